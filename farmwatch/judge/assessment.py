@@ -1,0 +1,164 @@
+"""What farmwatch says of one machine at one time, and of the fleet. Values only.
+
+The document of `assess --json` is made of these (`farmwatch.judge.document`); fields marked *not in the document*
+serve screens and the report.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Literal
+
+from farmwatch.follow.findings import Drift, Forecast, Step
+from farmwatch.mesh import Mesh
+from farmwatch.model import Limits, Model
+
+__all__ = [
+    "Advice", "Assessment", "Cause", "Condition", "FleetAssessment", "FormFacts", "Plan", "ReadingFacts",
+    "ScrewHeight", "Spike", "TiltFacts", "Trace",
+]  # fmt: skip
+
+Condition = Literal["ideal", "usable", "past-limit", "unknown"]
+Cause = Literal["none", "screws", "plate", "both", "frame", "probe", "unclear"]
+Advice = Literal[
+    "leave", "watch", "plan-ahead", "re-mesh", "realign", "shim", "turn-plate", "plate", "check-probe", "check-host",
+    "inspect-drive",
+]  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadingFacts:
+    """The reading that is shown."""
+
+    taken_at: datetime
+    time_from: str
+    rows: int
+    columns: int
+    bed_celsius: float | None
+    plate: str | None
+    judged: bool
+    why_not_judged: str = ""
+    """In words, where not judged; *not in the document*."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TiltFacts:
+    """Slope of the least-squares plane, mm per m; the side that stands higher (front, rear, left, right, or None)."""
+
+    x_mm_per_m: float
+    y_mm_per_m: float
+    high_side: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FormFacts:
+    """What is left when the plane is taken away (ISO 12781-1)."""
+
+    flatness_ls_mm: float
+    flatness_mz_mm: float
+    rms_mm: float
+    shape: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spike:
+    """One point that its neighbours contradict; row and column count from 0 at the front left."""
+
+    row: int
+    column: int
+    x_mm: float
+    y_mm: float
+    stands_off_mm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ScrewHeight:
+    """Height of the bed's plane at a screw, relative to the reference screw."""
+
+    name: str
+    height_mm: float
+    sd_mm: float
+    reference: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """What to turn and how far that gets; teeth positive where the screw must raise the bed."""
+
+    teeth: dict[str, int]
+    """Per movable screw; empty where the drive is free."""
+    range_after_mm: float
+    shims_mm: dict[str, float]
+    range_after_shims_mm: float
+    turn_mm: dict[str, float] = field(default_factory=dict)
+    """Per movable screw, mm up (positive) or down: for drive = "free"; teeth x step for a belt."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trace:
+    """The history line of one machine, for screens; *not in the document*.
+
+    Equal-length tuples, epoch seconds and mm.
+    """
+
+    at: tuple[float, ...]
+    range_mm: tuple[float, ...]
+    judged: tuple[bool, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Assessment:
+    """Everything farmwatch says of one machine; None where it cannot be known, never a guess."""
+
+    machine: str
+    model: Model
+    aisle: str
+    in_service: bool
+    out_reason: str = ""
+    out_until: datetime | None = None
+    has_host: bool = True
+    host_answered_at: datetime | None = None
+    silent: bool = False
+    """The host has not answered for too long, working hours counted; *not in the document*."""
+    last_outcome: str | None = None
+    last_reason: str = ""
+    reading: ReadingFacts | None = None
+    mesh_old: bool = False
+    mesh: Mesh | None = None
+    judged_reading: ReadingFacts | None = None
+    """The newest judgeable reading, where it is not the one shown."""
+    range_mm: float | None = None
+    range_sd_mm: float | None = None
+    tilt: TiltFacts | None = None
+    form: FormFacts | None = None
+    spikes: tuple[Spike, ...] = ()
+    screws: tuple[ScrewHeight, ...] = ()
+    tooth_floor_mm: float | None = None
+    condition: Condition = "unknown"
+    confirmed: bool = False
+    since: datetime | None = None
+    cause: Cause = "none"
+    suspected_cause: Cause | None = None
+    """What it looks like while the cause is still unclear or unconfirmed; *not in the document*."""
+    advice: tuple[Advice, ...] = ()
+    at_tooth_floor: bool = False
+    plan: Plan | None = None
+    reasons: tuple[str, ...] = ()
+    """How sure, and what would change our mind, in plain sentences; *not in the document*."""
+    warnings: tuple[str, ...] = ()
+    """Such as: the same mesh came from another machine; *not in the document*."""
+    drift: Drift | None = None
+    suspected_step: Step | None = None
+    steps: tuple[Step, ...] = ()
+    forecast: Forecast | None = None
+    trace: Trace | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FleetAssessment:
+    """The whole farm at one time, in the order of the configuration."""
+
+    at: datetime
+    limits: Limits
+    machines: tuple[Assessment, ...]

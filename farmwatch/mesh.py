@@ -1,0 +1,156 @@
+"""Mesh: a grid of probed bed heights, the one value that flows everywhere. Values only, no I/O.
+
+All lengths mm. `x[c]` and `y[r]` ascend, `z[r, c]` is the height at (x[c], y[r]), positive where the bed is
+higher (nearer the nozzle), row 0 at the front, NaN where a point is missing.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from farmwatch.errors import FarmwatchError
+
+__all__ = ["Floats", "Mesh", "MeshRefused"]
+
+Floats = NDArray[np.float64]
+
+LEAST_POINTS_A_SIDE = 3
+LARGEST_MISSING_SHARE = 0.20
+# No bed that prints stands 20 mm off, and a probe that says so reports another unit or another quantity.
+LARGEST_HEIGHT_MM = 20.0
+LARGEST_RANGE_MM = 20.0
+
+
+class MeshRefused(FarmwatchError):
+    """A mesh that cannot be; the message says which rule and where."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Mesh:
+    """One accepted mesh. Build it with `Mesh.accept`, which checks; the arrays are read-only."""
+
+    x: Floats
+    y: Floats
+    z: Floats
+
+    @classmethod
+    def accept(cls, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> Mesh:
+        """Check and orient a grid: x `[columns]`, y `[rows]`, z `[rows, columns]`, mm; descending axes are flipped.
+
+        Raises MeshRefused, naming the rule and the place.
+        """
+        xs, ys, zs = (np.array(part, dtype=np.float64) for part in (x, y, z))
+        _check_shape(xs, ys, zs)
+        if xs[0] > xs[-1]:
+            xs, zs = xs[::-1], zs[:, ::-1]
+        if ys[0] > ys[-1]:
+            ys, zs = ys[::-1], zs[::-1, :]
+        _check_axis("x", xs)
+        _check_axis("y", ys)
+        _check_heights(xs, ys, zs)
+        arrays = tuple(np.ascontiguousarray(part) for part in (xs, ys, zs))
+        for part in arrays:
+            part.flags.writeable = False
+        return cls(*arrays)
+
+    @property
+    def rows(self) -> int:
+        """Number of rows, front to rear."""
+        return int(self.y.size)
+
+    @property
+    def columns(self) -> int:
+        """Number of columns, left to right."""
+        return int(self.x.size)
+
+    @property
+    def range_mm(self) -> float:
+        """Highest minus lowest height over the points present, never smoothed."""
+        return float(np.nanmax(self.z) - np.nanmin(self.z))
+
+    def points(self) -> tuple[Floats, Floats, Floats]:
+        """The points present as three equal-length arrays x, y, z."""
+        xx, yy = np.meshgrid(self.x, self.y)
+        here = np.isfinite(self.z)
+        return xx[here], yy[here], self.z[here]
+
+    def digest(self) -> str:
+        """A fingerprint of coordinates and heights, to know the same mesh again; equal only where every bit is."""
+        shape = np.array([self.rows, self.columns], dtype="<i8").tobytes()
+        # Adding zero turns -0.0 into 0.0; NaN payloads are made one.
+        heights = np.where(np.isnan(self.z), np.nan, self.z + 0.0)
+        body = b"".join(
+            np.ascontiguousarray(part, dtype="<f8").tobytes() for part in (self.x + 0.0, self.y + 0.0, heights)
+        )
+        return hashlib.sha256(shape + body).hexdigest()
+
+    def same_as(self, other: Mesh) -> bool:
+        """Whether both hold the same coordinates and heights, missing points alike."""
+        return (
+            np.array_equal(self.x, other.x)
+            and np.array_equal(self.y, other.y)
+            and np.array_equal(self.z, other.z, equal_nan=True)
+        )
+
+
+def _check_shape(x: Floats, y: Floats, z: Floats) -> None:
+    if x.ndim != 1 or y.ndim != 1 or z.ndim != 2:
+        raise MeshRefused(
+            f"a mesh wants one list of x, one of y and rows of heights; "
+            f"got {x.ndim}-, {y.ndim}- and {z.ndim}-fold nesting"
+        )
+    if z.shape != (y.size, x.size):
+        raise MeshRefused(f"{z.shape[0]} rows of {z.shape[1]} heights do not fit {y.size} y and {x.size} x coordinates")
+    if min(z.shape) < LEAST_POINTS_A_SIDE:
+        raise MeshRefused(
+            f"a mesh wants at least {LEAST_POINTS_A_SIDE} x {LEAST_POINTS_A_SIDE} points; "
+            f"got {z.shape[0]} rows of {z.shape[1]}"
+        )
+
+
+def _check_axis(name: str, axis: Floats) -> None:
+    bad = np.flatnonzero(~np.isfinite(axis))
+    if bad.size:
+        raise MeshRefused(f"{name} coordinate {bad[0] + 1} of {axis.size} is not a finite number")
+    flat = np.flatnonzero(np.diff(axis) <= 0)
+    if flat.size:
+        at = int(flat[0])
+        raise MeshRefused(
+            f"{name} coordinates must run one way without repeats; {axis[at]:g} is followed by {axis[at + 1]:g}"
+        )
+
+
+def _check_heights(x: Floats, y: Floats, z: Floats) -> None:
+    if np.isinf(z).any():
+        row, column = np.argwhere(np.isinf(z))[0]
+        raise MeshRefused(f"the height at row {row + 1}, column {column + 1} is infinite")
+    here = np.isfinite(z)
+    missing = 1.0 - here.mean()
+    if missing > LARGEST_MISSING_SHARE:
+        raise MeshRefused(f"{missing:.0%} of the points are missing; at most {LARGEST_MISSING_SHARE:.0%} may be")
+    xx, yy = np.meshgrid(x, y)
+    where = np.column_stack([np.ones(int(here.sum())), _unit(xx[here]), _unit(yy[here])])
+    if np.linalg.matrix_rank(where) < 3:
+        raise MeshRefused("the points that are present lie in a line; no plane can be laid through them")
+    off = np.where(here, np.abs(z), 0.0)
+    if off.max() > LARGEST_HEIGHT_MM:
+        row, column = np.unravel_index(int(off.argmax()), off.shape)
+        raise MeshRefused(
+            f"the height at row {row + 1}, column {column + 1} is {z[row, column]:.6g} mm; "
+            f"more than {LARGEST_HEIGHT_MM:g} mm off is another unit or another quantity"
+        )
+    spread = float(np.nanmax(z) - np.nanmin(z))
+    if spread > LARGEST_RANGE_MM:
+        raise MeshRefused(
+            f"the range is {spread:.6g} mm; more than {LARGEST_RANGE_MM:g} mm is another unit or another quantity"
+        )
+
+
+def _unit(values: Floats) -> Floats:
+    middle = values.mean()
+    unit: Floats = (values - middle) / max(float(np.ptp(values)), 1e-300)
+    return unit
