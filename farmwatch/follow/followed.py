@@ -1,0 +1,146 @@
+"""Followed: everything the history of one machine tells at one time. Values only; None where it cannot be known."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import datetime
+
+import numpy as np
+from numpy.typing import NDArray
+
+from farmwatch.follow.findings import Drift, Forecast, Step
+from farmwatch.mesh import Floats
+
+__all__ = ["Bands", "ChartState", "Followed", "Form", "Noise", "Reversal", "Trace", "Trend"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Noise:
+    """How far readings of an unmoved machine scatter."""
+
+    point_sigma_mm: float
+    """Standard deviation of one probed point."""
+    point_sigma_from: str
+    """`machine` (its own successive readings), `model` (the farm says so) or `guess` (0.01 mm)."""
+    screw_covariance: Floats
+    """Covariance `[m, m]`, mm², of the movable screws' heights from one reading to the next (relative to the reference)."""
+    correlation: float
+    """Lag-1 correlation of successive readings, bias-corrected, 0 to 0.7."""
+    readings: int
+    """How many readings it was learned from."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trend:
+    """One screw in the running segment."""
+
+    mm_per_day: float
+    """Theil-Sen slope (Sen 1968)."""
+    low: float
+    high: float
+    """Ends of its 95 % interval, mm per day."""
+    s: float
+    """Mann-Kendall's S."""
+    z: float
+    """S standardised, ties and autocorrelation allowed for."""
+    p: float
+    """Two-sided significance."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bands:
+    """Bed temperatures that belong together; clusters split at gaps over 10 °C."""
+
+    of_reading: NDArray[np.intp]
+    """Band of each reading `[n]`, counted from the coldest; readings without a temperature share the last one."""
+    celsius: tuple[float, ...]
+    """Mean temperature of each band; NaN for the one without."""
+    offsets_mm: Floats
+    """Height `[bands, m]` of each band against the latest reading's, in the running segment; NaN where not seen there."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChartState:
+    """The EWMA chart at the newest reading: the early word "moved"."""
+
+    moved: bool
+    screw: str | None
+    """The screw furthest past its limits, None where none is past."""
+    since: datetime | None
+    """The first reading of the present run outside the limits."""
+    value_mm: dict[str, float]
+    """Smoothed height of each movable screw against the segment's start."""
+    limit_mm: dict[str, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Form:
+    """Mean form of one plate in one orientation on the common grid (x `[c]`, y `[r]`, mean and sd `[r, c]`)."""
+
+    plate: str | None
+    turned: bool
+    """Whether the plate then lay turned by half a turn."""
+    x: Floats
+    y: Floats
+    mean: Floats
+    sd: float
+    """Standard deviation of one point of the mean."""
+    readings: int
+    since: datetime
+    until: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reversal:
+    """What turning the plate by half a turn tells apart; peak to valley, mm.
+
+    A half turn leaves everything alike that is even under it (a bowl, a saddle, a twist): `undecided_mm`.
+    """
+
+    plate: str | None
+    plate_mm: float
+    frame_mm: float
+    undecided_mm: float
+    sd_mm: float
+    verdict: str
+    """`plate`, `frame`, `both`, `neither` or `unclear`."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Trace:
+    """Every reading up to the time asked for, in time order; arrays `[n]`, u `[n, m]` (movable screws, mm)."""
+
+    at: Floats
+    """UTC epoch seconds."""
+    range_mm: Floats
+    u: Floats
+    used: NDArray[np.bool_]
+    left_out: tuple[str, ...]
+    """Why a reading entered no trend; empty where it did."""
+    segment: NDArray[np.intp]
+    """Number of the segment it belongs to, -1 where it was not used."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Followed:
+    """One machine's history at one time."""
+
+    machine: str
+    at: datetime
+    screws: tuple[str, ...]
+    """Movable screws, in the model's order; columns of every `u`."""
+    trace: Trace
+    steps: tuple[Step, ...] = ()
+    suspected_step: Step | None = None
+    drift: Drift | None = None
+    why_no_drift: str = ""
+    trends: dict[str, Trend] = field(default_factory=dict)
+    forecast: Forecast | None = None
+    why_no_forecast: str = ""
+    noise: Noise | None = None
+    bands: Bands | None = None
+    chart: ChartState | None = None
+    forms: tuple[Form, ...] = ()
+    """One per plate and orientation, latest last."""
+    reversal: Reversal | None = None
+    why_no_reversal: str = ""
