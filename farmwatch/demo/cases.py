@@ -1,0 +1,291 @@
+"""The machines of the invented farm, in the order in which a farm of N takes them: the telling ones come first."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from farmwatch.demo.farm import AISLES, machine_name
+from farmwatch.demo.truth import (
+    BedTruth,
+    Expected,
+    ExpectedStep,
+    Form,
+    HostTruth,
+    Lift,
+    MachineTruth,
+    NoteTruth,
+    OutTruth,
+    PlateSwap,
+    Sink,
+)
+
+__all__ = ["farm_truth"]
+
+_TOOTH_220 = 0.4
+_TOOTH_350 = 0.25
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Case:
+    story: str
+    expected: Expected
+    bed: BedTruth = field(default_factory=BedTruth)
+    host: HostTruth = field(default_factory=HostTruth)
+    notes: tuple[NoteTruth, ...] = ()
+    out: OutTruth | None = None
+    mapping: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class _Healthy:
+    """Beds with nothing wrong, told apart only by how flat they lie."""
+
+    forms: tuple[Form, ...] = field(
+        default=(Form("bowl", 0.035), Form("saddle", 0.03), Form("twist", 0.025), Form("ridge", 0.03))
+    )
+
+    def case(self, place: int) -> _Case:
+        return _Case(
+            story="Nothing is wrong with it.",
+            bed=BedTruth(plate_form=self.forms[place % len(self.forms)]),
+            expected=Expected(condition="ideal"),
+        )
+
+
+def farm_truth(machines: int) -> tuple[MachineTruth, ...]:
+    """What is true of each machine of a farm of `machines`, sorted by aisle and number as they stand on the floor."""
+    healthy = _Healthy()
+    found = []
+    for place in range(machines):
+        case = _CASES.get(place) or healthy.case(place)
+        name = machine_name(place)
+        aisle, number = name.split("-")
+        model, mapping = _kind(aisle, int(number))
+        found.append(
+            MachineTruth(
+                name=name,
+                aisle=aisle,
+                model=model,
+                mapping=case.mapping or mapping,
+                story=case.story,
+                bed=case.bed,
+                host=case.host,
+                notes=case.notes,
+                out=case.out,
+                expected=case.expected,
+            )
+        )
+    return tuple(sorted(found, key=lambda machine: (AISLES.index(machine.aisle), machine.name)))
+
+
+def _kind(aisle: str, number: int) -> tuple[str, str]:
+    """Model and mapping by where a machine stands."""
+    odd = number % 2 == 1
+    if aisle == "heron":
+        return "tideframe-220", "survey-rows"
+    if aisle == "plover":
+        return "tideframe-220", "gauge-strip" if odd else "spot-list"
+    return ("tideframe-350", "level-columns") if odd else ("tideframe-160", "plain-grid")
+
+
+_CASES: dict[int, _Case] = {
+    # heron-01
+    0: _Case(
+        story="The belt jumped one tooth at the front right screw; the bed dropped 0.4 mm there.",
+        bed=BedTruth(
+            stands_mm={"front-left": 0.02, "front-right": 0.01 - _TOOTH_220},
+            plate_form=Form("bowl", 0.04),
+            lifts=(Lift(5.5, "front-right", -_TOOTH_220),),
+        ),
+        expected=Expected(
+            condition="past-limit",
+            cause="screws",
+            advice=("realign",),
+            teeth={"front-left": 0, "front-right": 1},
+            steps=(ExpectedStep(name="tooth-jump", days_before=5.5, screw="front-right", teeth=-1),),
+        ),
+    ),
+    # plover-01
+    1: _Case(
+        story="The bed sinks 0.02 mm a week at the front left since a new belt eight weeks ago.",
+        bed=BedTruth(
+            stands_mm={"front-left": -0.125, "front-right": 0.01},
+            plate_form=Form("bowl", 0.035),
+            sinks=(Sink("front-left", -0.02, 56.0),),
+        ),
+        notes=(NoteTruth(days_before=56.0, what="belt", text="new belt, tension set"),),
+        expected=Expected(condition="usable", advice=("plan-ahead",)),
+    ),
+    # avocet-01
+    2: _Case(
+        story="The plate is bent by 0.34 mm; no screw can mend that.",
+        bed=BedTruth(plate_form=Form("dome", 0.34), stands_mm={"front-left": 0.03, "front-right": 0.01}),
+        expected=Expected(condition="past-limit", cause="plate", advice=("turn-plate",)),
+    ),
+    # heron-02
+    3: _Case(
+        story="Tilted by two teeth at the front left and the plate is bent as well.",
+        bed=BedTruth(
+            stands_mm={"front-left": 2 * _TOOTH_220 + 0.01, "front-right": -0.02}, plate_form=Form("twist", 0.29)
+        ),
+        expected=Expected(
+            condition="past-limit",
+            cause="both",
+            advice=("realign", "turn-plate"),
+            teeth={"front-left": -2, "front-right": 0},
+        ),
+    ),
+    # plover-02
+    4: _Healthy().case(4),
+    # avocet-02
+    5: _Case(
+        story="Its host has not answered for five days.",
+        bed=BedTruth(stands_mm={"left": 0.03}),
+        host=HostTruth(silent_days_before=5.0),
+        expected=Expected(condition="ideal", advice=("leave", "check-host"), outcome="unreachable"),
+    ),
+    # heron-03
+    6: _Case(
+        story="The probe misreads one point of every mesh; bed and screws are fine.",
+        bed=BedTruth(spikes_days_before=16.0),
+        expected=Expected(condition="past-limit", cause="probe", advice=("check-probe",)),
+    ),
+    # plover-03
+    7: _Case(
+        story="As good as whole teeth allow: half a tooth is left over, and only shims take that away.",
+        bed=BedTruth(stands_mm={"front-left": 0.17, "front-right": -0.01}, plate_form=Form("bowl", 0.07)),
+        expected=Expected(condition="past-limit", cause="screws", advice=("shim",), at_tooth_floor=True),
+    ),
+    # avocet-03
+    8: _Case(
+        story="Its host answers with rubbish since three days ago.",
+        host=HostTruth(rubbish_days_before=3.0),
+        expected=Expected(condition="ideal", advice=("leave",), outcome="garbled"),
+    ),
+    # heron-04
+    9: _Case(
+        story="Nothing is wrong with it, but the host of plover-04 answers with its mesh.",
+        expected=Expected(condition="ideal", warned=True),
+    ),
+    # plover-04
+    10: _Case(
+        story="Its address leads to the host of heron-04: two machines, one mesh.",
+        host=HostTruth(answers_for="heron-04"),
+        mapping="survey-rows",
+        expected=Expected(condition="ideal", warned=True),
+    ),
+    # avocet-04
+    11: _Case(
+        story="A bed on two screws that turn freely, 0.3 mm low at the left.",
+        bed=BedTruth(stands_mm={"left": -0.30}),
+        expected=Expected(condition="past-limit", cause="screws", advice=("realign",), teeth={}),
+    ),
+    # heron-05
+    12: _Case(
+        story="Jumped a tooth at the front left ten weeks ago and was realigned a week later; it held.",
+        bed=BedTruth(
+            stands_mm={"front-left": 0.01, "front-right": -0.01},
+            lifts=(Lift(70.0, "front-left", -_TOOTH_220), Lift(63.0, "front-left", _TOOTH_220)),
+        ),
+        notes=(NoteTruth(days_before=63.0, what="belt", text="front left up one tooth, belt tension set"),),
+        expected=Expected(
+            condition="ideal",
+            steps=(
+                ExpectedStep(name="tooth-jump", days_before=70.0, screw="front-left", teeth=-1),
+                ExpectedStep(name="repair", days_before=63.0),
+            ),
+        ),
+    ),
+    # plover-05
+    13: _Case(
+        story="Probed cold for two days: it only looks different. Warm it was fine.",
+        bed=BedTruth(cold_days_before=2.5),
+        expected=Expected(condition="ideal", shown_is_judged=False),
+    ),
+    # avocet-05
+    14: _Case(
+        story="Out of service, waiting for a plate.",
+        bed=BedTruth(plate_form=Form("saddle", 0.4)),
+        out=OutTruth(days_before=9.0, reason="waiting for a new plate"),
+        expected=Expected(condition="past-limit", cause="plate", advice=(), in_service=False),
+    ),
+    # heron-06
+    15: _Case(
+        story="Got another plate four weeks ago; the new one is flat enough.",
+        bed=BedTruth(plate_form=Form("saddle", 0.09), swaps=(PlateSwap(28.0, "B", Form("bowl", 0.05)),)),
+        expected=Expected(condition="ideal"),
+    ),
+    # plover-06
+    16: _Case(
+        story="The reference screw at the rear jumped up one tooth; both front screws now stand low.",
+        bed=BedTruth(
+            stands_mm={"rear": _TOOTH_220, "front-left": 0.01, "front-right": 0.02},
+            lifts=(Lift(9.5, "rear", _TOOTH_220),),
+        ),
+        expected=Expected(
+            condition="past-limit",
+            cause="screws",
+            advice=("realign",),
+            teeth={"front-left": 1, "front-right": 1},
+            steps=(ExpectedStep(name="tooth-jump", days_before=9.5, screw="rear", teeth=1),),
+        ),
+    ),
+    # avocet-06
+    17: _Case(
+        story="Nobody has probed its bed for three weeks.",
+        bed=BedTruth(meshed_until_days_before=21.0),
+        expected=Expected(condition="ideal", mesh_old=True),
+    ),
+    # heron-07
+    18: _Case(
+        story="A tooth at the front right for the second time in two months: look at the belt and the pulley clamp.",
+        bed=BedTruth(
+            stands_mm={"front-left": 0.0, "front-right": 0.01 - _TOOTH_220},
+            lifts=(
+                Lift(52.0, "front-right", -_TOOTH_220),
+                Lift(45.0, "front-right", _TOOTH_220),
+                Lift(6.5, "front-right", -_TOOTH_220),
+            ),
+        ),
+        notes=(NoteTruth(days_before=45.0, what="belt", text="front right up one tooth"),),
+        expected=Expected(
+            condition="past-limit",
+            cause="screws",
+            advice=("inspect-drive", "realign"),
+            teeth={"front-left": 0, "front-right": 1},
+            steps=(
+                ExpectedStep(name="tooth-jump", days_before=52.0, screw="front-right", teeth=-1),
+                ExpectedStep(name="repair", days_before=45.0),
+                ExpectedStep(name="tooth-jump", days_before=6.5, screw="front-right", teeth=-1),
+            ),
+        ),
+    ),
+    # plover-07
+    19: _Case(
+        story="Bent by 0.3 mm, but the form stayed when the plate was turned: the gantry, not the plate.",
+        bed=BedTruth(plate_form=Form("bowl", 0.03), frame_form=Form("twist", 0.30), turned_days_before=12.0),
+        notes=(NoteTruth(days_before=12.0, what="plate", text="turned"),),
+        expected=Expected(condition="past-limit", cause="frame", advice=("shim",)),
+    ),
+    # avocet-07
+    20: _Case(
+        story="Sinks 0.005 mm a week at the front right: not due yet.",
+        bed=BedTruth(
+            stands_mm={"front-right": -0.10, "rear-right": 0.0},
+            plate_form=Form("bowl", 0.03),
+            sinks=(Sink("front-right", -0.005),),
+        ),
+        expected=Expected(condition="usable", advice=("watch",)),
+    ),
+    # avocet-09
+    26: _Case(
+        story="On four screws, a tooth low along the whole front since it was put together.",
+        bed=BedTruth(stands_mm={"front-left": -_TOOTH_350, "front-right": -_TOOTH_350}),
+        expected=Expected(
+            condition="past-limit",
+            cause="screws",
+            advice=("realign",),
+            teeth={"front-left": 1, "front-right": 1, "rear-right": 0},
+        ),
+    ),
+}

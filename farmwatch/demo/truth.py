@@ -1,0 +1,149 @@
+"""What is true in the invented farm: how each bed lies, what happened to it, and what a right judgement says of it.
+
+The simulated hosts are driven by `BedTruth` and `HostTruth`; nothing outside this package and its tests reads them, and
+farmwatch itself never sees `Expected`. Heights are mm as of the Monday morning on which the history ends ("the end");
+moments are days before it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+from farmwatch.history import NoteKind
+
+__all__ = [
+    "BedTruth", "Expected", "ExpectedStep", "Form", "HostTruth", "Lift", "MachineTruth", "NoteTruth", "OutTruth",
+    "PlateSwap", "Sink",
+]  # fmt: skip
+
+FormKind = Literal["flat", "bowl", "dome", "saddle", "twist", "ridge"]
+
+
+@dataclass(frozen=True, slots=True)
+class Form:
+    """A bent surface, peak to valley `mm` over the mesh."""
+
+    kind: FormKind = "bowl"
+    mm: float = 0.03
+
+
+@dataclass(frozen=True, slots=True)
+class Lift:
+    """The bed rises by `mm` at one screw, at once (a jumped tooth, or the repair of one)."""
+
+    days_before: float
+    screw: str
+    mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Sink:
+    """The bed moves slowly at one screw, since `days_before` or (None) always."""
+
+    screw: str
+    mm_per_week: float
+    days_before: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PlateSwap:
+    """Another build plate goes on."""
+
+    days_before: float
+    plate: str
+    form: Form
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BedTruth:
+    """How one bed lies. `stands_mm` is the height at each screw at the end; what happened is taken back before it."""
+
+    stands_mm: dict[str, float] = field(default_factory=dict)
+    plate: str = "A"
+    plate_form: Form = Form()
+    frame_form: Form = Form("flat", 0.0)
+    lifts: tuple[Lift, ...] = ()
+    sinks: tuple[Sink, ...] = ()
+    swaps: tuple[PlateSwap, ...] = ()
+    turned_days_before: float | None = None
+    """Since then the plate lies turned by half a turn."""
+    spikes_days_before: float | None = None
+    """Since then the probe misreads one point of every mesh."""
+    spike_mm: float = 0.45
+    cold_days_before: float | None = None
+    """Since then the bed is probed cold, and sags a little otherwise."""
+    meshed_until_days_before: float | None = None
+    """Nobody has probed the bed since."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HostTruth:
+    """How one host behaves."""
+
+    silent_days_before: float | None = None
+    rubbish_days_before: float | None = None
+    answers_for: str | None = None
+    """The machine whose mesh this host really gives."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NoteTruth:
+    """What a person writes down."""
+
+    days_before: float
+    what: NoteKind
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutTruth:
+    """The machine is taken out of service."""
+
+    days_before: float
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExpectedStep:
+    """A step a right judgement finds."""
+
+    name: str
+    days_before: float
+    screw: str | None = None
+    teeth: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Expected:
+    """What a right judgement says, in the words of the assessment. A None is not looked at."""
+
+    condition: str
+    cause: str = "none"
+    advice: tuple[str, ...] = ("leave",)
+    teeth: dict[str, int] | None = None
+    at_tooth_floor: bool = False
+    steps: tuple[ExpectedStep, ...] = ()
+    outcome: str | None = None
+    """Of the last poll, where it is not a mesh."""
+    warned: bool = False
+    """A warning stands beside it."""
+    shown_is_judged: bool = True
+    in_service: bool = True
+    mesh_old: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MachineTruth:
+    """One machine of the farm, whole."""
+
+    name: str
+    aisle: str
+    model: str
+    mapping: str
+    story: str
+    bed: BedTruth
+    host: HostTruth
+    notes: tuple[NoteTruth, ...]
+    out: OutTruth | None
+    expected: Expected
