@@ -1,0 +1,115 @@
+"""Readings as columns: the one form in which they enter and leave the database, for one reading or a million."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from farmwatch.history import Reading
+from farmwatch.mesh import Floats
+from farmwatch.store.clock import micros
+
+__all__ = ["Objects", "ReadingColumns", "objects"]
+
+Objects = NDArray[np.object_]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ReadingColumns:
+    """`n` readings. Times are int64 microseconds since the epoch, UTC.
+
+    `grids[grid[i]]` holds reading i's x and y; `heights` holds all heights one reading after the other, row by row
+    from the front, NaN where missing. `plate` holds str or None; `bed_celsius` NaN where unknown.
+    """
+
+    machine: Objects
+    taken_at: NDArray[np.int64]
+    seen_at: NDArray[np.int64]
+    time_from: Objects
+    grid: NDArray[np.int64]
+    grids: tuple[tuple[Floats, Floats], ...]
+    heights: Floats
+    bed_celsius: Floats
+    celsius_is: Objects
+    plate: Objects
+    range_mm: Floats
+    digest: Objects
+    during_work: NDArray[np.bool_]
+
+    def __len__(self) -> int:
+        return int(self.taken_at.size)
+
+    @classmethod
+    def of(cls, readings: Sequence[Reading]) -> ReadingColumns:
+        """Gather readings, in their order."""
+        index: dict[tuple[bytes, bytes], int] = {}
+        grids: list[tuple[Floats, Floats]] = []
+        grid = np.empty(len(readings), dtype=np.int64)
+        for i, reading in enumerate(readings):
+            key = (reading.mesh.x.tobytes(), reading.mesh.y.tobytes())
+            if key not in index:
+                index[key] = len(grids)
+                grids.append((reading.mesh.x, reading.mesh.y))
+            grid[i] = index[key]
+        meshes = [reading.mesh for reading in readings]
+        return cls(
+            machine=objects([r.machine for r in readings]),
+            taken_at=np.array([micros(r.taken_at) for r in readings], dtype=np.int64),
+            seen_at=np.array([micros(r.seen_at) for r in readings], dtype=np.int64),
+            time_from=objects([r.time_from for r in readings]),
+            grid=grid,
+            grids=tuple(grids),
+            heights=np.concatenate([mesh.z.ravel() for mesh in meshes]) if meshes else np.empty(0),
+            bed_celsius=np.array([np.nan if r.bed_celsius is None else r.bed_celsius for r in readings], dtype=float),
+            celsius_is=objects([r.celsius_is for r in readings]),
+            plate=objects([r.plate for r in readings]),
+            range_mm=np.array([mesh.range_mm for mesh in meshes], dtype=float),
+            digest=objects([mesh.digest() for mesh in meshes]),
+            during_work=np.array([r.during_work for r in readings], dtype=bool),
+        )
+
+    def tables(self) -> dict[str, dict[str, NDArray[Any]]]:
+        """What the insert statement reads, by table name: one row a reading, a height, a grid and a coordinate."""
+        sizes = np.array([[y.size, x.size] for x, y in self.grids], dtype=np.int64).reshape(-1, 2)
+        return {
+            "new_readings": {
+                "i": np.arange(len(self)),
+                "machine": self.machine,
+                "taken_us": self.taken_at,
+                "seen_us": self.seen_at,
+                "time_from": self.time_from,
+                "g": self.grid,
+                "bed_celsius": self.bed_celsius,
+                "celsius_is": self.celsius_is,
+                "plate": self.plate,
+                "range_mm": self.range_mm,
+                "digest": self.digest,
+                "during_work": self.during_work,
+            },
+            "new_heights": {
+                "i": np.repeat(np.arange(len(self)), sizes.prod(axis=1)[self.grid]),
+                "o": np.arange(self.heights.size),
+                "v": self.heights,
+            },
+            "new_x": _axis([x for x, _ in self.grids]),
+            "new_y": _axis([y for _, y in self.grids]),
+        }
+
+
+def _axis(axes: list[Floats]) -> dict[str, NDArray[Any]]:
+    return {
+        "g": np.repeat(np.arange(len(axes)), [axis.size for axis in axes]),
+        "o": np.concatenate([np.arange(axis.size) for axis in axes]),
+        "v": np.concatenate(axes),
+    }
+
+
+def objects(values: Sequence[object]) -> Objects:
+    """A column of Python objects, whatever they are."""
+    column = np.empty(len(values), dtype=object)
+    column[:] = values
+    return column

@@ -1,0 +1,98 @@
+"""What people enter and what the program remembers of itself: notes, out of service, identities, runs."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Any
+
+import duckdb
+
+from farmwatch.history import Note, OutOfService
+from farmwatch.store import sql
+from farmwatch.store.clock import from_micros, micros
+from farmwatch.store.records import Run
+
+__all__ = [
+    "add_note",
+    "add_run",
+    "bring_back",
+    "identities",
+    "last_run",
+    "notes",
+    "out_of_service",
+    "pin",
+    "take_out",
+    "unpin",
+]
+
+
+def add_note(con: duckdb.DuckDBPyConnection, note: Note) -> None:
+    """Add a note."""
+    con.execute(sql.INSERT_NOTE, [note.machine, micros(note.at), note.what, note.by, note.text])
+
+
+def notes(con: duckdb.DuckDBPyConnection, names: Sequence[str] | None, until: datetime | None) -> list[Note]:
+    """Notes in time order."""
+    return [
+        Note(machine=machine, at=from_micros(at), what=what, by=by, text=text)
+        for machine, at, what, by, text in con.execute(sql.NOTES, wanted(names, until)).fetchall()
+    ]
+
+
+def take_out(con: duckdb.DuckDBPyConnection, out: OutOfService) -> None:
+    """End what is open for the machine and open anew."""
+    con.execute(sql.BRING_BACK, {"machine": out.machine, "at": micros(out.since)})
+    until = None if out.until is None else micros(out.until)
+    con.execute(sql.TAKE_OUT, [out.machine, micros(out.since), out.reason, until])
+
+
+def bring_back(con: duckdb.DuckDBPyConnection, machine: str, at: datetime) -> bool:
+    """Close what is open for the machine; returns whether anything was."""
+    row = con.execute(sql.BRING_BACK, {"machine": machine, "at": micros(at)}).fetchone()
+    return bool(row and row[0])
+
+
+def out_of_service(con: duckdb.DuckDBPyConnection, at: datetime) -> dict[str, OutOfService]:
+    """Machines out of service at a time, by name; the newest entry speaks."""
+    return {
+        machine: OutOfService(
+            machine=machine,
+            since=from_micros(since),
+            reason=reason,
+            until=None if until is None else from_micros(until),
+        )
+        for machine, since, reason, until in con.execute(sql.OUT_OF_SERVICE, {"at": micros(at)}).fetchall()
+    }
+
+
+def identities(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
+    """Pinned identities by machine."""
+    return dict(con.execute("SELECT machine, identity FROM identities ORDER BY machine").fetchall())
+
+
+def pin(con: duckdb.DuckDBPyConnection, found: dict[str, str], at: datetime) -> None:
+    """Pin identities of machines that have none."""
+    con.executemany(sql.PIN, [[machine, identity, micros(at)] for machine, identity in found.items()])
+
+
+def unpin(con: duckdb.DuckDBPyConnection, machine: str) -> bool:
+    """Forget a machine's identity; returns whether it had one."""
+    row = con.execute("DELETE FROM identities WHERE machine = ?", [machine]).fetchone()
+    return bool(row and row[0])
+
+
+def add_run(con: duckdb.DuckDBPyConnection, run: Run) -> None:
+    """Enter into the last-run record."""
+    con.execute("INSERT INTO runs VALUES (?, make_timestamptz(?), ?)", [run.name, micros(run.at), run.detail])
+
+
+def last_run(con: duckdb.DuckDBPyConnection, name: str) -> Run | None:
+    """The newest run of that name, or None."""
+    row = con.execute(sql.LAST_RUN, [name]).fetchone()
+    return Run(name=name, at=from_micros(row[0]), detail=row[1]) if row else None
+
+
+def wanted(names: Sequence[str] | None, until: datetime | None) -> dict[str, Any]:
+    """The parameters of every statement that may be narrowed to machines and to a time."""
+    return {"names": None if names is None else list(names), "until": None if until is None else micros(until)}

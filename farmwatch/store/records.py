@@ -1,0 +1,88 @@
+"""What the store hands out beside readings. Values only; times are aware, UTC."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Literal
+
+from farmwatch.history import TimeFrom
+
+__all__ = ["ANSWERED", "OUTCOMES", "UNDERSTOOD", "LastAnswer", "LastMesh", "Outcome", "PollRecord", "Run"]
+
+Outcome = Literal[
+    "new",
+    "same",
+    "no-mesh",
+    "refused",
+    "unreachable",
+    "timed-out",
+    "host-error",
+    "garbled",
+    "implausible",
+    "other-machine",
+]
+
+OUTCOMES: tuple[Outcome, ...] = (
+    "new",
+    "same",
+    "no-mesh",
+    "refused",
+    "unreachable",
+    "timed-out",
+    "host-error",
+    "garbled",
+    "implausible",
+    "other-machine",
+)
+
+UNDERSTOOD: tuple[Outcome, ...] = ("new", "same", "no-mesh")
+"""Outcomes in which the host said what its mapping expects."""
+
+# A 5xx or a broken certificate comes from whatever stands in front of the host as often as from the host itself.
+ANSWERED: tuple[Outcome, ...] = (*UNDERSTOOD, "refused", "garbled", "implausible", "other-machine")
+"""Outcomes in which the host itself answered: it is not silent."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PollRecord:
+    """One try at one machine: when, what came of it, why (a technician's words, no secrets), how long it took."""
+
+    machine: str
+    at: datetime
+    outcome: Outcome
+    reason: str = ""
+    seconds: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LastMesh:
+    """The newest reading of a machine, by what is needed to know the same mesh again."""
+
+    machine: str
+    taken_at: datetime
+    seen_at: datetime
+    time_from: TimeFrom
+    digest: str
+    """`Mesh.digest()` of it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LastAnswer:
+    """The last try at a machine, and when its host last answered (`ANSWERED`) and last made sense (`UNDERSTOOD`)."""
+
+    machine: str
+    polled_at: datetime
+    outcome: Outcome
+    reason: str
+    answered_at: datetime | None = None
+    understood_at: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Run:
+    """One entry of the last-run record: what ran (a report, a backup), when, and a word on it."""
+
+    name: str
+    at: datetime
+    detail: str = ""

@@ -1,0 +1,153 @@
+"""Every statement the store runs, beside the schema in `migrations/`."""
+
+__all__: list[str] = []
+
+# The same reading again is harmless: what stands already, by machine, time and digest, is left out.
+INSERT_READINGS = """
+INSERT INTO readings
+SELECT n.machine, make_timestamptz(n.taken_us), make_timestamptz(n.seen_us), n.time_from,
+       len(gy.vs), len(gx.vs), gx.vs, gy.vs, h.vs,
+       n.bed_celsius, n.celsius_is, n.plate::VARCHAR, n.range_mm, n.digest, n.during_work
+FROM new_readings n
+JOIN (SELECT i, list(v ORDER BY o) AS vs FROM new_heights GROUP BY i) h ON h.i = n.i
+JOIN (SELECT g, list(v ORDER BY o) AS vs FROM new_x GROUP BY g) gx ON gx.g = n.g
+JOIN (SELECT g, list(v ORDER BY o) AS vs FROM new_y GROUP BY g) gy ON gy.g = n.g
+WHERE n.i IN (SELECT min(i) FROM new_readings GROUP BY machine, taken_us, digest)
+  AND NOT EXISTS (
+    SELECT 1 FROM readings r
+    WHERE r.machine = n.machine AND r.taken_at = make_timestamptz(n.taken_us) AND r.digest = n.digest
+  )
+ORDER BY n.taken_us, n.i
+"""
+
+# The same poll again (from the pending file) is harmless too.
+INSERT_POLLS = """
+INSERT INTO polls
+SELECT DISTINCT n.machine, make_timestamptz(n.at_us) AS polled_at, n.outcome, n.reason, n.seconds
+FROM new_polls n
+WHERE NOT EXISTS (
+    SELECT 1 FROM polls p
+    WHERE p."at" = make_timestamptz(n.at_us) AND p.machine = n.machine AND p.outcome = n.outcome
+)
+ORDER BY polled_at, n.machine
+"""
+
+MERGE_ANSWERS = """
+INSERT INTO answers
+SELECT machine, make_timestamptz(max(at_us)), arg_max(outcome, at_us), arg_max(reason, at_us),
+       make_timestamptz(max(at_us) FILTER (list_contains($answered, outcome))),
+       make_timestamptz(max(at_us) FILTER (list_contains($understood, outcome)))
+FROM new_polls GROUP BY machine
+ON CONFLICT (machine) DO UPDATE SET
+    outcome = CASE WHEN excluded.polled_at >= answers.polled_at THEN excluded.outcome ELSE answers.outcome END,
+    reason = CASE WHEN excluded.polled_at >= answers.polled_at THEN excluded.reason ELSE answers.reason END,
+    polled_at = greatest(excluded.polled_at, answers.polled_at),
+    answered_at = greatest(excluded.answered_at, answers.answered_at),
+    understood_at = greatest(excluded.understood_at, answers.understood_at)
+"""
+
+LAST_ANSWERS = """
+SELECT machine, epoch_us(polled_at), outcome, reason, epoch_us(answered_at), epoch_us(understood_at)
+FROM answers ORDER BY machine
+"""
+
+NEWEST_POLL = "SELECT epoch_us(max(polled_at)) FROM answers"
+
+LAST_ANSWERS_UNTIL = """
+SELECT machine, epoch_us(max("at")), arg_max(outcome, "at"), arg_max(reason, "at"),
+       epoch_us(max("at") FILTER (list_contains($answered, outcome))),
+       epoch_us(max("at") FILTER (list_contains($understood, outcome)))
+FROM polls WHERE "at" <= make_timestamptz($until) GROUP BY machine ORDER BY machine
+"""
+
+POLLS = """
+SELECT machine, epoch_us("at"), outcome, reason, seconds FROM polls
+WHERE "at" >= make_timestamptz($since) AND "at" <= make_timestamptz($until)
+  AND ($names IS NULL OR list_contains($names, machine))
+ORDER BY "at", machine, outcome
+"""
+
+POLL_COUNTS = """
+SELECT machine, outcome, count(*) FROM polls
+WHERE "at" >= make_timestamptz($since) AND "at" <= make_timestamptz($until)
+GROUP BY machine, outcome ORDER BY machine, outcome
+"""
+
+# A year on, what matters of polls is when a host's outcome changed: the first of each run of like outcomes, a day.
+THIN_POLLS = """
+DELETE FROM polls WHERE rowid IN (
+    SELECT id FROM (
+        SELECT rowid AS id,
+               outcome = lag(outcome) OVER day AS like_before, outcome = lead(outcome) OVER day AS like_after
+        FROM polls WHERE "at" < make_timestamptz($before)
+        WINDOW day AS (PARTITION BY machine, date_trunc('day', "at") ORDER BY "at", rowid)
+    ) WHERE like_before AND like_after
+)
+"""
+
+_WANTED = """
+WHERE ($names::VARCHAR[] IS NULL OR list_contains($names::VARCHAR[], machine))
+  AND ($until::BIGINT IS NULL OR taken_at <= make_timestamptz($until::BIGINT))
+"""
+
+READINGS = f"""
+SELECT rowid AS id, machine, epoch_us(taken_at) AS taken_at, epoch_us(seen_at) AS seen_at, time_from,
+       "rows" AS n_rows, "columns" AS n_columns, bed_celsius, celsius_is, plate, range_mm, during_work, digest,
+       dense_rank() OVER (ORDER BY x, y) - 1 AS grid
+FROM readings {_WANTED} ORDER BY rowid
+"""
+
+GRIDS = f"""
+SELECT DISTINCT x, y FROM readings {_WANTED} ORDER BY x, y
+"""
+
+# The row id comes along in front of each row's heights, so that they are known to belong to it.
+HEIGHTS = f"""
+SELECT coalesce(v, 'nan'::DOUBLE) AS v
+FROM (SELECT unnest(list_prepend(rowid::DOUBLE, heights)) AS v
+      FROM (SELECT rowid, heights FROM readings {_WANTED} ORDER BY rowid))
+"""
+
+_LATEST = f"""
+SELECT arg_max(rowid, (taken_at, seen_at, digest)) FROM readings {_WANTED} GROUP BY machine
+"""
+
+LAST_DIGESTS = f"""
+SELECT machine, epoch_us(taken_at), epoch_us(seen_at), time_from, digest
+FROM readings WHERE rowid IN ({_LATEST}) ORDER BY machine
+"""
+
+LATEST = f"""
+SELECT machine, epoch_us(taken_at), epoch_us(seen_at), time_from, "rows", "columns", x, y, heights,
+       bed_celsius, celsius_is, plate, during_work
+FROM readings WHERE rowid IN ({_LATEST}) ORDER BY machine
+"""
+
+INSERT_NOTE = "INSERT INTO notes VALUES (?, make_timestamptz(?), ?, ?, ?)"
+
+NOTES = """
+SELECT machine, epoch_us("at"), what, "by", "text" FROM notes
+WHERE ($names::VARCHAR[] IS NULL OR list_contains($names::VARCHAR[], machine))
+  AND ($until::BIGINT IS NULL OR "at" <= make_timestamptz($until::BIGINT))
+ORDER BY "at", rowid
+"""
+
+TAKE_OUT = "INSERT INTO out_of_service VALUES (?, make_timestamptz(?), ?, make_timestamptz(?::BIGINT), NULL)"
+
+# Bringing back what would have come back by itself earlier changes nothing.
+BRING_BACK = """
+UPDATE out_of_service SET back_at = greatest(since, make_timestamptz($at))
+WHERE machine = $machine AND back_at IS NULL AND (until IS NULL OR until > make_timestamptz($at))
+"""
+
+OUT_OF_SERVICE = """
+SELECT machine, epoch_us(since), reason, epoch_us(until) FROM out_of_service
+WHERE since <= make_timestamptz($at)
+  AND (until IS NULL OR until > make_timestamptz($at))
+  AND (back_at IS NULL OR back_at > make_timestamptz($at))
+ORDER BY machine, since, rowid
+"""
+
+PIN = "INSERT INTO identities VALUES (?, ?, make_timestamptz(?)) ON CONFLICT (machine) DO NOTHING"
+
+LAST_RUN = 'SELECT epoch_us("at"), detail FROM runs WHERE name = ? ORDER BY "at" DESC, rowid DESC LIMIT 1'

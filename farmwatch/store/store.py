@@ -1,0 +1,156 @@
+"""The store: what a farm's machines measured and answered, and what people entered, in one DuckDB file."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from pathlib import Path
+
+from farmwatch.history import History, Note, OutOfService, Reading
+from farmwatch.store import entries, polls, readings
+from farmwatch.store.columns import ReadingColumns
+from farmwatch.store.database import Database
+from farmwatch.store.records import LastAnswer, LastMesh, PollRecord, Run
+
+__all__ = ["Store"]
+
+
+class Store:
+    """One database, opened for the length of each call only. All methods raise StoreError.
+
+    Times given and returned are aware, UTC. `names` None means every machine; `until` None means no end, otherwise
+    only what was taken or done at or before it counts.
+    """
+
+    def __init__(
+        self, path: Path, *, memory_limit: str = "256MB", threads: int = 2, patience_seconds: float = 30.0
+    ) -> None:
+        self.database = Database(path, memory_limit=memory_limit, threads=threads, patience_seconds=patience_seconds)
+
+    @property
+    def path(self) -> Path:
+        """The database file."""
+        return self.database.path
+
+    # Readings
+
+    def add_readings(self, new: Sequence[Reading] | ReadingColumns) -> int:
+        """Store readings; those that stand already (same machine, time and mesh) are left out. Returns how many."""
+        return self.add_round(new, ())
+
+    def add_round(self, new: Sequence[Reading] | ReadingColumns, records: Sequence[PollRecord]) -> int:
+        """Store readings and polls in one transaction; returns how many readings were new."""
+        columns = new if isinstance(new, ReadingColumns) else ReadingColumns.of(new)
+        if not len(columns) and not records:
+            return 0
+        with self.database.writing() as con:
+            stored = readings.insert(con, columns)
+            polls.insert(con, records)
+        return stored
+
+    def histories(self, names: Sequence[str] | None = None, until: datetime | None = None) -> dict[str, History]:
+        """Every machine's readings by one scan, with its notes; machines without a reading or note are left out.
+
+        Readings of one time stand in the order in which they were seen.
+        """
+        with self.database.reading() as con:
+            found = readings.fetch(con, names, until)
+            noted = entries.notes(con, names, until)
+        return readings.histories(found, noted)
+
+    def latest(self, names: Sequence[str] | None = None, until: datetime | None = None) -> dict[str, Reading]:
+        """The newest reading of each machine."""
+        with self.database.reading() as con:
+            found = readings.fetch_latest(con, names, until)
+        return readings.latest(found)
+
+    def last_digests(self, names: Sequence[str] | None = None) -> dict[str, LastMesh]:
+        """What the newest reading of each machine is known by."""
+        with self.database.reading() as con:
+            return readings.last_digests(con, names)
+
+    def reading_count(self) -> int:
+        """How many readings there are."""
+        with self.database.reading() as con:
+            return readings.count(con)
+
+    # Polls
+
+    def add_polls(self, records: Sequence[PollRecord]) -> None:
+        """Store what came of polls; the same again is harmless."""
+        self.add_round((), records)
+
+    def polls(self, since: datetime, until: datetime, names: Sequence[str] | None = None) -> list[PollRecord]:
+        """Polls with since <= at <= until, in time order."""
+        with self.database.reading() as con:
+            return polls.between(con, since, until, names)
+
+    def poll_counts(self, since: datetime, until: datetime) -> dict[str, dict[str, int]]:
+        """Number of polls with since <= at <= until, by machine and outcome."""
+        with self.database.reading() as con:
+            return polls.counts(con, since, until)
+
+    def last_answers(self, until: datetime | None = None) -> dict[str, LastAnswer]:
+        """The last try at each machine and when its host last answered."""
+        with self.database.reading() as con:
+            return polls.last_answers(con, until)
+
+    def thin_polls(self, before: datetime) -> int:
+        """Of polls before a time keep, a machine and day, the first and last of each run of like outcomes."""
+        with self.database.writing() as con:
+            return polls.thin(con, before)
+
+    # What people enter
+
+    def add_note(self, note: Note) -> None:
+        """Store what was done by hand at a machine."""
+        with self.database.writing() as con:
+            entries.add_note(con, note)
+
+    def notes(self, names: Sequence[str] | None = None, until: datetime | None = None) -> list[Note]:
+        """Notes in time order."""
+        with self.database.reading() as con:
+            return entries.notes(con, names, until)
+
+    def take_out(self, out: OutOfService) -> None:
+        """Take a machine out of service; where it is out already, the new reason and end take the place of the old."""
+        with self.database.writing() as con:
+            entries.take_out(con, out)
+
+    def bring_back(self, machine: str, at: datetime) -> bool:
+        """Bring a machine back into service; returns whether it was out."""
+        with self.database.writing() as con:
+            return entries.bring_back(con, machine, at)
+
+    def out_of_service(self, at: datetime) -> dict[str, OutOfService]:
+        """The machines that are out of service at a time."""
+        with self.database.reading() as con:
+            return entries.out_of_service(con, at)
+
+    # Identities and runs
+
+    def identities(self) -> dict[str, str]:
+        """What each machine's host calls itself, as pinned at first contact."""
+        with self.database.reading() as con:
+            return entries.identities(con)
+
+    def pin(self, found: dict[str, str], at: datetime) -> None:
+        """Pin identities of machines that have none yet; a pinned one stays."""
+        if found:
+            with self.database.writing() as con:
+                entries.pin(con, found, at)
+
+    def unpin(self, machine: str) -> bool:
+        """Forget a machine's identity (its host was replaced); returns whether it had one."""
+        with self.database.writing() as con:
+            return entries.unpin(con, machine)
+
+    def add_run(self, run: Run) -> None:
+        """Enter into the last-run record."""
+        with self.database.writing() as con:
+            entries.add_run(con, run)
+
+    def last_run(self, name: str) -> Run | None:
+        """The newest run of that name."""
+        with self.database.reading() as con:
+            return entries.last_run(con, name)
