@@ -1,0 +1,41 @@
+"""config.toml -> checked settings. Every fault is found in one go, in file order, before anything starts.
+
+`settings` holds the values, `faults` what can be wrong with them and where, `locate` finds the line of a key,
+`fields` and `rules` check, `machines_file` reads the machines of a large farm, `load` puts it together and
+`starter` writes the files that `farmwatch init` leaves to fill in.
+"""
+
+from farmwatch.config.faults import ConfigError, Fault
+from farmwatch.config.load import load_settings
+from farmwatch.config.secret import Secret
+from farmwatch.config.settings import (
+    Also,
+    Farm,
+    Machine,
+    Mail,
+    Mapping,
+    Poll,
+    Service,
+    Settings,
+    WeeklyTime,
+    Working,
+)
+from farmwatch.config.starter import write_starter
+
+__all__ = [
+    "Also",
+    "ConfigError",
+    "Farm",
+    "Fault",
+    "Machine",
+    "Mail",
+    "Mapping",
+    "Poll",
+    "Secret",
+    "Service",
+    "Settings",
+    "WeeklyTime",
+    "Working",
+    "load_settings",
+    "write_starter",
+]
