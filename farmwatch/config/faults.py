@@ -53,9 +53,8 @@ class ConfigError(FarmwatchError):
         """One fault is one line; more are a line each under a line that counts them."""
         if len(faults) == 1:
             return cls(str(faults[0]), faults)
-        return cls(
-            "\n  ".join([f"{file} has {len(faults)} faults:", *(fault.told_in(file) for fault in faults)]), faults
-        )
+        lines = (fault.told_in(file) for fault in faults)
+        return cls("\n  ".join([f"{file} has {len(faults)} faults:", *lines]), faults)
 
 
 @dataclass(frozen=True, slots=True)

@@ -107,6 +107,9 @@ class _Reader(SectionReader):
         rules.check_places(models, mappings, machines, self.notes)
         if self.notes.faults:
             return None
+        if not rows:
+            at = "machines_file" if "machines_file" in self.raw else "machines"
+            self.notes.warn((at,), "no machine is described yet")
         values: dict[str, Any] = {name: section for name, section in sections.items() if section is not None}
         if "limits" in values:
             values["limits"] = Limits(**values["limits"].model_dump())
