@@ -1,0 +1,88 @@
+"""From a body to a document: strict JSON, or the rows of a plain text grid; what is neither is told apart in words."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+import orjson
+
+from farmwatch.collect.outcome import Trouble, plain
+
+__all__ = ["json_document", "text_rows"]
+
+_BOM = b"\xef\xbb\xbf"
+_TITLE = re.compile(rb"<title[^>]*>([^<]{1,200})", re.IGNORECASE)
+_NO_NUMBER = re.compile(r"[-+]?(nan|inf(inity)?)\b", re.IGNORECASE)
+
+
+def json_document(body: bytes) -> Any:
+    """The JSON document in `body`; Trouble where there is none."""
+    body = _something(body)
+    try:
+        return orjson.loads(body)
+    except orjson.JSONDecodeError as error:
+        raise Trouble("garbled", _not_json(body, error)) from None
+
+
+def text_rows(body: bytes) -> list[list[float | None]]:
+    """The rows of a plain grid: a row a line; columns apart by blanks, commas or semicolons; `nan` where none is.
+
+    Only one way of parting the columns may stand in a document: a comma would else be a decimal sign to one reader
+    and the end of a number to another.
+    """
+    body = _something(body)
+    try:
+        text = body.decode("utf-8")
+    except UnicodeDecodeError:
+        raise Trouble("garbled", "the answer is not text (UTF-8)") from None
+    if text.lstrip().startswith("<"):
+        raise Trouble("garbled", f"the answer is {_page(body)}, not a grid of numbers")
+    apart = next((sign for sign in ";," if sign in text), None)
+    lines = (line for line in text.splitlines() if line.strip())
+    return [_text_row(line, apart, number) for number, line in enumerate(lines, 1)]
+
+
+def _text_row(line: str, apart: str | None, number: int) -> list[float | None]:
+    row: list[float | None] = []
+    for column, word in enumerate((line.rstrip().removesuffix(apart) if apart else line).split(apart), 1):
+        word = word.strip()
+        if word.lower() == "nan":
+            row.append(None)
+            continue
+        try:
+            if "_" in word or _NO_NUMBER.match(word):
+                raise ValueError
+            row.append(float(word))
+        except ValueError:
+            raise Trouble(
+                "garbled", f"row {number}, value {column} holds {plain(word, 30)!r} where a number is wanted"
+            ) from None
+    return row
+
+
+def _something(body: bytes) -> bytes:
+    body = body.removeprefix(_BOM)
+    if not body or body.isspace():
+        raise Trouble("no-mesh", "the answer is empty: no mesh yet, or the path is wrong")
+    return body
+
+
+def _not_json(body: bytes, error: orjson.JSONDecodeError) -> str:
+    if body.lstrip().startswith(b"<"):
+        return f"the answer is {_page(body)} in place of JSON; is the path right, and does it want a login?"
+    rest = error.doc[error.pos : error.pos + 12]
+    where = f"line {error.lineno}, column {error.colno}"
+    if _NO_NUMBER.match(rest):
+        return f"the answer is not JSON: {plain(rest, 10).rstrip(',]} ')} at {where} is no number in JSON"
+    if "depth" in error.msg:
+        return "the answer is nested more than a thousand deep"
+    if error.pos >= len(error.doc.rstrip()):
+        return "the answer is JSON that breaks off before its end"
+    return f"the answer is not JSON ({plain(error.msg, 80)} at {where})"
+
+
+def _page(body: bytes) -> str:
+    title = _TITLE.search(body[:20_000])
+    name = plain(title[1].decode("utf-8", "replace"), 40) if title else ""
+    return f"a web page (titled {name!r})" if name else "a web page or XML"

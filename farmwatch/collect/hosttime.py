@@ -1,0 +1,56 @@
+"""The time a host gives its mesh: RFC 3339, or epoch seconds or milliseconds."""
+
+from __future__ import annotations
+
+import math
+from datetime import UTC, datetime, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from farmwatch.collect.outcome import plain
+
+__all__ = ["EARLIEST", "MOST_AHEAD", "believable", "host_time"]
+
+EARLIEST = datetime(2015, 1, 1, tzinfo=UTC)
+"""An earlier time is a clock that was never set."""
+MOST_AHEAD = timedelta(minutes=5)
+# 10^11 s is the year 5138, 10^11 ms is 1973: a larger number can only be milliseconds.
+FIRST_MILLISECONDS = 1e11
+
+
+def host_time(value: Any, zone: ZoneInfo | None) -> datetime:
+    """The time as UTC; ValueError, in words, where it cannot be read.
+
+    A time without an offset is in `zone`; in the hour that autumn repeats, the first of the two is meant.
+    """
+    if isinstance(value, str):
+        return _from_text(value, zone)
+    if isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value):
+        try:
+            seconds = value / 1000 if abs(value) >= FIRST_MILLISECONDS else value
+            return datetime.fromtimestamp(seconds, UTC)
+        except (OverflowError, ValueError, OSError):
+            pass
+    raise ValueError(f"its time {plain(value)!r} cannot be read")
+
+
+def believable(time: datetime, now: datetime) -> bool:
+    """Whether a host's time is neither before 2015 nor more than five minutes ahead."""
+    return EARLIEST <= time <= now + MOST_AHEAD
+
+
+def _from_text(value: str, zone: ZoneInfo | None) -> datetime:
+    try:
+        # A week date or an ordinal date is no RFC 3339, and nobody has sent one by intention.
+        if not (value[4:5] == "-" and value[7:8] == "-"):
+            raise ValueError
+        time = datetime.fromisoformat(value.strip())
+        if time.tzinfo is not None:
+            return time.astimezone(UTC)
+        if zone is None:
+            raise ValueError(f"its time {plain(value)!r} has no offset; say its zone as taken_at_zone")
+        return time.replace(tzinfo=zone).astimezone(UTC)
+    except (ValueError, OverflowError) as error:
+        if "taken_at_zone" in str(error):
+            raise
+        raise ValueError(f"its time {plain(value)!r} cannot be read") from None

@@ -1,0 +1,57 @@
+"""Unpacks a gzip or deflate body with a cap: a few bytes that stand for gigabytes cost no more than the cap."""
+
+from __future__ import annotations
+
+import zlib
+
+from farmwatch.collect.outcome import Trouble, plain
+
+__all__ = ["too_large", "unpacked"]
+
+GZIP = 16 + zlib.MAX_WBITS
+_WIDTHS: dict[str, tuple[int, ...]] = {
+    "gzip": (GZIP,),
+    "x-gzip": (GZIP,),
+    # The standard means zlib's format; some servers send the bare stream.
+    "deflate": (zlib.MAX_WBITS, -zlib.MAX_WBITS),
+}
+
+
+def unpacked(body: bytes, encoding: str, cap: int) -> bytes:
+    """`body` without its Content-Encoding; Trouble where it is larger than `cap`, broken, or packed in another way."""
+    encoding = encoding.strip().lower()
+    if encoding in ("", "identity"):
+        return body
+    widths = _WIDTHS.get(encoding)
+    if widths is None:
+        raise Trouble("host-error", f"packs its answer as {plain(encoding)!r}, which nobody asked for")
+    for width in widths:
+        try:
+            return _inflate(body, width, cap)
+        except zlib.error:
+            continue
+    raise Trouble("garbled", f"its answer says {encoding} and cannot be unpacked")
+
+
+def too_large(cap: int) -> Trouble:
+    """The trouble with an answer over `cap` bytes."""
+    return Trouble(
+        "host-error",
+        f"its answer is larger than {cap // 1024:,} KiB: is this the address of the mesh? "
+        "(largest_answer_kib in [poll] is the limit)",
+    )
+
+
+def _inflate(body: bytes, width: int, cap: int) -> bytes:
+    whole = b""
+    while True:
+        stream = zlib.decompressobj(width)
+        whole += stream.decompress(body, cap + 1 - len(whole))
+        if len(whole) > cap:
+            raise too_large(cap)
+        if not stream.eof:
+            raise Trouble("garbled", "its packed answer breaks off before the end")
+        body = stream.unused_data
+        # gzip may hold several members, one after the other; anything else behind the end is padding.
+        if width != GZIP or not body.startswith(b"\x1f\x8b"):
+            return whole
