@@ -276,10 +276,11 @@ class _Gathering:
         name = asked.machine
         if found.identity is not None:
             self._identities.setdefault(found.identity, []).append(name)
-            pinned = self._pins.setdefault(name, found.identity)
-            if pinned != found.identity:
+            pinned = self._pins.get(name)
+            if pinned is None:
+                self._pins[name] = self._new_pins[name] = found.identity
+            elif pinned != found.identity:
                 return "other-machine", f"it calls itself {found.identity!r}; the machine known here is {pinned!r}"
-            self._new_pins[name] = pinned
         digest = found.mesh.digest()
         if found.mesh.range_mm > 0:
             self._meshes.setdefault(digest, []).append(name)
