@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from farmwatch.demo.farm import GRIDS, MODELS
+from farmwatch.demo.synthetic import bent
 from farmwatch.demo.truth import BedTruth, Form, MachineTruth
 from farmwatch.mesh import Floats
 from farmwatch.model import Model
@@ -143,16 +144,7 @@ def _unit_lifts(model: Model, axis: Floats) -> Floats:
 
 def _surface(form: Form, axis: Floats) -> Floats:
     """A form of the given height, peak to valley, `[r, c]`."""
-    s, t = np.meshgrid(*(2.0 * (axis - axis.mean()) / np.ptp(axis),) * 2)
-    shapes = {
-        "flat": np.zeros_like(s),
-        "bowl": (s**2 + t**2) / 2.0,
-        "dome": -(s**2 + t**2) / 2.0,
-        "saddle": (s**2 - t**2) / 2.0,
-        "twist": s * t / 2.0,
-        "ridge": -(t**2),
-    }
-    surface: Floats = form.mm * shapes[form.kind]
+    surface: Floats = form.mm * bent(form.kind, axis, axis)
     return surface
 
 

@@ -10,6 +10,7 @@ from farmwatch.demo.truth import (
     Expected,
     ExpectedStep,
     Form,
+    Group,
     HostTruth,
     Lift,
     MachineTruth,
@@ -27,6 +28,8 @@ _TOOTH_350 = 0.25
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Case:
+    group: Group
+    short: str
     story: str
     expected: Expected
     bed: BedTruth = field(default_factory=BedTruth)
@@ -46,6 +49,8 @@ class _Healthy:
 
     def case(self, place: int) -> _Case:
         return _Case(
+            group="well",
+            short="well",
             story="Nothing is wrong with it.",
             bed=BedTruth(plate_form=self.forms[place % len(self.forms)]),
             expected=Expected(condition="ideal"),
@@ -67,6 +72,8 @@ def farm_truth(machines: int) -> tuple[MachineTruth, ...]:
                 aisle=aisle,
                 model=model,
                 mapping=case.mapping or mapping,
+                group=case.group,
+                short=case.short,
                 story=case.story,
                 bed=case.bed,
                 host=case.host,
@@ -91,6 +98,8 @@ def _kind(aisle: str, number: int) -> tuple[str, str]:
 _CASES: dict[int, _Case] = {
     # heron-01
     0: _Case(
+        group="hands",
+        short="a jumped tooth",
         story="The belt jumped one tooth at the front right screw; the bed dropped 0.4 mm there.",
         bed=BedTruth(
             stands_mm={"front-left": 0.02, "front-right": 0.01 - _TOOTH_220},
@@ -107,23 +116,29 @@ _CASES: dict[int, _Case] = {
     ),
     # plover-01
     1: _Case(
-        story="The bed sinks 0.02 mm a week at the front left since a new belt eight weeks ago.",
+        group="ahead",
+        short="sinking",
+        story="The bed sinks 0.015 mm a week at the front left since a new belt eight weeks ago.",
         bed=BedTruth(
-            stands_mm={"front-left": -0.125, "front-right": 0.01},
+            stands_mm={"front-left": -0.092, "front-right": 0.01},
             plate_form=Form("bowl", 0.035),
-            sinks=(Sink("front-left", -0.02, 56.0),),
+            sinks=(Sink("front-left", -0.015, 56.0),),
         ),
         notes=(NoteTruth(days_before=56.0, what="belt", text="new belt, tension set"),),
         expected=Expected(condition="usable", advice=("plan-ahead",)),
     ),
     # avocet-01
     2: _Case(
+        group="hands",
+        short="a bent plate",
         story="The plate is bent by 0.34 mm; no screw can mend that.",
         bed=BedTruth(plate_form=Form("dome", 0.34), stands_mm={"front-left": 0.03, "front-right": 0.01}),
         expected=Expected(condition="past-limit", cause="plate", advice=("turn-plate",)),
     ),
     # heron-02
     3: _Case(
+        group="hands",
+        short="tilted and bent",
         story="Tilted by two teeth at the front left and the plate is bent as well.",
         bed=BedTruth(
             stands_mm={"front-left": 2 * _TOOTH_220 + 0.01, "front-right": -0.02}, plate_form=Form("twist", 0.29)
@@ -139,36 +154,48 @@ _CASES: dict[int, _Case] = {
     4: _Healthy().case(4),
     # avocet-02
     5: _Case(
+        group="ahead",
+        short="a silent host",
         story="Its host has not answered for five days.",
-        bed=BedTruth(stands_mm={"left": 0.03}),
+        bed=BedTruth(stands_mm={"left": 0.015}),
         host=HostTruth(silent_days_before=5.0),
         expected=Expected(condition="ideal", advice=("leave", "check-host"), outcome="unreachable"),
     ),
     # heron-03
     6: _Case(
+        group="seems",
+        short="a misreading probe",
         story="The probe misreads one point of every mesh; bed and screws are fine.",
         bed=BedTruth(spikes_days_before=16.0),
         expected=Expected(condition="past-limit", cause="probe", advice=("check-probe",)),
     ),
     # plover-03
     7: _Case(
+        group="seems",
+        short="at its tooth floor",
         story="As good as whole teeth allow: half a tooth is left over, and only shims take that away.",
         bed=BedTruth(stands_mm={"front-left": 0.17, "front-right": -0.01}, plate_form=Form("bowl", 0.07)),
         expected=Expected(condition="past-limit", cause="screws", advice=("shim",), at_tooth_floor=True),
     ),
     # avocet-03
     8: _Case(
+        group="ahead",
+        short="a host that sends rubbish",
         story="Its host answers with rubbish since three days ago.",
         host=HostTruth(rubbish_days_before=3.0),
         expected=Expected(condition="ideal", advice=("leave",), outcome="garbled"),
     ),
     # heron-04
     9: _Case(
+        group="seems",
+        short="plover-04 answers with its mesh",
         story="Nothing is wrong with it, but the host of plover-04 answers with its mesh.",
         expected=Expected(condition="ideal", warned=True),
     ),
     # plover-04
     10: _Case(
+        group="seems",
+        short="answers with the mesh of heron-04",
         story="Its address leads to the host of heron-04: two machines, one mesh.",
         host=HostTruth(answers_for="heron-04"),
         mapping="survey-rows",
@@ -176,12 +203,16 @@ _CASES: dict[int, _Case] = {
     ),
     # avocet-04
     11: _Case(
+        group="hands",
+        short="low on one of two free screws",
         story="A bed on two screws that turn freely, 0.3 mm low at the left.",
         bed=BedTruth(stands_mm={"left": -0.30}),
         expected=Expected(condition="past-limit", cause="screws", advice=("realign",), teeth={}),
     ),
     # heron-05
     12: _Case(
+        group="well",
+        short="realigned, and it held",
         story="Jumped a tooth at the front left ten weeks ago and was realigned a week later; it held.",
         bed=BedTruth(
             stands_mm={"front-left": 0.01, "front-right": -0.01},
@@ -198,12 +229,16 @@ _CASES: dict[int, _Case] = {
     ),
     # plover-05
     13: _Case(
+        group="seems",
+        short="probed cold",
         story="Probed cold for two days: it only looks different. Warm it was fine.",
         bed=BedTruth(cold_days_before=2.5),
         expected=Expected(condition="ideal", shown_is_judged=False),
     ),
     # avocet-05
     14: _Case(
+        group="ahead",
+        short="out of service",
         story="Out of service, waiting for a plate.",
         bed=BedTruth(plate_form=Form("saddle", 0.4)),
         out=OutTruth(days_before=9.0, reason="waiting for a new plate"),
@@ -211,12 +246,16 @@ _CASES: dict[int, _Case] = {
     ),
     # heron-06
     15: _Case(
+        group="well",
+        short="another plate",
         story="Got another plate four weeks ago; the new one is flat enough.",
         bed=BedTruth(plate_form=Form("saddle", 0.09), swaps=(PlateSwap(28.0, "B", Form("bowl", 0.05)),)),
-        expected=Expected(condition="ideal"),
+        expected=Expected(condition="ideal", steps=(ExpectedStep(name="plate-change", days_before=28.0),)),
     ),
     # plover-06
     16: _Case(
+        group="hands",
+        short="the reference screw jumped",
         story="The reference screw at the rear jumped up one tooth; both front screws now stand low.",
         bed=BedTruth(
             stands_mm={"rear": _TOOTH_220, "front-left": 0.01, "front-right": 0.02},
@@ -232,12 +271,16 @@ _CASES: dict[int, _Case] = {
     ),
     # avocet-06
     17: _Case(
+        group="ahead",
+        short="not probed for three weeks",
         story="Nobody has probed its bed for three weeks.",
         bed=BedTruth(meshed_until_days_before=21.0),
         expected=Expected(condition="ideal", mesh_old=True),
     ),
     # heron-07
     18: _Case(
+        group="hands",
+        short="the same tooth again",
         story="A tooth at the front right for the second time in two months: look at the belt and the pulley clamp.",
         bed=BedTruth(
             stands_mm={"front-left": 0.0, "front-right": 0.01 - _TOOTH_220},
@@ -262,6 +305,8 @@ _CASES: dict[int, _Case] = {
     ),
     # plover-07
     19: _Case(
+        group="seems",
+        short="a bent gantry, not the plate",
         story="Bent by 0.3 mm, but the form stayed when the plate was turned: the gantry, not the plate.",
         bed=BedTruth(plate_form=Form("bowl", 0.03), frame_form=Form("twist", 0.30), turned_days_before=12.0),
         notes=(NoteTruth(days_before=12.0, what="plate", text="turned"),),
@@ -269,16 +314,20 @@ _CASES: dict[int, _Case] = {
     ),
     # avocet-07
     20: _Case(
-        story="Sinks 0.005 mm a week at the front right: not due yet.",
+        group="ahead",
+        short="sinking slowly",
+        story="The right side sinks 0.004 mm a week: not due yet.",
         bed=BedTruth(
-            stands_mm={"front-right": -0.10, "rear-right": 0.0},
+            stands_mm={"front-right": -0.12, "rear-right": -0.12},
             plate_form=Form("bowl", 0.03),
-            sinks=(Sink("front-right", -0.005),),
+            sinks=(Sink("front-right", -0.004), Sink("rear-right", -0.004)),
         ),
         expected=Expected(condition="usable", advice=("watch",)),
     ),
     # avocet-09
     26: _Case(
+        group="hands",
+        short="a tooth low along the front",
         story="On four screws, a tooth low along the whole front since it was put together.",
         bed=BedTruth(stands_mm={"front-left": -_TOOTH_350, "front-right": -_TOOTH_350}),
         expected=Expected(

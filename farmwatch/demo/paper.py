@@ -46,7 +46,10 @@ deadline_seconds = 5
 
 
 def clear_folder(folder: Path) -> None:
-    """Make `folder` ready: new, empty, or an earlier demo, whose files are taken away. Raises InputError otherwise."""
+    """Make `folder` ready: new, empty, or an earlier demo, whose files are taken away. Raises InputError otherwise.
+
+    The mark of an earlier demo stays until the next one writes its own, so that a run cut short can be replaced too.
+    """
     if folder.exists() and not folder.is_dir():
         raise InputError(f"{folder} is not a folder; give the demo a folder of its own with --dir")
     if not folder.exists() or not any(folder.iterdir()):
@@ -57,7 +60,7 @@ def clear_folder(folder: Path) -> None:
             f"{folder} holds something that is not an earlier demo; nothing was touched. "
             "Give the demo an empty or a new folder with --dir"
         )
-    for path in [folder / name for name in _FILES] + sorted(folder.glob(f"{_DATABASE}*")):
+    for path in [folder / name for name in _FILES if name != MARK] + sorted(folder.glob(f"{_DATABASE}*")):
         path.unlink(missing_ok=True)
     reports = folder / _REPORTS
     if reports.is_symlink():
@@ -77,7 +80,7 @@ def _is_demo(mark: Path) -> bool:
 def write_configuration(
     folder: Path, farm: tuple[MachineTruth, ...], addresses: Mapping[str, str], facts: Mapping[str, object]
 ) -> Path:
-    """Write the mark (first, so that a demo cut short can be replaced) and the farm's files; returns config.toml."""
+    """Write the mark first, then the farm's files; returns the path of config.toml."""
     mark = json.dumps({"made_by": "farmwatch demo", **facts}, indent=1)
     (folder / MARK).write_text(mark + "\n", encoding="utf-8")
     (folder / "hosts.key").write_text(HOST_KEY + "\n", encoding="utf-8")

@@ -10,14 +10,16 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
+from farmwatch.demo.synthetic import FormKind
 from farmwatch.history import NoteKind
 
 __all__ = [
-    "BedTruth", "Expected", "ExpectedStep", "Form", "HostTruth", "Lift", "MachineTruth", "NoteTruth", "OutTruth",
-    "PlateSwap", "Sink",
+    "BedTruth", "Expected", "ExpectedStep", "Form", "Group", "HostTruth", "Lift", "MachineTruth", "NoteTruth",
+    "OutTruth", "PlateSwap", "Sink",
 ]  # fmt: skip
 
-FormKind = Literal["flat", "bowl", "dome", "saddle", "twist", "ridge"]
+Group = Literal["hands", "seems", "ahead", "well"]
+"""needs hands at the drive or plate; is not what it seems; is coming or out of sight; nothing wrong."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,7 +143,11 @@ class MachineTruth:
     aisle: str
     model: str
     mapping: str
+    group: Group
+    short: str
+    """What is true of it in a few words."""
     story: str
+    """And in a sentence."""
     bed: BedTruth
     host: HostTruth
     notes: tuple[NoteTruth, ...]

@@ -1,0 +1,189 @@
+"""Play the invented farm: months of polls over real HTTP with a moved clock, then the week's report.
+
+The history is tied to the last Monday 06:00, farm time, before `now` ("the end"): the report is the one written then,
+and two runs in the same week give the same report. The polls go on from there to `now`, so that what the other
+commands show is fresh.
+"""
+
+from __future__ import annotations
+
+import shlex
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from functools import partial
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from farmwatch.collect.asking import fetcher_for
+from farmwatch.collect.poll import poll_once
+from farmwatch.config import Settings, load_settings
+from farmwatch.demo.beds import bed_series
+from farmwatch.demo.cases import farm_truth
+from farmwatch.demo.farm import FARM_TIMEZONE
+from farmwatch.demo.hosts import SimulatedHosts
+from farmwatch.demo.paper import clear_folder, write_configuration
+from farmwatch.demo.truth import Group, MachineTruth
+from farmwatch.errors import InputError
+from farmwatch.history import Note, OutOfService
+from farmwatch.report import write_report
+from farmwatch.store import Store
+
+__all__ = ["FEWEST_WEEKS", "DemoResult", "Progress", "last_monday", "run_demo"]
+
+Progress = Callable[[int, int], None]
+"""Called with the rounds of polls done and the rounds in all."""
+
+FEWEST_WEEKS = 2
+MOST_WEEKS = 520
+MOST_MACHINES = 2_000
+# One round of polls a day, a little before the hour of the report: it sees every mesh of the day before.
+POLL_BEFORE_END = timedelta(minutes=15)
+WRITER = "bench"
+
+
+@dataclass(frozen=True, slots=True)
+class DemoResult:
+    """What a demo leaves behind."""
+
+    report: Path
+    config: Path
+    commands: tuple[str, str, str]
+    """To try next, as typed."""
+    truths: tuple[str, str, str]
+    """What is true in this farm, in three sentences."""
+    machines: int
+    polls: int
+    readings: int
+
+
+def run_demo(
+    folder: Path,
+    weeks: int = 26,
+    machines: int = 27,
+    seed: int = 1,
+    *,
+    now: datetime,
+    progress: Progress | None = None,
+) -> DemoResult:
+    """Build the farm in `folder`, play `weeks` of it up to `now` (aware), and write the report of the last full week.
+
+    An earlier demo in `folder` is replaced. Raises InputError for a folder that holds anything else, or for numbers
+    that make no farm.
+    """
+    _check_numbers(weeks, machines, seed)
+    folder = folder.expanduser().resolve()
+    clear_folder(folder)
+    end = last_monday(now)
+    farm = farm_truth(machines)
+    beds = {machine.name: bed_series(machine, end, weeks, seed) for machine in farm}
+    rounds = _rounds(end, weeks, now)
+    with SimulatedHosts(farm, beds, rounds[0], end) as hosts:
+        facts = {"weeks": weeks, "machines": machines, "seed": seed, "end": end.astimezone(UTC).isoformat()}
+        config = write_configuration(folder, farm, hosts.addresses, facts)
+        settings = load_settings(config)
+        store = Store(settings.farm.database)
+        polls, readings = _play(settings, store, hosts, farm, rounds, end, progress)
+    report = write_report(settings, store, at=end)
+    return DemoResult(
+        report=report,
+        config=config,
+        commands=_commands(config, farm),
+        truths=_truths(farm),
+        machines=len(farm),
+        polls=polls,
+        readings=readings,
+    )
+
+
+def last_monday(now: datetime) -> datetime:
+    """The last Monday 06:00, farm time, at or before `now` (aware); UTC."""
+    local = now.astimezone(ZoneInfo(FARM_TIMEZONE))
+    monday = (local - timedelta(days=local.weekday())).replace(hour=6, minute=0, second=0, microsecond=0)
+    if monday > local:
+        monday -= timedelta(days=7)
+    return monday.astimezone(UTC)
+
+
+def _check_numbers(weeks: int, machines: int, seed: int) -> None:
+    if not FEWEST_WEEKS <= weeks <= MOST_WEEKS:
+        raise InputError(f"--weeks must be {FEWEST_WEEKS} to {MOST_WEEKS}; got {weeks}")
+    if not 1 <= machines <= MOST_MACHINES:
+        raise InputError(f"--machines must be 1 to {MOST_MACHINES}; got {machines}")
+    if seed < 0:
+        raise InputError(f"--seed must be 0 or more; got {seed}")
+
+
+def _rounds(end: datetime, weeks: int, now: datetime) -> list[datetime]:
+    """When the farm is polled: once a day up to the end, then on to `now`, ascending."""
+    first = end - POLL_BEFORE_END
+    rounds = [first - timedelta(days=day) for day in range(weeks * 7 - 1, -1, -1)]
+    later = first + timedelta(days=1)
+    while later < now:
+        rounds.append(later)
+        later += timedelta(days=1)
+    latest = now.astimezone(UTC).replace(microsecond=0)
+    return [*rounds, latest] if latest > end else rounds
+
+
+def _play(
+    settings: Settings,
+    store: Store,
+    hosts: SimulatedHosts,
+    farm: tuple[MachineTruth, ...],
+    rounds: list[datetime],
+    end: datetime,
+    progress: Progress | None,
+) -> tuple[int, int]:
+    """Poll every round as of its moment, and enter what people did when they did it; returns polls and readings."""
+    entries = sorted(_entries(farm, end), key=lambda entry: entry[0])
+    polls = readings = 0
+    with fetcher_for(settings) as fetcher:
+        for done, moment in enumerate(rounds):
+            while entries and entries[0][0] <= moment:
+                entries.pop(0)[1](store)
+            hosts.move_clock(moment)
+            found = poll_once(settings, store, moment, fetcher=fetcher, clock=partial(_same, moment))
+            polls += len(found.records)
+            readings += found.new_readings
+            if progress is not None:
+                progress(done + 1, len(rounds))
+    return polls, readings
+
+
+def _same(moment: datetime) -> datetime:
+    return moment
+
+
+def _entries(farm: tuple[MachineTruth, ...], end: datetime) -> list[tuple[datetime, Callable[[Store], None]]]:
+    """What people enter, each with its moment."""
+    entries: list[tuple[datetime, Callable[[Store], None]]] = []
+    for machine in farm:
+        for note in machine.notes:
+            at = end - timedelta(days=note.days_before)
+            said = Note(machine=machine.name, at=at, what=note.what, by=WRITER, text=note.text)
+            entries.append((at, partial(Store.add_note, note=said)))
+        if machine.out is not None:
+            since = end - timedelta(days=machine.out.days_before)
+            out = OutOfService(machine=machine.name, since=since, reason=machine.out.reason)
+            entries.append((since, partial(Store.take_out, out=out)))
+    return entries
+
+
+def _commands(config: Path, farm: tuple[MachineTruth, ...]) -> tuple[str, str, str]:
+    given = f"farmwatch --config {shlex.quote(str(config))}"
+    return (f"{given} fleet", f"{given} machine {farm[0].name}", f"{given} assess --json")
+
+
+def _truths(farm: tuple[MachineTruth, ...]) -> tuple[str, str, str]:
+    """What is true: what needs hands, what is not what it seems, and what is coming or out of sight."""
+
+    def listed(group: Group) -> str:
+        return ", ".join(f"{m.name} ({m.short})" for m in farm if m.group == group) or "no machine"
+
+    well = sum(machine.group == "well" for machine in farm)
+    return (
+        f"Needs hands: {listed('hands')}.",
+        f"Not what it seems: {listed('seems')}.",
+        f"Coming, or out of sight: {listed('ahead')}. The other {well} are well.",
+    )
