@@ -1,0 +1,66 @@
+"""The statements on tickets, their events, moves and the outbox; the schema is in `migrations/0002_tickets.sql`."""
+
+__all__: list[str] = []
+
+_FIELDS = (
+    "number", "machine", "cause", "phase", "revision", "advice", "opened_at", "changed_at", "priority", "due",
+    "range_mm", "predicted_mm", "plan", "bed_celsius", "remark", "work_from", "work_until", "method", "closed_at",
+    "closed_range_mm", "accepted_limit_mm", "accepted_until",
+)  # fmt: skip
+TICKET_FIELDS = _FIELDS
+TIMES = frozenset({"opened_at", "changed_at", "work_from", "work_until", "closed_at", "accepted_until"})
+
+_COLUMNS = ", ".join(f"epoch_us({name}) AS {name}" if name in TIMES else name for name in _FIELDS)
+_VALUES = ", ".join(f"make_timestamptz(${name}::BIGINT)" if name in TIMES else f"${name}" for name in _FIELDS)
+
+INSERT_TICKET = f"INSERT INTO tickets ({', '.join(_FIELDS)}) VALUES ({_VALUES})"
+
+NEXT_NUMBER = "SELECT coalesce(max(number), 0) + 1 FROM tickets"
+
+# A ticket is rewritten whole, and only from the revision that was read.
+UPDATE_TICKET = (
+    "UPDATE tickets SET "
+    + ", ".join(
+        f"{name} = make_timestamptz(${name}::BIGINT)" if name in TIMES else f"{name} = ${name}"
+        for name in _FIELDS
+        if name != "number"
+    )
+    + " WHERE number = $number AND revision = $read_revision"
+)
+
+TICKETS = f"""
+SELECT {_COLUMNS} FROM tickets
+WHERE ($names::VARCHAR[] IS NULL OR list_contains($names::VARCHAR[], machine))
+ORDER BY number
+"""
+
+TICKET = f"SELECT {_COLUMNS} FROM tickets WHERE number = $number"
+
+INSERT_EVENT = "INSERT INTO ticket_events VALUES (?, make_timestamptz(?), ?, ?, ?, ?, ?)"
+
+EVENTS = """
+SELECT number, epoch_us("at"), action, from_phase, to_phase, "by", why FROM ticket_events
+WHERE ($number::INTEGER IS NULL OR number = $number::INTEGER)
+ORDER BY "at", rowid
+"""
+
+WORKS = """
+SELECT machine, number, action, from_phase, to_phase, epoch_us("at")
+FROM ticket_events JOIN tickets USING (number)
+WHERE (from_phase = 'in-work') <> (to_phase = 'in-work') OR (from_phase IS NULL AND to_phase = 'in-work')
+ORDER BY machine, number, "at", ticket_events.rowid
+"""
+
+INSERT_MOVE = """
+INSERT INTO realign_moves VALUES ($machine, $ticket, make_timestamptz($at::BIGINT), $by, $screw, $teeth, $mm,
+    make_timestamptz($before_at::BIGINT), make_timestamptz($after_at::BIGINT), $moved_mm, $moved_sd_mm,
+    $range_before_mm, $range_after_mm)
+"""
+
+MOVES = """
+SELECT machine, ticket, epoch_us("at"), "by", screw, teeth, mm, epoch_us(before_at), epoch_us(after_at), moved_mm,
+       moved_sd_mm, range_before_mm, range_after_mm
+FROM realign_moves
+WHERE ($names::VARCHAR[] IS NULL OR list_contains($names::VARCHAR[], machine))
+ORDER BY "at", rowid
+"""

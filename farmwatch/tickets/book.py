@@ -1,0 +1,194 @@
+"""The book of tickets in the farm's database: every change in one transaction, with its event."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, fields, replace
+from datetime import datetime
+from typing import Any
+
+import duckdb
+
+from farmwatch.errors import InputError
+from farmwatch.store import Store, ticket_sql
+from farmwatch.store.clock import from_micros, micros
+from farmwatch.tickets.phases import Action, Phase, follows
+from farmwatch.tickets.ticket import Ticket, TicketEvent
+
+__all__ = ["Book", "Move", "Writing"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Move:
+    """One turn of one screw during a realignment, and what the next mesh showed of it. Lengths mm, times UTC."""
+
+    machine: str
+    ticket: int | None = None
+    at: datetime
+    by: str = ""
+    screw: str
+    teeth: int | None = None
+    """Whole teeth as turned, positive where the bed was to rise; None for a free drive."""
+    mm: float | None = None
+    """Rise that was meant: a free drive's own figure, or teeth times the step believed in then."""
+    before_at: datetime
+    after_at: datetime | None = None
+    moved_mm: float | None = None
+    """What the screw's height really did, relative to the reference."""
+    moved_sd_mm: float | None = None
+    range_before_mm: float
+    range_after_mm: float | None = None
+
+
+class Book:
+    """Tickets, their events and moves. Raises StoreError, and InputError for what cannot follow."""
+
+    def __init__(self, store: Store) -> None:
+        self._database = store.database
+
+    def tickets(self, names: Sequence[str] | None = None) -> list[Ticket]:
+        """All tickets (of the machines named), by number."""
+        wanted = None if names is None else list(names)
+        with self._database.reading() as con:
+            return [_ticket(row) for row in con.execute(ticket_sql.TICKETS, {"names": wanted}).fetchall()]
+
+    def ticket(self, number: int) -> Ticket:
+        """One ticket; raises InputError where there is none of that number."""
+        with self._database.reading() as con:
+            return _read(con, number)
+
+    def events(self, number: int | None = None) -> list[TicketEvent]:
+        """What happened to one ticket, or to all, in time order."""
+        with self._database.reading() as con:
+            return _events(con, number)
+
+    def moves(self, names: Sequence[str] | None = None) -> list[Move]:
+        """The moves of realignments in time order."""
+        wanted = None if names is None else list(names)
+        with self._database.reading() as con:
+            return [_move(row) for row in con.execute(ticket_sql.MOVES, {"names": wanted}).fetchall()]
+
+    def add_move(self, move: Move) -> None:
+        """Record one move."""
+        with self._database.writing() as con:
+            con.execute(ticket_sql.INSERT_MOVE, {f.name: _bare(getattr(move, f.name), f.name) for f in fields(Move)})
+
+    def act(
+        self,
+        number: int,
+        action: Action,
+        *,
+        at: datetime,
+        by: str,
+        why: str = "",
+        change: Callable[[Ticket], Ticket] | None = None,
+    ) -> Ticket:
+        """Take one ticket to the phase that `action` leads to, in one transaction with its event.
+
+        `change` may rewrite other fields (and refuse by raising). Of two who act at once the second sees what the
+        first has done, and is told so. Raises InputError where the action cannot follow.
+        """
+        with self._database.writing() as con:
+            return Writing(con).act(number, action, at=at, by=by, why=why, change=change)
+
+    def together(self, changes: Callable[[Writing], None]) -> None:
+        """Several changes in one transaction: all of them stand, or none."""
+        with self._database.writing() as con:
+            changes(Writing(con))
+
+
+class Writing:
+    """Changes to the book inside one open transaction."""
+
+    def __init__(self, con: duckdb.DuckDBPyConnection) -> None:
+        self.con = con
+
+    def tickets(self) -> list[Ticket]:
+        """All tickets as they stand in this transaction."""
+        return [_ticket(row) for row in self.con.execute(ticket_sql.TICKETS, {"names": None}).fetchall()]
+
+    def open(self, draft: Ticket, *, by: str, why: str) -> Ticket:
+        """Enter a new ticket under the next number; the draft's own number is ignored."""
+        row = self.con.execute(ticket_sql.NEXT_NUMBER).fetchone()
+        assert row is not None  # an aggregate without GROUP BY always gives one row
+        ticket = replace(draft, number=int(row[0]))
+        self.con.execute(ticket_sql.INSERT_TICKET, _row(ticket))
+        self._enter(ticket, "propose", None, by, why, ticket.opened_at)
+        return ticket
+
+    def act(
+        self,
+        number: int,
+        action: Action,
+        *,
+        at: datetime,
+        by: str,
+        why: str = "",
+        change: Callable[[Ticket], Ticket] | None = None,
+    ) -> Ticket:
+        """As `Book.act`, inside this transaction."""
+        before = _read(self.con, number)
+        try:
+            to = follows(number, before.phase, action)
+        except InputError as refusal:
+            raise InputError(f"{refusal}{_last_told(self.con, number)}") from None
+        after = change(before) if change else before
+        after = replace(after, phase=to, revision=before.revision + 1, changed_at=at)
+        self.con.execute(ticket_sql.UPDATE_TICKET, {**_row(after), "read_revision": before.revision})
+        self._enter(after, action, before.phase, by, why, at)
+        return after
+
+    def _enter(self, ticket: Ticket, action: str, start: Phase | None, by: str, why: str, at: datetime) -> None:
+        self.con.execute(ticket_sql.INSERT_EVENT, [ticket.number, micros(at), action, start, ticket.phase, by, why])
+
+
+def _read(con: duckdb.DuckDBPyConnection, number: int) -> Ticket:
+    row = con.execute(ticket_sql.TICKET, {"number": number}).fetchone()
+    if row is None:
+        raise InputError(f"there is no ticket {number}; `farmwatch ticket list` shows those there are")
+    return _ticket(row)
+
+
+def _events(con: duckdb.DuckDBPyConnection, number: int | None) -> list[TicketEvent]:
+    return [
+        TicketEvent(number=n, at=from_micros(at), action=action, from_phase=start, to_phase=to, by=by, why=why)
+        for n, at, action, start, to, by, why in con.execute(ticket_sql.EVENTS, {"number": number}).fetchall()
+    ]
+
+
+def _last_told(con: duckdb.DuckDBPyConnection, number: int) -> str:
+    told = [event for event in _events(con, number) if event.action != "refresh"]
+    if not told:
+        return ""
+    last = told[-1]
+    who = f" by {last.by}" if last.by else ""
+    return f" (last: {last.action}{who}, {last.at:%Y-%m-%d %H:%M} UTC)"
+
+
+def _bare(value: Any, name: str) -> Any:
+    if name == "plan":
+        return json.dumps(value, sort_keys=True)
+    if isinstance(value, datetime):
+        return micros(value)
+    return list(value) if isinstance(value, tuple) else value
+
+
+def _row(ticket: Ticket) -> dict[str, Any]:
+    return {name: _bare(getattr(ticket, name), name) for name in ticket_sql.TICKET_FIELDS}
+
+
+def _ticket(row: Sequence[Any]) -> Ticket:
+    found = dict(zip(ticket_sql.TICKET_FIELDS, row, strict=True))
+    for name in ticket_sql.TIMES:
+        found[name] = None if found[name] is None else from_micros(found[name])
+    found["plan"] = json.loads(found["plan"])
+    found["advice"] = tuple(found["advice"])
+    return Ticket(**found)
+
+
+def _move(row: Sequence[Any]) -> Move:
+    found = dict(zip((f.name for f in fields(Move)), row, strict=True))
+    for name in ("at", "before_at", "after_at"):
+        found[name] = None if found[name] is None else from_micros(found[name])
+    return Move(**found)
