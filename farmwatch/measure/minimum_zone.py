@@ -112,7 +112,9 @@ def _solve(along: Floats, level: Floats, size: Floats) -> tuple[Floats, NDArray[
     rows = np.flatnonzero(enough[group] & np.isfinite(level).any(axis=1))
     heights = np.nan_to_num(level[rows])
     tolerance = _SETTLED * np.abs(heights).max(axis=1, initial=0.0) + 1e-15 * size[rows]
-    found = _exchange(along, heights, None if len(here) == 1 else here[group[rows]], start[group[rows]], tolerance)
+    present = None if len(here) == 1 else here[group[rows]]
+    which = (np.cumsum(enough) - 1)[group[rows]]
+    found = _exchange(along, heights, present, start[enough], which, tolerance)
     fit[rows] = found.fit
     touching[rows] = found.basis
     for row in rows[~found.settled]:
@@ -160,13 +162,18 @@ class _Exchange:
 
 
 def _exchange(
-    along: Floats, z: Floats, here: NDArray[np.bool_] | None, start: NDArray[np.intp], tolerance: Floats
+    along: Floats,
+    z: Floats,
+    here: NDArray[np.bool_] | None,
+    start: NDArray[np.intp],
+    group: NDArray[np.intp],
+    tolerance: Floats,
 ) -> _Exchange:
     n, k = len(z), along.shape[1]
     terms = np.column_stack([np.ones(len(along)), along])
     rhs = np.array([*_NUDGE[: k + 1], 1.0])
     sign, inverse = _first_inverses(terms, start, rhs)
-    basis = start.copy()
+    basis, sign, inverse = start[group], sign[group], inverse[group]
     result = _Exchange(basis.copy(), np.zeros((n, k + 1)), np.zeros(n, dtype=bool))
     open_ = np.arange(n)
     for _ in range(_ROUNDS):
@@ -194,15 +201,14 @@ def _exchange(
 
 
 def _first_inverses(terms: Floats, start: NDArray[np.intp], rhs: Floats) -> tuple[Floats, Floats]:
-    """Signs `[n, m]` that make every (nudged) dual weight of the first basis positive, and the basis' inverse."""
-    first, group = np.unique(start, axis=0, return_inverse=True)
-    points = terms[first]
+    """Signs `[g, m]` that make every (nudged) dual weight of a first basis positive, and the basis' inverse."""
+    points = terms[start]
     _, _, vt = np.linalg.svd(np.swapaxes(points, 1, 2))
     sign = np.where(vt[:, -1, :] < -1e-12, -1.0, 1.0)
     inverse = _inverse(points, sign)
     sign = np.where(inverse @ rhs < 0, -sign, sign)
     inverse = _inverse(points, sign)
-    return sign[group.reshape(-1)], inverse[group.reshape(-1)]
+    return sign, inverse
 
 
 def _inverse(points: Floats, sign: Floats) -> Floats:
