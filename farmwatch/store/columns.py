@@ -72,9 +72,32 @@ class ReadingColumns:
             during_work=np.array([r.during_work for r in readings], dtype=bool),
         )
 
-    def tables(self) -> dict[str, dict[str, NDArray[Any]]]:
+    def repeated(self) -> NDArray[np.bool_]:
+        """Where a reading comes a second time: the same machine, time and digest as one before it."""
+        seen: set[tuple[str, int, str]] = set()
+        again = np.zeros(len(self), dtype=bool)
+        for i, key in enumerate(zip(self.machine, self.taken_at.tolist(), self.digest, strict=True)):
+            again[i] = key in seen
+            seen.add(key)
+        return again
+
+    def select(self, keep: NDArray[np.bool_]) -> ReadingColumns:
+        """Only the readings where `keep` `[n]` is true."""
+        if keep.all():
+            return self
+        narrow: dict[str, Any] = {
+            name: getattr(self, name)[keep] for name in self.__slots__ if name not in ("grids", "heights")
+        }
+        heights = self.heights[np.repeat(keep, self._points())]
+        return ReadingColumns(grids=self.grids, heights=heights, **narrow)
+
+    def _points(self) -> NDArray[np.int64]:
+        """How many heights each reading has."""
+        sizes = np.array([y.size * x.size for x, y in self.grids], dtype=np.int64)
+        return sizes[self.grid]
+
+    def tables(self) -> dict[str, Any]:
         """What the insert statement reads, by table name: one row a reading, a height, a grid and a coordinate."""
-        sizes = np.array([[y.size, x.size] for x, y in self.grids], dtype=np.int64).reshape(-1, 2)
         return {
             "new_readings": {
                 "i": np.arange(len(self)),
@@ -91,7 +114,7 @@ class ReadingColumns:
                 "during_work": self.during_work,
             },
             "new_heights": {
-                "i": np.repeat(np.arange(len(self)), sizes.prod(axis=1)[self.grid]),
+                "i": np.repeat(np.arange(len(self)), self._points()),
                 "o": np.arange(self.heights.size),
                 "v": self.heights,
             },

@@ -1,24 +1,26 @@
 """Short opens of one DuckDB file, shared with other processes.
 
 DuckDB lets one process write, or several read, at a time. So nobody here keeps the file open: every call opens,
-does its work, closes, and waits with jitter while another process is inside. Within this process a lock a file keeps
-opens apart, since reading and writing opens of one file do not mix.
+does its work, closes, and waits with jitter while another process is inside. Starting DuckDB costs some 35 ms,
+opening a file 1 ms: so a process starts it once, with nothing open, and attaches and detaches the file. A lock a
+file keeps the threads of this process apart, since reading and writing opens of one file do not mix.
 """
 
 from __future__ import annotations
 
 import os
 import random
-import shutil
 import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import BinaryIO
 
 import duckdb
 
 from farmwatch.store.errors import StoreBusy, StoreError, StoreReadOnly, holder, is_lock, translated
+from farmwatch.store.files import copy_file
 from farmwatch.store.migrate import NEWEST, migrate, refuse_newer, schema_version
 
 __all__ = ["Database"]
@@ -26,105 +28,140 @@ __all__ = ["Database"]
 _SHORTEST_WAIT = 0.005
 _LONGEST_WAIT = 0.100
 
+_Connection = duckdb.DuckDBPyConnection
+
 _locks: dict[Path, threading.RLock] = {}
 _locks_guard = threading.Lock()
 
 
+def _lock_of(path: Path) -> threading.RLock:
+    with _locks_guard:
+        return _locks.setdefault(path, threading.RLock())
+
+
+def _forget_locks() -> None:
+    _locks.clear()
+    _locks_guard.release()
+
+
+# A forked child must not wait for a thread that did not come along.
+os.register_at_fork(before=_locks_guard.acquire, after_in_parent=_locks_guard.release, after_in_child=_forget_locks)
+
+
 class Database:
-    """One database file. Faults of DuckDB come out as StoreError."""
+    """One database file. Faults of DuckDB and of the system come out as StoreError."""
 
     def __init__(
         self, path: Path, *, memory_limit: str = "256MB", threads: int = 2, patience_seconds: float = 30.0
     ) -> None:
         self.path = path.absolute()
         self.patience_seconds = patience_seconds
-        self._config: dict[str, str | bool | int | float | list[str]] = {
+        self._settings: dict[str, str | bool | int | float | list[str]] = {
             "memory_limit": memory_limit,
             "threads": threads,
+            "temp_directory": f"{self.path}.tmp",
+            "preserve_insertion_order": True,
         }
-        with _locks_guard:
-            self._lock = _locks.setdefault(self.path, threading.RLock())
+        self._engine: _Connection | None = None
+        self._engine_pid = 0
 
     @contextmanager
-    def reading(self) -> Iterator[duckdb.DuckDBPyConnection]:
+    def reading(self) -> Iterator[_Connection]:
         """An open for reading one consistent state; fetch, leave, then compute."""
-        with self._lock, _speaking(self.path), self._open_to_read() as con:
-            con.execute("BEGIN")
+        with self._inside(), self._opened(read_only=True) as con, _transaction(con):
             yield con
 
     @contextmanager
-    def writing(self) -> Iterator[duckdb.DuckDBPyConnection]:
+    def writing(self) -> Iterator[_Connection]:
         """An open for writing, in one transaction: committed at the end, rolled back by any exception."""
-        with self._lock, _speaking(self.path), self._open_to_write() as con:
-            con.execute("BEGIN")
-            try:
-                yield con
-            except BaseException:
-                with suppress(duckdb.Error):
-                    con.execute("ROLLBACK")
-                raise
-            con.execute("COMMIT")
+        with self._inside(), self._opened(read_only=False) as con, _transaction(con):
+            yield con
 
     @contextmanager
-    def alone(self) -> Iterator[duckdb.DuckDBPyConnection]:
-        """An open for writing without a transaction, everything on disk in the one file: for copies of the file."""
-        with self._lock, _speaking(self.path), self._open_to_write() as con:
-            con.execute("CHECKPOINT")
-            yield con
+    def frozen(self) -> Iterator[BinaryIO]:
+        """The file itself, open for reading, with everything in it and every other process kept out meanwhile."""
+        with self._inside():
+            # Closing any descriptor of a file ends the process's locks on it, DuckDB's too: so this one outlives them.
+            with self.path.open("rb") as file, self._opened(read_only=False) as con:
+                con.execute("CHECKPOINT")
+                yield file
 
     @contextmanager
     def closed(self) -> Iterator[None]:
-        """Keep this process out of the file meanwhile."""
-        with self._lock, _speaking(self.path):
+        """Keep the threads of this process out of the file meanwhile."""
+        with self._inside():
             yield
 
-    def _open_to_read(self) -> _Closing:
-        if not self.path.exists():
-            return self._open_to_write()
-        con = self._connect(read_only=True)
+    @contextmanager
+    def _inside(self) -> Iterator[None]:
+        with _lock_of(self.path):
+            try:
+                yield
+            except (duckdb.Error, OSError) as fault:
+                # After a fault DuckDB may hold the file, or count the database as lost: start afresh next time.
+                self._stop_engine()
+                told = translated(fault, self.path)
+                if told is None:
+                    raise
+                raise told from fault
+
+    @contextmanager
+    def _opened(self, *, read_only: bool) -> Iterator[_Connection]:
+        con = self._open(read_only=read_only)
+        try:
+            yield con
+        except BaseException:
+            with suppress(duckdb.Error):
+                _detach(con)
+            raise
+        _detach(con)
+
+    def _open(self, *, read_only: bool) -> _Connection:
+        read_only = read_only and self.path.exists()
+        if not read_only:
+            self._check_writable()
+        con = self._attach(read_only=read_only)
         try:
             version = schema_version(con)
             refuse_newer(con, version, self.path)
+            if version == NEWEST:
+                return con
+            if read_only:
+                _detach(con)
+                return self._open(read_only=False)
+            if version > 0:
+                con = self._keep_copy(con, version)
+            migrate(con)
         except BaseException:
-            con.close()
+            with suppress(duckdb.Error):
+                _detach(con)
             raise
-        if version == NEWEST:
-            return _Closing(con)
-        con.close()
-        return self._open_to_write()
-
-    def _open_to_write(self) -> _Closing:
-        if not self.path.parent.is_dir():
-            raise StoreError(f"{self.path}: its folder does not exist; create it, or mend farm.database")
-        if self.path.exists() and not os.access(self.path, os.W_OK):
-            raise StoreReadOnly(f"{self.path}: may not be written; check the owner and mode of the file")
-        con = self._connect(read_only=False)
-        try:
-            version = schema_version(con)
-            refuse_newer(con, version, self.path)
-            if version < NEWEST:
-                con = self._upgrade(con, version)
-        except BaseException:
-            con.close()
-            raise
-        return _Closing(con)
-
-    def _upgrade(self, con: duckdb.DuckDBPyConnection, version: int) -> duckdb.DuckDBPyConnection:
-        if version > 0:
-            con.execute("CHECKPOINT")
-            copy_file(self.path, self.path.with_name(f"{self.path.name}.schema-{version}"))
-            # Reading the file through another descriptor has let go of the process's lock on it: take it anew.
-            con.close()
-            con = self._connect(read_only=False)
-            version = schema_version(con)
-        migrate(con)
         return con
 
-    def _connect(self, *, read_only: bool) -> duckdb.DuckDBPyConnection:
+    def _check_writable(self) -> None:
+        if not self.path.parent.is_dir():
+            raise StoreError(
+                f"{self.path}: its folder does not exist; create it, or mend `database` in the configuration"
+            )
+        if self.path.exists() and not os.access(self.path, os.W_OK):
+            raise StoreReadOnly(f"{self.path}: may not be written; check the owner and mode of the file")
+
+    def _keep_copy(self, con: _Connection, version: int) -> _Connection:
+        """Copy the file as it was before its schema changes, then open it anew."""
+        con.execute("CHECKPOINT")
+        # Closing any descriptor of a file ends the process's locks on it, DuckDB's too: so detach before that.
+        with self.path.open("rb") as file:
+            copy_file(file, self.path.with_name(f"{self.path.name}.schema-{version}"))
+            _detach(con)
+        return self._attach(read_only=False)
+
+    def _attach(self, *, read_only: bool) -> _Connection:
+        con = self._started()
+        how = "(READ_ONLY)" if read_only else "(READ_WRITE)"
         end = time.monotonic() + self.patience_seconds
         while True:
             try:
-                con = duckdb.connect(str(self.path), read_only=read_only, config=self._config)
+                con.execute(f"ATTACH {_quoted(str(self.path))} AS farm {how}")
             except duckdb.IOException as fault:
                 if not is_lock(fault):
                     raise
@@ -135,52 +172,39 @@ class Database:
                     ) from fault
                 time.sleep(random.uniform(_SHORTEST_WAIT, _LONGEST_WAIT))
             else:
-                con.execute("SET TimeZone = 'UTC'")
+                con.execute("USE farm")
                 return con
 
+    def _started(self) -> _Connection:
+        if self._engine is None or self._engine_pid != os.getpid():
+            self._engine = duckdb.connect(":memory:", config=self._settings)
+            self._engine.execute("SET TimeZone = 'UTC'")
+            self._engine_pid = os.getpid()
+        return self._engine
 
-class _Closing:
-    """A connection that is closed on leaving."""
-
-    def __init__(self, con: duckdb.DuckDBPyConnection) -> None:
-        self._con = con
-
-    def __enter__(self) -> duckdb.DuckDBPyConnection:
-        return self._con
-
-    def __exit__(self, *_: object) -> None:
-        self._con.close()
+    def _stop_engine(self) -> None:
+        if self._engine is not None and self._engine_pid == os.getpid():
+            with suppress(duckdb.Error):
+                self._engine.close()
+        self._engine = None
 
 
 @contextmanager
-def _speaking(path: Path) -> Iterator[None]:
+def _transaction(con: _Connection) -> Iterator[None]:
+    con.execute("BEGIN")
     try:
         yield
-    except (duckdb.Error, OSError) as fault:
-        told = translated(fault, path)
-        if told is None:
-            raise
-        raise told from fault
+    except BaseException:
+        with suppress(duckdb.Error):
+            con.execute("ROLLBACK")
+        raise
+    con.execute("COMMIT")
 
 
-def copy_file(source: Path, target: Path) -> None:
-    """Copy whole or not at all: written beside the target, fsynced, then renamed; keeps the source's mode."""
-    beside = target.with_name(f".{target.name}.{os.getpid()}")
-    try:
-        shutil.copyfile(source, beside)
-        shutil.copymode(source, beside)
-        with beside.open("rb") as written:
-            os.fsync(written.fileno())
-        beside.replace(target)
-    finally:
-        beside.unlink(missing_ok=True)
-    sync_folder(target.parent)
+def _detach(con: _Connection) -> None:
+    con.execute("USE memory")
+    con.execute("DETACH farm")
 
 
-def sync_folder(folder: Path) -> None:
-    """Make a rename in `folder` survive a power cut."""
-    descriptor = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
+def _quoted(text: str) -> str:
+    return "'" + text.replace("'", "''") + "'"

@@ -45,7 +45,12 @@ NEWEST = migrations()[-1].number
 
 def schema_version(con: duckdb.DuckDBPyConnection) -> int:
     """The number of the last schema change applied; 0 for a new database."""
-    if con.execute("SELECT 1 FROM duckdb_tables() WHERE table_name = 'schema_changes'").fetchone() is None:
+    if (
+        con.execute(
+            "SELECT 1 FROM duckdb_tables() WHERE database_name = 'farm' AND table_name = 'schema_changes'"
+        ).fetchone()
+        is None
+    ):
         return 0
     row = con.execute("SELECT max(number) FROM schema_changes").fetchone()
     return int(row[0]) if row and row[0] is not None else 0

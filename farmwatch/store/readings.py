@@ -11,7 +11,7 @@ import duckdb
 import numpy as np
 from numpy.typing import NDArray
 
-from farmwatch.history import History, Note, Reading, Stack
+from farmwatch.history import History, Note, Reading, Stack, TimeFrom
 from farmwatch.mesh import Floats, Mesh
 from farmwatch.store import sql
 from farmwatch.store.clock import from_micros
@@ -19,87 +19,109 @@ from farmwatch.store.columns import ReadingColumns
 from farmwatch.store.entries import wanted
 from farmwatch.store.records import LastMesh
 
-__all__ = ["count", "fetch", "fetch_latest", "histories", "insert", "last_digests", "latest"]
+__all__ = ["Found", "count", "fetch", "fetch_latest", "histories", "insert", "last_digests", "latest"]
 
 Column = NDArray[Any]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Found:
-    """Readings as fetched: columns `[n]`, the heights of all in one array, where each reading's begin."""
+_TIMES_FROM: tuple[TimeFrom, ...] = ("host", "seen", "unknown", "file")
 
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Found:
+    """Readings as fetched: the machines' names, columns `[n]`, grids by hash, all heights in one array.
+
+    The heights of reading i begin at `starts[i]`.
+    """
+
+    names: list[str]
     columns: dict[str, Column]
-    grids: list[tuple[Floats, Floats]]
+    grids: dict[int, tuple[Floats, Floats]]
     heights: Floats
     starts: NDArray[np.int64]
 
 
 def insert(con: duckdb.DuckDBPyConnection, new: ReadingColumns) -> int:
-    """Add the readings that do not stand yet; returns how many."""
+    """Add the readings that do not stand yet, those of one call among them; returns how many."""
     if not len(new):
         return 0
-    tables: dict[str, Any] = new.tables()
+    fresh = ~new.repeated()
+    tables = new.tables()
+    con.register("new_readings", tables["new_readings"])
+    bounds = {"first": int(new.taken_at.min()), "last": int(new.taken_at.max())}
+    fresh[con.execute(sql.STANDING, bounds).fetchnumpy()["i"]] = False
+    con.unregister("new_readings")
+    if not fresh.any():
+        return 0
+    tables = new.select(fresh).tables()
     for name, table in tables.items():
         con.register(name, table)
-    row = con.execute(sql.INSERT_READINGS).fetchone()
+    con.execute(sql.INSERT_READINGS)
     for name in tables:
         con.unregister(name)
-    return int(row[0]) if row else 0
+    return int(fresh.sum())
 
 
-def fetch(con: duckdb.DuckDBPyConnection, names: Sequence[str] | None, until: datetime | None) -> _Found:
+def fetch(con: duckdb.DuckDBPyConnection, names: Sequence[str] | None, until: datetime | None) -> Found:
     """All readings wanted, as columns in the order of the table."""
     given = wanted(names, until)
-    columns = con.execute(sql.READINGS, given).fetchnumpy()
-    grids = [
-        (np.array(x, dtype=np.float64), np.array(y, dtype=np.float64))
-        for x, y in con.execute(sql.GRIDS, given).fetchall()
-    ]
+    columns = con.execute(sql.READINGS, {**given, "times_from": list(_TIMES_FROM)}).fetchnumpy()
+    machines = [row[0] for row in con.execute(sql.NAMES, given).fetchall()]
+    grids = {
+        key: (np.array(x, dtype=np.float64), np.array(y, dtype=np.float64))
+        for key, x, y in con.execute(sql.GRIDS, given).fetchall()
+    }
     flat = _filled(con.execute(sql.HEIGHTS, given).fetchnumpy()["v"])
     sizes = columns["n_rows"].astype(np.int64) * columns["n_columns"]
-    starts = np.concatenate([[0], np.cumsum(sizes + 1)[:-1]]).astype(np.int64) if sizes.size else sizes
-    if flat.size != int(sizes.sum()) + sizes.size or not np.array_equal(flat[starts], columns["id"]):
+    starts = np.cumsum(sizes + 1) - sizes
+    if flat.size != int((sizes + 1).sum()) or not np.array_equal(flat[starts - 1], columns["id"]):
         raise RuntimeError("heights came back in another order than the readings they belong to")
-    return _Found(columns, grids, flat, starts + 1)
+    return Found(machines, columns, grids, flat, starts)
 
 
-def histories(found: _Found, noted: Sequence[Note]) -> dict[str, History]:
+def histories(found: Found, noted: Sequence[Note]) -> dict[str, History]:
     """Group fetched readings by machine, ascending in time."""
-    notes: dict[str, list[Note]] = {}
+    notes: dict[str, list[Note]] = {name: [] for name in found.names}
     for note in noted:
         notes.setdefault(note.machine, []).append(note)
-    machines, code = np.unique(found.columns["machine"].astype(str), return_inverse=True)
-    order = np.lexsort((found.columns["digest"], found.columns["seen_at"], found.columns["taken_at"], code))
-    edges = np.searchsorted(code[order], np.arange(machines.size + 1))
-    result = {}
-    for k, name in enumerate(machines.tolist()):
-        result[name] = _history(name, found, order[edges[k] : edges[k + 1]], tuple(notes.pop(name, ())))
-    empty = np.empty(0, dtype=np.intp)
-    for name, of_machine in notes.items():
-        result[name] = _history(name, found, empty, tuple(of_machine))
-    return dict(sorted(result.items()))
+    columns = found.columns
+    # Stable: readings of one time and sight stay in the order in which they were stored.
+    order = np.lexsort((columns["seen_at"], columns["taken_at"], columns["code"]))
+    ascending = {name: column[order] for name, column in columns.items()}
+    sorted_found = Found(found.names, ascending, found.grids, found.heights, found.starts[order])
+    edges = np.searchsorted(ascending["code"], np.arange(len(found.names) + 1)).tolist()
+    spans = {name: slice(edges[k], edges[k + 1]) for k, name in enumerate(found.names)}
+    return {
+        name: _history(name, sorted_found, spans.get(name, slice(0, 0)), tuple(notes[name])) for name in sorted(notes)
+    }
 
 
-def _history(name: str, found: _Found, rows: NDArray[np.intp], notes: tuple[Note, ...]) -> History:
-    columns = {key: column[rows] for key, column in found.columns.items()}
-    stacks = []
-    for grid in np.unique(columns["grid"]):
-        index = np.flatnonzero(columns["grid"] == grid)
-        x, y = found.grids[int(grid)]
-        places = found.starts[rows[index]][:, None] + np.arange(x.size * y.size)
-        stacks.append(Stack(x, y, found.heights[places].reshape(-1, y.size, x.size), index))
+def _history(name: str, found: Found, span: slice, notes: tuple[Note, ...]) -> History:
+    columns = {key: column[span] for key, column in found.columns.items()}
     return History(
         machine=name,
         taken_at=columns["taken_at"] / 1e6,
         seen_at=columns["seen_at"] / 1e6,
-        time_from=columns["time_from"].astype(object),
+        time_from=np.array(_TIMES_FROM, dtype=object)[columns["time_from"] - 1],
         bed_celsius=_filled(columns["bed_celsius"]),
-        celsius_is_now=columns["celsius_is"] == "now",
+        celsius_is_now=columns["is_now"].astype(bool),
         plate=_or_none(columns["plate"]),
         during_work=columns["during_work"].astype(bool),
-        stacks=tuple(sorted(stacks, key=lambda stack: int(stack.index[0]))),
+        stacks=_stacks(found, columns["grid"], found.starts[span]),
         notes=notes,
     )
+
+
+def _stacks(found: Found, grid: Column, starts: NDArray[np.int64]) -> tuple[Stack, ...]:
+    """Readings that share a grid gathered, in the order of each grid's first reading."""
+    keys, first = np.unique(grid, return_index=True)
+    stacks = []
+    for key in keys[np.argsort(first)]:
+        index = np.flatnonzero(grid == key)
+        x, y = found.grids[int(key)]
+        places = starts[index][:, None] + np.arange(x.size * y.size)
+        stacks.append(Stack(x, y, found.heights[places].reshape(-1, y.size, x.size), index))
+    return tuple(stacks)
 
 
 def fetch_latest(

@@ -2,7 +2,14 @@
 
 __all__: list[str] = []
 
-# The same reading again is harmless: what stands already, by machine, time and digest, is left out.
+# The same reading again is harmless: it is known by machine, time and digest. The bounds let DuckDB skip every block
+# that is older than what comes in.
+STANDING = """
+SELECT n.i FROM readings r
+JOIN new_readings n ON r.machine = n.machine AND r.taken_at = make_timestamptz(n.taken_us) AND r.digest = n.digest
+WHERE r.taken_at BETWEEN make_timestamptz($first) AND make_timestamptz($last)
+"""
+
 INSERT_READINGS = """
 INSERT INTO readings
 SELECT n.machine, make_timestamptz(n.taken_us), make_timestamptz(n.seen_us), n.time_from,
@@ -12,12 +19,7 @@ FROM new_readings n
 JOIN (SELECT i, list(v ORDER BY o) AS vs FROM new_heights GROUP BY i) h ON h.i = n.i
 JOIN (SELECT g, list(v ORDER BY o) AS vs FROM new_x GROUP BY g) gx ON gx.g = n.g
 JOIN (SELECT g, list(v ORDER BY o) AS vs FROM new_y GROUP BY g) gy ON gy.g = n.g
-WHERE n.i IN (SELECT min(i) FROM new_readings GROUP BY machine, taken_us, digest)
-  AND NOT EXISTS (
-    SELECT 1 FROM readings r
-    WHERE r.machine = n.machine AND r.taken_at = make_timestamptz(n.taken_us) AND r.digest = n.digest
-  )
-ORDER BY n.taken_us, n.i
+ORDER BY n.i
 """
 
 # The same poll again (from the pending file) is harmless too.
@@ -90,26 +92,30 @@ WHERE ($names::VARCHAR[] IS NULL OR list_contains($names::VARCHAR[], machine))
   AND ($until::BIGINT IS NULL OR taken_at <= make_timestamptz($until::BIGINT))
 """
 
+NAMES = f"SELECT DISTINCT machine FROM readings {_WANTED} ORDER BY machine"
+
+# Names and words come as numbers: making a million Python strings costs more than reading the heights.
 READINGS = f"""
-SELECT rowid AS id, machine, epoch_us(taken_at) AS taken_at, epoch_us(seen_at) AS seen_at, time_from,
-       "rows" AS n_rows, "columns" AS n_columns, bed_celsius, celsius_is, plate, range_mm, during_work, digest,
-       dense_rank() OVER (ORDER BY x, y) - 1 AS grid
-FROM readings {_WANTED} ORDER BY rowid
+WITH names AS (
+    SELECT machine, row_number() OVER (ORDER BY machine) - 1 AS code
+    FROM (SELECT DISTINCT machine FROM readings {_WANTED})
+)
+SELECT readings.rowid AS id, code, epoch_us(taken_at) AS taken_at, epoch_us(seen_at) AS seen_at,
+       "rows" AS n_rows, "columns" AS n_columns, hash(x, y) AS grid, bed_celsius, celsius_is = 'now' AS is_now,
+       list_position($times_from, time_from) AS time_from, plate, during_work
+FROM readings JOIN names USING (machine) {_WANTED} ORDER BY id
 """
 
-GRIDS = f"""
-SELECT DISTINCT x, y FROM readings {_WANTED} ORDER BY x, y
-"""
+GRIDS = f"SELECT DISTINCT hash(x, y), x, y FROM readings {_WANTED}"
 
 # The row id comes along in front of each row's heights, so that they are known to belong to it.
 HEIGHTS = f"""
 SELECT coalesce(v, 'nan'::DOUBLE) AS v
-FROM (SELECT unnest(list_prepend(rowid::DOUBLE, heights)) AS v
-      FROM (SELECT rowid, heights FROM readings {_WANTED} ORDER BY rowid))
+FROM (SELECT unnest(list_prepend(rowid::DOUBLE, heights)) AS v FROM readings {_WANTED})
 """
 
 _LATEST = f"""
-SELECT arg_max(rowid, (taken_at, seen_at, digest)) FROM readings {_WANTED} GROUP BY machine
+SELECT arg_max(rowid, (taken_at, seen_at, rowid)) FROM readings {_WANTED} GROUP BY machine
 """
 
 LAST_DIGESTS = f"""
