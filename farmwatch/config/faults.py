@@ -148,5 +148,5 @@ def nearest(word: str, known: Iterable[str]) -> str | None:
     folded: dict[str, str] = {}
     for name in known:
         folded.setdefault(name.casefold(), name)
-    hits = difflib.get_close_matches(word.casefold(), folded, n=1, cutoff=0.6)
+    hits = difflib.get_close_matches(word.casefold(), folded, n=1, cutoff=0.65)
     return folded[hits[0]] if hits else None

@@ -52,12 +52,14 @@ class _Walk:
             path = (*path, part)
             if place < len(keys) - 1 and path in self.counts:
                 path = (*path, self.counts[path] - 1)
+            if not many or place < len(keys) - 1:
+                self.note(path, line)
         if many:
             number = self.counts.get(path, 0)
             self.counts[path] = number + 1
             self.note(path, line)
             path = (*path, number)
-        self.note(path, line)
+            self.note(path, line)
         return path
 
     def pair(self, table: KeyPath) -> None:

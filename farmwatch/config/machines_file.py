@@ -17,6 +17,7 @@ __all__ = ["COLUMNS", "read_machines_file"]
 
 COLUMNS = ("name", "aisle", "model", "mapping", "address", "every_minutes")
 _NEEDED = ("name", "model")
+LONGEST_LINE = 8192
 
 
 def read_machines_file(value: object, folder: Path, notes: Notes) -> list[tuple[Place, dict[str, Any]]]:
@@ -63,6 +64,10 @@ def _lines(text: str) -> Iterator[tuple[int, list[str]]]:
             continue
         if not delimiter:
             delimiter = ";" if ";" in line and "," not in line else ","
+        # The reader gives up on a cell of 128 KiB; one so long is no machine, and its name says so.
+        if len(line) > LONGEST_LINE:
+            yield number, [line]
+            continue
         # Spreadsheets fill the lines below a table with empty cells.
         cells = next(csv.reader([line], delimiter=delimiter))
         if any(cell.strip() for cell in cells):

@@ -208,7 +208,7 @@ Row = AnyMapping[str, Any]
 
 
 def check_machines(
-    rows: Sequence[tuple[Place, Row]], models: Sequence[str], mappings: Sequence[str], notes: Notes
+    rows: Sequence[tuple[Place, Row]], models: Sequence[str], mappings: AnyMapping[str, Any], notes: Notes
 ) -> None:
     """Names apart; model and mapping known; an address where there is a mapping, and the other way about."""
     seen: dict[str, Place] = {}
@@ -221,16 +221,21 @@ def check_machines(
         if model is not None:
             _check_known(notes, place, "model", model, models)
         if mapping is not None:
-            _check_known(notes, place, "mapping", mapping, mappings)
+            _check_known(notes, place, "mapping", mapping, list(mappings))
         if "address" in row and "mapping" not in row:
             notes.fault(place.under("mapping"), "", "is missing; a machine with an address needs one")
         elif "mapping" in row and "address" not in row:
             notes.warn(place.under("mapping"), f"{shown(name)} has a mapping and no address: it is never polled")
-        elif name and mapping and address:
+        elif name and mapping and address and not _names_machine(mappings.get(mapping)):
             other = asked.setdefault((address.rstrip("/").lower(), mapping), name)
             if other != name:
                 text = f"{shown(name)} has the address and the mapping of {shown(other)}: are they two machines?"
                 notes.warn(place.under("address"), text)
+
+
+def _names_machine(mapping: object) -> bool:
+    """Whether the path of a mapping (as written) tells the machines of one address apart."""
+    return isinstance(mapping, dict) and "{machine}" in str(mapping.get("path"))
 
 
 def _text(row: Row, key: str) -> str | None:

@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainValidator
 
 from farmwatch.config import fields
-from farmwatch.config.faults import nearest
+from farmwatch.config.faults import nearest, shown
 from farmwatch.config.secret import Secret
 from farmwatch.errors import InputError
 from farmwatch.model import Limits, Model
@@ -55,6 +55,13 @@ Coordinate = Annotated[
     str | tuple[str, str] | tuple[float, ...],
     PlainValidator(fields.coordinate),
     Field(description="wanted a JSONPath, two JSONPaths (the ends), or numbers: every coordinate or the two ends"),
+]
+
+
+MailAddress = Annotated[
+    str,
+    PlainValidator(fields.mail_address),
+    Field(description='wanted a mail address such as "farm@tidegate.example"'),
 ]
 
 
@@ -278,12 +285,12 @@ class Mail(Section):
     security: _SECURITY = Field("starttls", description='wanted "starttls", "tls" or "none-on-loopback"')
     user: Name | None = None
     password: Annotated[Secret | None, *_reads(fields.secret, "wanted the source of the password")] = None
-    sender: Annotated[str, *_reads(fields.mail_address, 'wanted a mail address such as "farm@tidegate.example"')]
+    sender: MailAddress
     report_to: Annotated[
-        tuple[str, ...],
+        tuple[MailAddress, ...],
         BeforeValidator(lambda value: tuple(value) if isinstance(value, list) else value),
         Field(min_length=1, description="wanted a list of one or more mail addresses"),
-    ]  # fmt: skip
+    ]
 
 
 class Settings(Section):
@@ -308,8 +315,8 @@ class Settings(Section):
             if machine.name == name:
                 return machine
         like = nearest(name, (machine.name for machine in self.machines))
-        hint = f"; did you mean {like}?" if like else ""
-        raise InputError(f"no machine is called {name!r}{hint}")
+        hint = f"; did you mean {shown(like)}?" if like else ""
+        raise InputError(f"no machine is called {shown(name)}{hint}")
 
 
 SECTIONS: dict[str, type[Section]] = {
