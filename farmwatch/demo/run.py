@@ -24,6 +24,7 @@ from farmwatch.demo.farm import FARM_TIMEZONE
 from farmwatch.demo.hosts import SimulatedHosts
 from farmwatch.demo.paper import clear_folder, write_configuration
 from farmwatch.demo.truth import Group, MachineTruth
+from farmwatch.demo.weekly import WeeklyStore
 from farmwatch.errors import InputError
 from farmwatch.history import Note, OutOfService
 from farmwatch.report import write_report
@@ -138,16 +139,18 @@ def _play(
     """Poll every round as of its moment, and enter what people did when they did it; returns polls and readings."""
     entries = sorted(_entries(farm, end), key=lambda entry: entry[0])
     polls = readings = 0
+    memory = WeeklyStore(store)
     with fetcher_for(settings) as fetcher:
         for done, moment in enumerate(rounds):
             while entries and entries[0][0] <= moment:
                 entries.pop(0)[1](store)
             hosts.move_clock(moment)
-            found = poll_once(settings, store, moment, fetcher=fetcher, clock=partial(_same, moment))
+            found = poll_once(settings, memory, moment, fetcher=fetcher, clock=partial(_same, moment))
             polls += len(found.records)
             readings += found.new_readings
             if progress is not None:
                 progress(done + 1, len(rounds))
+    memory.flush()
     return polls, readings
 
 
