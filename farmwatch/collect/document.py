@@ -71,10 +71,12 @@ def _something(body: bytes) -> bytes:
 def _not_json(body: bytes, error: orjson.JSONDecodeError) -> str:
     if body.lstrip().startswith(b"<"):
         return f"the answer is {_page(body)} in place of JSON; is the path right, and does it want a login?"
-    rest = error.doc[error.pos : error.pos + 12]
     where = f"line {error.lineno}, column {error.colno}"
-    if _NO_NUMBER.match(rest):
-        return f"the answer is not JSON: {plain(rest, 10).rstrip(',]} ')} at {where} is no number in JSON"
+    token = _NO_NUMBER.match(error.doc[error.pos : error.pos + 12])
+    if token:
+        return f"the answer is not JSON: {token[0]} at {where} is no number in JSON"
+    if "UTF-8" in error.msg:
+        return "the answer is not JSON: it is not UTF-8 text"
     if "depth" in error.msg:
         return "the answer is nested more than a thousand deep"
     if error.pos >= len(error.doc.rstrip()):

@@ -1,0 +1,46 @@
+"""A store in memory: what a poll wants of the real one."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+
+from farmwatch.history import Reading
+from farmwatch.store import LastMesh, PollRecord
+
+__all__ = ["FakeStore"]
+
+
+class FakeStore:
+    def __init__(self) -> None:
+        self.readings: list[Reading] = []
+        self.polls: list[PollRecord] = []
+        self.pins: dict[str, str] = {}
+        self.batches: list[int] = []
+
+    def last_digests(self) -> dict[str, LastMesh]:
+        newest = {reading.machine: reading for reading in sorted(self.readings, key=lambda r: r.taken_at)}
+        return {
+            name: LastMesh(
+                machine=name,
+                taken_at=reading.taken_at,
+                seen_at=reading.seen_at,
+                time_from=reading.time_from,
+                digest=reading.mesh.digest(),
+            )
+            for name, reading in newest.items()
+        }
+
+    def identities(self) -> dict[str, str]:
+        return dict(self.pins)
+
+    def pin(self, found: dict[str, str], at: datetime) -> None:
+        self.pins = {**found, **self.pins}
+
+    def add_round(self, new: Sequence[Reading], records: Sequence[PollRecord]) -> int:
+        known = {(r.machine, r.taken_at, r.mesh.digest()) for r in self.readings}
+        fresh = [r for r in new if (r.machine, r.taken_at, r.mesh.digest()) not in known]
+        self.readings += fresh
+        self.polls += records
+        self.batches.append(len(records))
+        return len(fresh)
