@@ -22,7 +22,7 @@ from farmwatch.model import Limits, Model
 
 __all__ = [
     "SECTIONS", "Also", "Farm", "Limits", "LimitsSection", "Machine", "Mail", "Mapping", "ModelSection", "Poll",
-    "ScrewSection", "Section", "Service", "Settings", "WeeklyTime", "Working",
+    "ScrewSection", "Section", "Service", "Settings", "Tickets", "WeeklyTime", "Working",
 ]  # fmt: skip
 
 
@@ -293,6 +293,20 @@ class Mail(Section):
     ]
 
 
+class Tickets(Section):
+    """[tickets]: what the farm has agreed on for its maintenance tickets."""
+
+    approve_up_to_mm: float | None = Field(
+        None,
+        gt=0,
+        le=20,
+        description="wanted mm: tickets for screws alone up to this range need no approval; leave it out for none",
+    )
+    plan_ahead: bool = Field(False, description="wanted true or false")
+    """Whether a forecast within four weeks opens a ticket before the limit is passed."""
+    probings_to_prove: int = Field(2, ge=1, le=20, description="wanted a whole number from 1 to 20")
+
+
 class Settings(Section):
     """The whole configuration, checked."""
 
@@ -304,6 +318,7 @@ class Settings(Section):
     machines: tuple[Machine, ...]
     service: Annotated[Service, Field(default_factory=Service)]
     mail: Mail | None = None
+    tickets: Annotated[Tickets, Field(default_factory=Tickets)]
     path: Path | None = None
     """The file it was read from."""
     warnings: tuple[str, ...] = ()
@@ -325,5 +340,6 @@ SECTIONS: dict[str, type[Section]] = {
     "poll": Poll,
     "service": Service,
     "mail": Mail,
+    "tickets": Tickets,
 }
 """The sections that are one table each, in the order in which a reader meets them."""

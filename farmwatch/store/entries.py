@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
 import duckdb
 
-from farmwatch.history import Note, OutOfService
-from farmwatch.store import sql
+from farmwatch.history import Note, OutOfService, Work
+from farmwatch.store import sql, ticket_sql
 from farmwatch.store.clock import from_micros, micros
 from farmwatch.store.records import Run
 
@@ -24,6 +25,7 @@ __all__ = [
     "pin",
     "take_out",
     "unpin",
+    "works",
 ]
 
 
@@ -91,6 +93,20 @@ def last_run(con: duckdb.DuckDBPyConnection, name: str) -> Run | None:
     """The newest run of that name, or None."""
     row = con.execute(sql.LAST_RUN, [name]).fetchone()
     return Run(name=name, at=from_micros(row[0]), detail=row[1]) if row else None
+
+
+def works(
+    con: duckdb.DuckDBPyConnection, names: Sequence[str] | None, until: datetime | None
+) -> dict[str, tuple[Work, ...]]:
+    """By machine, the spans in which a ticket was in work; one that had not ended by `until` has no end."""
+    found: dict[str, list[Work]] = {}
+    for machine, number, begins, at in con.execute(ticket_sql.WORKS, wanted(names, until)).fetchall():
+        spans = found.setdefault(machine, [])
+        if begins:
+            spans.append(Work(ticket=number, start=from_micros(at)))
+        elif spans and spans[-1].ticket == number and spans[-1].end is None:
+            spans[-1] = replace(spans[-1], end=from_micros(at))
+    return {machine: tuple(spans) for machine, spans in found.items()}
 
 
 def wanted(names: Sequence[str] | None, until: datetime | None) -> dict[str, Any]:

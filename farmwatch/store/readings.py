@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -11,7 +11,7 @@ import duckdb
 import numpy as np
 from numpy.typing import NDArray
 
-from farmwatch.history import History, Note, Reading, Stack, TimeFrom
+from farmwatch.history import History, Note, Reading, Stack, TimeFrom, Work
 from farmwatch.mesh import Floats, Mesh
 from farmwatch.store import sql
 from farmwatch.store.clock import from_micros
@@ -79,8 +79,11 @@ def fetch(con: duckdb.DuckDBPyConnection, names: Sequence[str] | None, until: da
     return Found(machines, columns, grids, flat, starts)
 
 
-def histories(found: Found, noted: Sequence[Note]) -> dict[str, History]:
-    """Group fetched readings by machine, ascending in time."""
+def histories(
+    found: Found, noted: Sequence[Note], works: Mapping[str, tuple[Work, ...]] | None = None
+) -> dict[str, History]:
+    """Group fetched readings by machine, ascending in time; those within `works` count as taken during work."""
+    worked = works or {}
     notes: dict[str, list[Note]] = {name: [] for name in found.names}
     for note in noted:
         notes.setdefault(note.machine, []).append(note)
@@ -92,23 +95,29 @@ def histories(found: Found, noted: Sequence[Note]) -> dict[str, History]:
     edges = np.searchsorted(ascending["code"], np.arange(len(found.names) + 1)).tolist()
     spans = {name: slice(edges[k], edges[k + 1]) for k, name in enumerate(found.names)}
     return {
-        name: _history(name, sorted_found, spans.get(name, slice(0, 0)), tuple(notes[name])) for name in sorted(notes)
+        name: _history(name, sorted_found, spans.get(name, slice(0, 0)), tuple(notes[name]), worked.get(name, ()))
+        for name in sorted(notes)
     }
 
 
-def _history(name: str, found: Found, span: slice, notes: tuple[Note, ...]) -> History:
+def _history(name: str, found: Found, span: slice, notes: tuple[Note, ...], works: tuple[Work, ...]) -> History:
     columns = {key: column[span] for key, column in found.columns.items()}
+    taken = columns["taken_at"] / 1e6
+    working = columns["during_work"].astype(bool)
+    for work in works:
+        working |= (taken >= work.start.timestamp()) & (taken <= (work.end.timestamp() if work.end else np.inf))
     return History(
         machine=name,
-        taken_at=columns["taken_at"] / 1e6,
+        taken_at=taken,
         seen_at=columns["seen_at"] / 1e6,
         time_from=np.array(_TIMES_FROM, dtype=object)[columns["time_from"] - 1],
         bed_celsius=_filled(columns["bed_celsius"]),
         celsius_is_now=columns["is_now"].astype(bool),
         plate=_or_none(columns["plate"]),
-        during_work=columns["during_work"].astype(bool),
+        during_work=working,
         stacks=_stacks(found, columns["grid"], found.starts[span]),
         notes=notes,
+        works=works,
     )
 
 

@@ -45,9 +45,11 @@ ORDER BY "at", rowid
 """
 
 WORKS = """
-SELECT machine, number, action, from_phase, to_phase, epoch_us("at")
+SELECT machine, number, to_phase = 'in-work', epoch_us("at")
 FROM ticket_events JOIN tickets USING (number)
-WHERE (from_phase = 'in-work') <> (to_phase = 'in-work') OR (from_phase IS NULL AND to_phase = 'in-work')
+WHERE coalesce(from_phase = 'in-work', false) <> (to_phase = 'in-work')
+  AND ($names::VARCHAR[] IS NULL OR list_contains($names::VARCHAR[], machine))
+  AND ($until::BIGINT IS NULL OR "at" <= make_timestamptz($until::BIGINT))
 ORDER BY machine, number, "at", ticket_events.rowid
 """
 

@@ -65,7 +65,7 @@ def kaplan_meier(durations: ArrayLike, ended: ArrayLike) -> Survival:
     events = (np.searchsorted(ended_there, at, side="right") - np.searchsorted(ended_there, at, side="left")).astype(
         np.float64
     )
-    survival: Floats = np.cumprod(1.0 - events / at_risk)
+    survival = np.cumprod(1.0 - events / at_risk).astype(np.float64)
     with np.errstate(divide="ignore", invalid="ignore"):
         terms = np.cumsum(events / (at_risk * (at_risk - events)))
         sd = np.where(survival > 0, survival * np.sqrt(terms), 0.0)

@@ -1,0 +1,160 @@
+"""What the farm learns from its tickets: how long repairs hold, how often we were right, hands and parts needed.
+
+Pure: tickets, events and time in. Names of people never enter here; the figures are of machines and methods only.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from statistics import median
+
+from farmwatch.tickets.durability import LEAST_REPAIRS, kaplan_meier
+from farmwatch.tickets.ticket import HANDS, Ticket, TicketEvent
+
+__all__ = ["SCHEMA", "Durability", "Figures", "figures_document", "find_figures"]
+
+SCHEMA = "farmwatch.ticket-figures/1"
+RIGHT_WITHIN = timedelta(weeks=12)
+DAY = 86400.0
+# A ticket taken on Friday and closed on Monday was not worked on for three days.
+LONGEST_WORK_HOURS = 12.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Durability:
+    """How long the repairs of one model and method hold; `median_days` None where too few, or most still hold."""
+
+    model: str
+    method: str
+    repairs: int
+    ended: int
+    median_days: float | None
+    still_holding_after_90_days: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Figures:
+    """The figures at one time."""
+
+    open_tickets: int
+    durability: tuple[Durability, ...]
+    first_try: tuple[int, int]
+    """Proven at the first try, of how many decided."""
+    looked_at: tuple[int, int]
+    """Confirmed at the machine, of how many flagged and looked at within twelve weeks."""
+    hours_each: float | None
+    """Median hours of work of a ticket at this farm; None where none was done yet."""
+    hours_timed: int
+    """How many works that median is of."""
+    hours_open: float | None
+    shims_open: tuple[tuple[float, int], ...]
+    """Shims by thickness, mm, and how many, for the open work."""
+
+
+def find_figures(
+    tickets: Sequence[Ticket], events: Sequence[TicketEvent], models: Mapping[str, str], at: datetime
+) -> Figures:
+    """Figures from all tickets and events up to `at`; `models` gives each machine's model."""
+    hands = [t for t in tickets if t.cause in HANDS and t.opened_at <= at]
+    past = [event for event in events if event.at <= at]
+    hours = _hours(hands, at)
+    waiting = [t for t in hands if t.phase in ("proposed", "approved", "in-work", "came-back")]
+    each = median(hours) if hours else None
+    return Figures(
+        open_tickets=sum(t.is_open for t in tickets if t.opened_at <= at),
+        durability=_durability(hands, models, at),
+        first_try=_first_try(past, {t.number for t in hands}),
+        looked_at=_looked_at(past, {t.number for t in hands}, at),
+        hours_each=each,
+        hours_timed=len(hours),
+        hours_open=None if each is None else each * len(waiting),
+        shims_open=_shims(waiting),
+    )
+
+
+def _durability(hands: Sequence[Ticket], models: Mapping[str, str], at: datetime) -> tuple[Durability, ...]:
+    spans: dict[tuple[str, str], list[tuple[float, bool]]] = {}
+    for ticket in hands:
+        if ticket.phase != "proven" or ticket.work_until is None or ticket.machine not in models:
+            continue
+        later = [t.opened_at for t in hands if t.machine == ticket.machine and t.opened_at > ticket.work_until]
+        end = min(later, default=at)
+        days = max((end - ticket.work_until).total_seconds() / DAY, 0.0)
+        key = (models[ticket.machine], ticket.method or "other")
+        spans.setdefault(key, []).append((days, bool(later)))
+    return tuple(_survival(*key, found) for key, found in sorted(spans.items()))
+
+
+def _survival(model: str, method: str, found: list[tuple[float, bool]]) -> Durability:
+    enough = len(found) >= LEAST_REPAIRS
+    survival = kaplan_meier([days for days, _ in found], [ended for _, ended in found])
+    followed = enough and max(days for days, _ in found) >= 90
+    return Durability(
+        model=model,
+        method=method,
+        repairs=len(found),
+        ended=sum(ended for _, ended in found),
+        median_days=survival.median if enough else None,
+        still_holding_after_90_days=survival.at(90.0) if followed else None,
+    )
+
+
+def _first_try(events: Sequence[TicketEvent], numbers: set[int]) -> tuple[int, int]:
+    first: dict[int, str] = {}
+    for event in events:
+        if event.number in numbers and event.action in ("prove", "fail"):
+            first.setdefault(event.number, event.action)
+    return sum(action == "prove" for action in first.values()), len(first)
+
+
+def _looked_at(events: Sequence[TicketEvent], numbers: set[int], at: datetime) -> tuple[int, int]:
+    ended: dict[int, str] = {}
+    for event in events:
+        recent = at - event.at <= RIGHT_WITHIN
+        if recent and event.number in numbers and event.action in ("done", "nothing-found"):
+            ended.setdefault(event.number, event.action)
+    return sum(action == "done" for action in ended.values()), len(ended)
+
+
+def _hours(hands: Sequence[Ticket], at: datetime) -> list[float]:
+    spans = (
+        (t.work_until - t.work_from).total_seconds() / 3600
+        for t in hands
+        if t.work_from is not None and t.work_until is not None and t.work_until <= at
+    )
+    return [hours for hours in spans if 0 <= hours <= LONGEST_WORK_HOURS]
+
+
+def _shims(waiting: Sequence[Ticket]) -> tuple[tuple[float, int], ...]:
+    count: Counter[float] = Counter()
+    for ticket in waiting:
+        shims = ticket.plan.get("shims_mm", {}) if "shim" in ticket.advice else {}
+        count.update(round(mm, 3) for mm in shims.values() if mm > 0)
+    return tuple(sorted(count.items()))
+
+
+def figures_document(figures: Figures, at: datetime) -> dict[str, object]:
+    """The figures as `farmwatch.ticket-figures/1`."""
+    return {
+        "schema": SCHEMA,
+        "at": at.strftime("%Y-%m-%dT%H:%M:%SZ"),
+        "open_tickets": figures.open_tickets,
+        "durability": [
+            {
+                "model": one.model,
+                "method": one.method,
+                "repairs": one.repairs,
+                "ended": one.ended,
+                "median_days": one.median_days,
+                "still_holding_after_90_days": one.still_holding_after_90_days,
+            }
+            for one in figures.durability
+        ],
+        "proven_at_first_try": {"proven": figures.first_try[0], "decided": figures.first_try[1]},
+        "confirmed_at_the_machine": {"confirmed": figures.looked_at[0], "looked_at": figures.looked_at[1]},
+        "hours": {"each": figures.hours_each, "timed": figures.hours_timed, "open_work": figures.hours_open},
+        "shims": [{"mm": mm, "count": count} for mm, count in figures.shims_open],
+    }

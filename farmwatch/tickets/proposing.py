@@ -1,0 +1,258 @@
+"""What the fleet's assessment means for the book: which tickets to open, refresh, replace or remark upon.
+
+Pure: assessment, tickets and time in; a list of intentions out, in the order of the assessment. `step` carries them
+out. The rules, one function each:
+
+- a confirmed `past-limit` with a cause that needs hands opens a ticket, unless one is open, the machine is accepted
+  as it is, or it was closed as good as teeth allow and has not risen 0.05 mm since;
+- an open ticket is refreshed with new numbers, never repeated; another cause takes the old ticket's place as long as
+  nobody has begun;
+- a machine that came right by itself says so on its ticket and stays a person's to close;
+- a host that is silent for too long in working hours opens a ticket of its own, withdrawn when it answers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, datetime, timedelta
+from typing import Literal
+
+from farmwatch.judge.assessment import Assessment, FleetAssessment, Plan
+from farmwatch.tickets.ticket import HANDS, Ticket
+
+__all__ = ["RISE_AFTER_FLOOR_MM", "Intention", "Rules", "intentions"]
+
+RISE_AFTER_FLOOR_MM = 0.05
+# A change smaller than this, or than 10 %, is no news worth an entry.
+NEWS_MM = 0.02
+NEWS_SHARE = 0.10
+CAME_RIGHT = "It came right by itself"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rules:
+    """What the farm says of its tickets."""
+
+    approve_up_to_mm: float | None = None
+    """Tickets for screws alone are approved by rule where the range is at most this; None: by hand only."""
+    plan_ahead: bool = False
+    """Whether a forecast within four weeks opens a ticket before the limit is passed."""
+    workdays: frozenset[int] = frozenset(range(5))
+    """Weekdays (Monday is 0) on which work is done, for due dates."""
+    closed: frozenset[date] = frozenset()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Intention:
+    """One change to the book. `ticket` is the draft to open, or the open ticket as it shall read."""
+
+    kind: Literal["open", "refresh", "withdraw"]
+    ticket: Ticket
+    why: str
+    approve: bool = False
+    """Whether a rule approves it at once."""
+
+
+def intentions(fleet: FleetAssessment, tickets: Sequence[Ticket], rules: Rules, today: date) -> list[Intention]:
+    """All that the assessment means for the book; `today` is the farm's date."""
+    by_machine: dict[str, list[Ticket]] = {}
+    for ticket in tickets:
+        by_machine.setdefault(ticket.machine, []).append(ticket)
+    found: list[Intention] = []
+    for machine in fleet.machines:
+        mine = by_machine.get(machine.machine, [])
+        found.extend(_of_host(fleet, machine, mine, rules, today))
+        found.extend(_of_bed(fleet, machine, mine, rules, today))
+    return found
+
+
+def _of_host(
+    fleet: FleetAssessment, machine: Assessment, mine: Sequence[Ticket], rules: Rules, today: date
+) -> Iterator[Intention]:
+    standing = _open(mine, "host")
+    if machine.silent and machine.in_service:
+        if standing is None and not _accepted(mine, "host", None, fleet.at):
+            due = workday(today, 1, rules)
+            draft = _draft(fleet, machine, "host", priority=2, due=due)
+            yield Intention(kind="open", ticket=draft, why="Its host has not answered for too long in working hours.")
+    elif standing is not None and standing.phase in ("proposed", "approved"):
+        yield Intention(kind="withdraw", ticket=standing, why="Its host answers again.")
+
+
+def _of_bed(
+    fleet: FleetAssessment, machine: Assessment, mine: Sequence[Ticket], rules: Rules, today: date
+) -> Iterator[Intention]:
+    standing = next((t for t in mine if t.is_open and t.cause != "host"), None)
+    wants = _wants(machine, rules)
+    if standing is not None:
+        yield from _standing(fleet, machine, standing, wants, rules, today)
+    elif wants and not _settled(machine, mine, fleet.at):
+        yield _opening(fleet, machine, rules, today)
+
+
+def _wants(machine: Assessment, rules: Rules) -> bool:
+    if not machine.in_service or machine.range_mm is None:
+        return False
+    if machine.condition == "past-limit":
+        return machine.confirmed and machine.cause in HANDS
+    return rules.plan_ahead and "plan-ahead" in machine.advice
+
+
+def _settled(machine: Assessment, mine: Sequence[Ticket], at: datetime) -> bool:
+    """Whether an earlier ticket already answered what the machine shows now."""
+    assert machine.range_mm is not None
+    if any(_accepted(mine, cause, machine.range_mm, at) for cause in HANDS):
+        return True
+    ended = [t for t in mine if t.phase == "proven" and t.cause != "host"]
+    # Proven above the usable limit can only mean: as good as teeth allow.
+    if machine.at_tooth_floor and ended and ended[-1].closed_range_mm is not None:
+        return machine.range_mm <= ended[-1].closed_range_mm + RISE_AFTER_FLOOR_MM
+    return False
+
+
+def _accepted(mine: Sequence[Ticket], cause: str, range_mm: float | None, at: datetime) -> bool:
+    return any(
+        t.phase == "accepted"
+        and t.cause == cause
+        and (t.accepted_until is None or at < t.accepted_until)
+        and (t.accepted_limit_mm is None or range_mm is None or range_mm <= t.accepted_limit_mm)
+        for t in mine
+    )
+
+
+def _opening(fleet: FleetAssessment, machine: Assessment, rules: Rules, today: date) -> Intention:
+    assert machine.range_mm is not None
+    if machine.condition != "past-limit":
+        days = machine.forecast.p50 if machine.forecast and machine.forecast.p50 is not None else 28.0
+        due = workday(today + timedelta(days=max(int(days) - 1, 0)), 0, rules)
+        draft = replace(_draft(fleet, machine, "screws", priority=3, due=due), remark="Planned ahead of the limit.")
+        return Intention(kind="open", ticket=draft, why=f"Likely past the limit in {days:.0f} days.")
+    priority = _priority(machine, fleet)
+    draft = _draft(fleet, machine, machine.cause, priority=priority, due=_due(priority, today, rules))
+    by_rule = (
+        rules.approve_up_to_mm is not None and machine.cause == "screws" and machine.range_mm <= rules.approve_up_to_mm
+    )
+    why = f"Confirmed past the limit at {machine.range_mm:.2f} mm."
+    return Intention(kind="open", ticket=draft, why=why, approve=by_rule)
+
+
+def _standing(
+    fleet: FleetAssessment, machine: Assessment, standing: Ticket, wants: bool, rules: Rules, today: date
+) -> Iterator[Intention]:
+    if standing.phase not in ("proposed", "approved", "came-back"):
+        return
+    if not wants:
+        yield from _came_right(machine, standing)
+        return
+    if machine.condition == "past-limit" and machine.cause != standing.cause and standing.phase != "came-back":
+        why = f"It now reads as {machine.cause}; another ticket takes its place."
+        yield Intention(kind="withdraw", ticket=standing, why=why)
+        opening = _opening(fleet, machine, rules, today)
+        # Who has approved the work has approved that somebody looks at this machine; the plan is a new one.
+        yield replace(opening, why=f"{opening.why} Takes the place of ticket {standing.number}.")
+        return
+    if _is_news(machine, standing):
+        yield Intention(kind="refresh", ticket=_refreshed(fleet, machine, standing, rules, today), why="New numbers.")
+
+
+def _came_right(machine: Assessment, standing: Ticket) -> Iterator[Intention]:
+    right = machine.confirmed and machine.condition in ("ideal", "usable")
+    if right and machine.range_mm is not None and not standing.remark.startswith(CAME_RIGHT):
+        remark = f"{CAME_RIGHT}: {machine.range_mm:.2f} mm. Withdraw it, or look what moved."
+        yield Intention(kind="refresh", ticket=replace(standing, remark=remark), why=remark)
+
+
+def _is_news(machine: Assessment, standing: Ticket) -> bool:
+    if standing.remark.startswith(CAME_RIGHT) or standing.range_mm is None or machine.range_mm is None:
+        return True
+    off = abs(machine.range_mm - standing.range_mm)
+    replanned = plan_document(machine.plan) != standing.plan or machine.advice != standing.advice
+    return off > max(NEWS_MM, NEWS_SHARE * standing.range_mm) or (replanned and off > NEWS_MM / 2)
+
+
+def _refreshed(fleet: FleetAssessment, machine: Assessment, standing: Ticket, rules: Rules, today: date) -> Ticket:
+    priority = min(standing.priority, _priority(machine, fleet))
+    due = _due(priority, today, rules)
+    if standing.due is not None:
+        due = min(due, standing.due)
+    remark = "" if standing.remark.startswith(CAME_RIGHT) else standing.remark
+    return replace(
+        standing,
+        advice=machine.advice,
+        range_mm=machine.range_mm,
+        predicted_mm=predicted(machine),
+        plan=plan_document(machine.plan),
+        priority=priority,
+        due=due,
+        remark=remark,
+    )
+
+
+def _draft(fleet: FleetAssessment, machine: Assessment, cause: str, *, priority: int, due: date) -> Ticket:
+    celsius = machine.reading.bed_celsius if machine.reading else None
+    host = cause == "host"
+    return Ticket(
+        number=0,
+        machine=machine.machine,
+        cause=cause,  # type: ignore[arg-type]  # one of Matter: callers pass a cause of the judgement or "host"
+        phase="proposed",
+        advice=("check-host",) if host else machine.advice,
+        opened_at=fleet.at,
+        changed_at=fleet.at,
+        priority=priority,
+        due=due,
+        range_mm=None if host else machine.range_mm,
+        predicted_mm=None if host else predicted(machine),
+        plan={} if host else plan_document(machine.plan),
+        bed_celsius=celsius,
+    )
+
+
+def predicted(machine: Assessment) -> float | None:
+    """The range that is left when the advice is followed: after shims where shims are advised, else after the teeth."""
+    if machine.plan is None:
+        return None
+    return machine.plan.range_after_shims_mm if "shim" in machine.advice else machine.plan.range_after_mm
+
+
+def plan_document(plan: Plan | None) -> dict[str, object]:
+    """The plan as it is kept on a ticket; empty where there is none."""
+    if plan is None:
+        return {}
+    return {
+        "teeth": dict(plan.teeth),
+        "turn_mm": {name: round(mm, 3) for name, mm in plan.turn_mm.items()},
+        "range_after_mm": round(plan.range_after_mm, 3),
+        "shims_mm": {name: round(mm, 3) for name, mm in plan.shims_mm.items()},
+        "range_after_shims_mm": round(plan.range_after_shims_mm, 3),
+    }
+
+
+def _priority(machine: Assessment, fleet: FleetAssessment) -> int:
+    """1: three times the usable limit or more; 2: past it."""
+    assert machine.range_mm is not None
+    return 1 if machine.range_mm >= 3 * fleet.limits.usable_mm else 2
+
+
+def _due(priority: int, today: date, rules: Rules) -> date:
+    return workday(today, 1 if priority == 1 else 5, rules)
+
+
+def workday(start: date, after: int, rules: Rules) -> date:
+    """The `after`-th working day after `start`; for 0, `start` or the first working day that follows it."""
+    days = rules.workdays or frozenset(range(7))
+    day, left = start, after
+    # A farm that closes for more than a year has other worries than a due date.
+    for _ in range(400):
+        works = day.weekday() in days and day not in rules.closed
+        if works and left <= 0:
+            return day
+        day += timedelta(days=1)
+        if day.weekday() in days and day not in rules.closed:
+            left -= 1
+    return start
+
+
+def _open(mine: Sequence[Ticket], cause: str) -> Ticket | None:
+    return next((t for t in mine if t.is_open and t.cause == cause), None)

@@ -1,0 +1,73 @@
+"""Whether a repair held: the verdict of the next probings after it. Pure.
+
+A repair is proven when the next probings (two, unless the farm says otherwise) are at or under the usable limit, or
+the range that was predicted plus its noise, in the temperature band in which it was found; otherwise it came back.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from farmwatch.mesh import Floats
+
+__all__ = ["Verdict", "proving_verdict"]
+
+# Two meshes within the hour are one look at the machine (as for its condition).
+LEAST_APART_SECONDS = 3600.0
+# Temperatures within 10 degrees of each other are one band.
+BAND_CELSIUS = 10.0
+NOISE_SD = 2.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verdict:
+    """What the probings say so far; `index` are those that counted, in time order."""
+
+    says: Literal["waiting", "proven", "came-back"]
+    index: tuple[int, ...]
+    bound_mm: float
+    """At or under this a probing speaks for the repair."""
+    at_tooth_floor: bool = False
+    """Proven above the usable limit: as good as teeth allow."""
+
+
+def proving_verdict(
+    taken_at: Floats,
+    range_mm: Floats,
+    celsius: Floats,
+    judged: NDArray[np.bool_],
+    *,
+    since: float,
+    usable_mm: float,
+    predicted_mm: float | None,
+    sd_mm: float,
+    band_celsius: float | None,
+    probings: int = 2,
+) -> Verdict:
+    """The verdict of the probings after `since` (epoch s): arrays `[n]` in time order, celsius NaN where unknown.
+
+    A probing counts where it is judged, at least an hour after the last that counted, and of the band (a reading
+    without a temperature belongs to any). One that is over the bound ends it.
+    """
+    bound = usable_mm if predicted_mm is None else max(usable_mm, predicted_mm + NOISE_SD * sd_mm)
+    counted: list[int] = []
+    last = -np.inf
+    for i in np.flatnonzero(judged & (taken_at > since)):
+        if taken_at[i] - last < LEAST_APART_SECONDS or not _in_band(float(celsius[i]), band_celsius):
+            continue
+        last = taken_at[i]
+        counted.append(int(i))
+        if range_mm[i] > bound:
+            return Verdict(says="came-back", index=tuple(counted), bound_mm=bound)
+        if len(counted) >= probings:
+            floor = bool(max(range_mm[j] for j in counted) > usable_mm)
+            return Verdict(says="proven", index=tuple(counted), bound_mm=bound, at_tooth_floor=floor)
+    return Verdict(says="waiting", index=tuple(counted), bound_mm=bound)
+
+
+def _in_band(celsius: float, band: float | None) -> bool:
+    return band is None or np.isnan(celsius) or abs(celsius - band) <= BAND_CELSIUS

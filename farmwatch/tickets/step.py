@@ -1,0 +1,179 @@
+"""One pass over the book: what the newest assessment and the newest probings mean for every ticket."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+from farmwatch.config import Settings
+from farmwatch.history import History
+from farmwatch.judge.assessment import Assessment, FleetAssessment
+from farmwatch.judge.judged import find_judgeable
+from farmwatch.store import Store
+from farmwatch.tickets.book import Book, Writing
+from farmwatch.tickets.proposing import Intention, Rules, intentions, plan_document, predicted
+from farmwatch.tickets.proving import Verdict, proving_verdict
+from farmwatch.tickets.ranges import ranges_of
+from farmwatch.tickets.ticket import Ticket
+
+__all__ = ["PROGRAM", "BookStep", "rules_of", "step_book"]
+
+PROGRAM = "farmwatch"
+"""Who acts where no person did."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BookStep:
+    """What changed: tickets as they read now."""
+
+    opened: tuple[Ticket, ...] = ()
+    refreshed: tuple[Ticket, ...] = ()
+    withdrawn: tuple[Ticket, ...] = ()
+    proven: tuple[Ticket, ...] = ()
+    came_back: tuple[Ticket, ...] = ()
+
+
+def rules_of(settings: Settings) -> Rules:
+    """The farm's rules for tickets."""
+    working, section = settings.farm.working, settings.tickets
+    return Rules(
+        approve_up_to_mm=section.approve_up_to_mm,
+        plan_ahead=section.plan_ahead,
+        workdays=working.weekdays if working else frozenset(range(5)),
+        closed=settings.farm.closed,
+    )
+
+
+def step_book(settings: Settings, store: Store, fleet: FleetAssessment) -> BookStep:
+    """Carry the assessment into the book, in one transaction; the same assessment again changes nothing.
+
+    Raises StoreError.
+    """
+    book = Book(store)
+    tickets = book.tickets()
+    verdicts = _verdicts(settings, store, fleet, tickets)
+    today = fleet.at.astimezone(settings.farm.timezone).date()
+    plans = intentions(fleet, tickets, rules_of(settings), today)
+    if not plans and not any(verdict.says != "waiting" for verdict in verdicts.values()):
+        return BookStep()
+    machines = {machine.machine: machine for machine in fleet.machines}
+    done: dict[str, list[Ticket]] = {"opened": [], "refreshed": [], "withdrawn": [], "proven": [], "came_back": []}
+
+    def change(writing: Writing) -> None:
+        # Somebody may have acted since the tickets were read: what no longer fits is left for the next pass.
+        now = {ticket.number: ticket for ticket in writing.tickets()}
+        for ticket in tickets:
+            verdict = verdicts.get(ticket.number)
+            if verdict and verdict.says != "waiting" and now[ticket.number].revision == ticket.revision:
+                _decide(writing, ticket, verdict, machines[ticket.machine], fleet.at, done)
+        for intention in plans:
+            _carry_out(writing, intention, now, fleet.at, done)
+
+    book.together(change)
+    return BookStep(**{name: tuple(found) for name, found in done.items()})
+
+
+def _verdicts(settings: Settings, store: Store, fleet: FleetAssessment, tickets: list[Ticket]) -> Mapping[int, Verdict]:
+    known = {machine.machine: machine for machine in fleet.machines}
+    proving = [t for t in tickets if t.phase == "proving" and t.cause != "host" and t.machine in known]
+    if not proving:
+        return {}
+    histories = store.histories(sorted({t.machine for t in proving}), until=fleet.at)
+    found: dict[int, Verdict] = {}
+    for ticket in proving:
+        history = histories.get(ticket.machine)
+        if history is not None and ticket.work_until is not None:
+            found[ticket.number] = _verdict(settings, known[ticket.machine], ticket, history)
+    return found
+
+
+def _verdict(settings: Settings, machine: Assessment, ticket: Ticket, history: History) -> Verdict:
+    assert ticket.work_until is not None
+    celsius = history.bed_celsius.copy()
+    celsius[history.celsius_is_now] = float("nan")
+    return proving_verdict(
+        history.taken_at,
+        ranges_of(history),
+        celsius,
+        find_judgeable(history, machine.model) & ~history.during_work,
+        since=ticket.work_until.timestamp(),
+        usable_mm=settings.limits.usable_mm,
+        predicted_mm=ticket.predicted_mm,
+        sd_mm=machine.range_sd_mm or 0.0,
+        band_celsius=ticket.bed_celsius,
+        probings=settings.tickets.probings_to_prove,
+    )
+
+
+def _decide(
+    writing: Writing,
+    ticket: Ticket,
+    verdict: Verdict,
+    machine: Assessment,
+    at: datetime,
+    done: dict[str, list[Ticket]],
+) -> None:
+    shown = f"{machine.range_mm:.2f} mm" if machine.range_mm is not None else "no mesh"
+    if verdict.says == "proven":
+        remark = "As good as teeth allow; shims are what is left to do." if verdict.at_tooth_floor else ""
+        why = f"{len(verdict.index)} probings at or under {verdict.bound_mm:.2f} mm. {remark}".strip()
+
+        def close(found: Ticket) -> Ticket:
+            return replace(found, closed_at=at, closed_range_mm=machine.range_mm, remark=remark)
+
+        done["proven"].append(writing.act(ticket.number, "prove", at=at, by=PROGRAM, why=why, change=close))
+        return
+    why = f"{shown} where at most {verdict.bound_mm:.2f} mm was to be.{_what_changed(machine, ticket)}"
+
+    def reopen(found: Ticket) -> Ticket:
+        return replace(
+            found,
+            advice=machine.advice,
+            plan=plan_document(machine.plan),
+            predicted_mm=predicted(machine),
+            range_mm=machine.range_mm,
+            remark=why,
+        )
+
+    done["came_back"].append(writing.act(ticket.number, "fail", at=at, by=PROGRAM, why=why, change=reopen))
+
+
+def _what_changed(machine: Assessment, ticket: Ticket) -> str:
+    since = ticket.work_until
+    after = [step for step in machine.steps if since is not None and step.at > since]
+    if not after:
+        return " Nothing moved since the work: the work did not bring what was planned."
+    last = after[-1]
+    where = f" at {last.screw}" if last.screw else ""
+    return f" Since the work: {last.name.replace('-', ' ')}{where}, {last.mm:+.2f} mm."
+
+
+def _carry_out(
+    writing: Writing, intention: Intention, now: dict[int, Ticket], at: datetime, done: dict[str, list[Ticket]]
+) -> None:
+    ticket = intention.ticket
+    if intention.kind == "open":
+        opened = writing.open(ticket, by=PROGRAM, why=intention.why)
+        if intention.approve:
+            opened = writing.act(opened.number, "approve", at=at, by=PROGRAM, why="Approved by the farm's rule.")
+        done["opened"].append(opened)
+        return
+    standing = now.get(ticket.number)
+    if standing is None or standing.revision != ticket.revision:
+        return
+    if intention.kind == "withdraw":
+        done["withdrawn"].append(
+            writing.act(
+                ticket.number,
+                "withdraw",
+                at=at,
+                by=PROGRAM,
+                why=intention.why,
+                change=lambda found: replace(found, closed_at=at, remark=intention.why),
+            )
+        )
+        return
+    done["refreshed"].append(
+        writing.act(ticket.number, "refresh", at=at, by=PROGRAM, why=intention.why, change=lambda _: ticket)
+    )
