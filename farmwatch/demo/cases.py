@@ -310,7 +310,7 @@ _CASES: dict[int, _Case] = {
         story="Bent by 0.3 mm, but the form stayed when the plate was turned: the gantry, not the plate.",
         bed=BedTruth(plate_form=Form("bowl", 0.03), frame_form=Form("twist", 0.30), turned_days_before=12.0),
         notes=(NoteTruth(days_before=12.0, what="plate", text="turned"),),
-        expected=Expected(condition="past-limit", cause="frame", advice=("shim",)),
+        expected=Expected(condition="past-limit", cause="frame", advice=("check-probe",)),
     ),
     # avocet-07
     20: _Case(

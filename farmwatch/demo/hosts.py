@@ -37,7 +37,7 @@ _RUBBISH = (
         b"<!doctype html><title>One moment</title><p>The gateway is being renewed. Please look in later.</p>",
     ),
     ("application/json", b'{"levels":{"by_column":[[0.0011,0.00'),
-    ("application/json", b'{"levels":null,"sheet":"%%%"}'),
+    ("application/json", b'{"levels":{"by_column":[["--","--"],["--","--"]]}}'),
 )
 
 

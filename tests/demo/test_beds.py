@@ -52,7 +52,7 @@ def test_a_jump_drops_the_corner_at_its_screw_by_a_tooth() -> None:
     corner = series.z[:, 0, -1]
     fall = np.median(corner[after]) - np.median(corner[~after])
     assert fall == pytest.approx(-0.4 * (1 + 10 / 180), abs=0.02)
-    assert 4 <= after.sum()
+    assert after.sum() >= 4
 
 
 def test_a_sink_moves_at_its_rate_since_it_began() -> None:

@@ -77,7 +77,8 @@ def test_a_rubbish_host_answers_200_with_no_mesh(hosts: SimulatedHosts) -> None:
     hosts.move_clock(END)
     answer = _get(address, "/levels.json")
     assert answer.status_code == 200
-    assert "by_column" not in answer.text
+    with pytest.raises(ValueError):
+        answer.json()
 
 
 def test_two_hosts_answer_with_one_mesh(hosts: SimulatedHosts) -> None:
@@ -101,10 +102,11 @@ def test_a_request_without_end_is_cut(hosts: SimulatedHosts) -> None:
     port = int(hosts.addresses["heron-01"].rpartition(":")[2])
     with socket.create_connection(("127.0.0.1", port), timeout=5) as raw:
         raw.sendall(b"GET /" + b"a" * 40_000)
-        with pytest.raises(ConnectionError):
-            raw.sendall(b"more")
-            if raw.recv(10) == b"":
-                raise ConnectionResetError
+        try:
+            left = raw.recv(10)
+        except ConnectionResetError:
+            left = b""
+        assert left == b""
 
 
 def test_nothing_is_left_running() -> None:
