@@ -1,0 +1,262 @@
+"""Cause and advice: from what a mesh is made of to what a person should do, rule by rule.
+
+The rules are read in order; the first that fits gives the cause and the advice in the order it is to be done.
+
+    R ≤ usable                                        none     plan-ahead | watch | leave
+    R without spikes ≤ usable                         probe    check-probe
+    F > usable, two screws, the plate itself usable   frame    (realign,) shim
+    F > usable, reversed and it stayed                frame    (realign,) check-probe
+    F > usable, reversed, not the machine's alone     plate    plate            both: realign, plate
+    F > usable                                        plate    turn-plate       both: realign, turn-plate
+    R* + sd ≤ usable                                  screws   realign
+    teeth win back a third of R − F                   screws   realign, shim
+    else: the tooth floor                             screws   shim
+
+R is the range, R* the tooth floor, F the least range any setting of this machine's screws could leave. Before all of
+them stand `re-mesh` while the evidence is not enough, and `inspect-drive` before a realignment that would not hold.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from farmwatch.follow.followed import Reversal
+from farmwatch.judge.assessment import Advice, Cause
+
+__all__ = ["Evidence", "Verdict", "judge_cause"]
+
+# "Teeth win back at least a quarter of R": then the screws have a share in it beside the plate.
+BOTH_SHARE = 0.25
+# "… at least a third of R − F": then a realignment is worth its work before shims do the rest.
+REALIGN_SHARE = 1 / 3
+PLAN_SHARE = 0.10
+EDGE_SD = 2.0
+PLAN_AHEAD_DAYS = 28.0
+
+_CAUSE_SAID: dict[Cause, str] = {
+    "screws": "its screws",
+    "plate": "its plate",
+    "both": "screws and plate together",
+    "frame": "its frame",
+    "probe": "its probe",
+}
+
+DriveFault = Literal["jumped-again", "came-back"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evidence:
+    """What the rules weigh; lengths mm. `floor_mm` is None where the drive has no teeth or their step is unknown."""
+
+    range_mm: float
+    range_sd_mm: float
+    clear_mm: float
+    """Range without spikes."""
+    least_mm: float
+    """F: what is left at the best real-number setting of this machine's screws, spikes out."""
+    least_sd_mm: float
+    """Standard deviation of F, that of a mean where F is one."""
+    plate_mm: float
+    """Flatness deviation of the bed itself (MZPL); differs from F where two screws cannot tilt it both ways."""
+    floor_mm: float | None
+    usable_mm: float
+    ideal_mm: float
+    confirmed: bool
+    """Whether it is confirmed that the range is past the usable limit (or, where it is not past, that it is not)."""
+    free_drive: bool = False
+    screws: int = 3
+    meshes: int = 1
+    """How many meshes in a row say the same."""
+    spikes: int = 0
+    reversal: Reversal | None = None
+    drive_fault: DriveFault | None = None
+    crossing_days: float | None = None
+    """The forecast's 50 % day."""
+
+    @property
+    def reach_mm(self) -> float:
+        """R*: the least range this machine's drive can leave; F where no step is known or the drive has none."""
+        return self.least_mm if self.floor_mm is None else self.floor_mm
+
+    @property
+    def gain_mm(self) -> float:
+        """What the screws can win back."""
+        return self.clear_mm - self.reach_mm
+
+    @property
+    def worth_mm(self) -> float:
+        """The least gain that a plan is made for: 10 % of R and 2 sd."""
+        return max(PLAN_SHARE * self.range_mm, EDGE_SD * self.range_sd_mm)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verdict:
+    """Cause, advice in the order it is to be done, and the reasons in plain sentences."""
+
+    cause: Cause
+    advice: tuple[Advice, ...]
+    suspected: Cause | None = None
+    """What it looks like, while the cause is unclear or not confirmed."""
+    at_tooth_floor: bool = False
+    reasons: tuple[str, ...] = ()
+
+
+def judge_cause(e: Evidence) -> Verdict:
+    """Cause, advice and reasons; see the table at the head of this module."""
+    if e.range_mm <= e.usable_mm:
+        return _within_limit(e)
+    verdict = _past_limit(e)
+    for shifted in _edges(e):
+        other = _past_limit(shifted)
+        if other.advice[0] != verdict.advice[0]:
+            return _unclear(e, verdict, other)
+    if e.confirmed:
+        return verdict
+    first: tuple[Advice, ...] = ("re-mesh",)
+    return replace(
+        verdict, advice=first + verdict.advice, suspected=verdict.cause, reasons=(_not_confirmed(e), *verdict.reasons)
+    )
+
+
+def _within_limit(e: Evidence) -> Verdict:
+    if e.crossing_days is not None and e.crossing_days <= PLAN_AHEAD_DAYS:
+        advice: Advice = "plan-ahead"
+        reason = f"At this drift it is likelier than not past the limit within {max(e.crossing_days, 0):.0f} days."
+    elif e.range_mm > e.ideal_mm:
+        advice, reason = "watch", "Mesh compensation can hide this range; it is worth watching, not working on."
+    else:
+        advice, reason = "leave", "The range is as small as mesh compensation wants it."
+    if e.confirmed:
+        return Verdict(cause="none", advice=(advice,), reasons=(reason,))
+    doubt = "The newest mesh is under the limit, the ones before it were not: one more mesh, an hour later, settles it."
+    return Verdict(cause="none", advice=("re-mesh", advice), reasons=(doubt, reason))
+
+
+def _past_limit(e: Evidence) -> Verdict:
+    if e.spikes and e.clear_mm <= e.usable_mm:
+        without = (
+            f"Without {_points(e.spikes)} that the neighbours contradict the range is {e.clear_mm:.2f} mm: "
+            "the probe or dirt on the plate, not the bed."
+        )
+        again = "If the same points stand off in the next mesh, on a cleaned plate, look at the plate there."
+        return Verdict(cause="probe", advice=("check-probe",), reasons=(without, again))
+    verdict = _with_drive(e, _form(e) if e.least_mm > e.usable_mm else _screws(e))
+    if not e.spikes:
+        return verdict
+    rest = (
+        f"{_points(e.spikes).capitalize()} stood off the neighbours and were left out of this: clean plate, then probe."
+    )
+    return replace(verdict, advice=(*verdict.advice, "check-probe"), reasons=(*verdict.reasons, rest))
+
+
+def _form(e: Evidence) -> Verdict:
+    """F > usable: no setting of the screws is enough."""
+    helps = e.gain_mm >= max(BOTH_SHARE * e.range_mm, e.worth_mm)
+    lead: tuple[Advice, ...] = ("realign",) if helps else ()
+    left = f"Whatever the screws do, {e.least_mm:.2f} mm is left: more than the limit of {e.usable_mm:.2f} mm."
+    if e.screws == 2 and e.plate_mm <= e.usable_mm:
+        across = (
+            "The bed itself is flat enough; it leans across the line of its two screws, where they cannot reach. "
+            "Shim the bed's guides on the low side."
+        )
+        return Verdict(cause="frame", advice=(*lead, "shim"), reasons=(left, across))
+    blamed, last, why = _blame(e.reversal)
+    if not helps:
+        return Verdict(cause=blamed, advice=(last,), reasons=(left, why))
+    share = f"The screws can win back {e.gain_mm:.2f} mm of {e.range_mm:.2f} mm first."
+    return Verdict(cause="both" if blamed == "plate" else blamed, advice=(*lead, last), reasons=(left, share, why))
+
+
+def _blame(reversal: Reversal | None) -> tuple[Cause, Advice, str]:
+    if reversal is None:
+        why = (
+            "That it is the plate is not proven: turn it by half a turn and mesh again; what turns with it is its own."
+        )
+        return "plate", "turn-plate", why
+    sized = f"{reversal.plate_mm:.2f} mm turned with the plate, {reversal.frame_mm:.2f} mm stayed with the machine"
+    if reversal.verdict == "plate":
+        return "plate", "plate", f"{sized}: it is the plate."
+    if reversal.verdict == "frame":
+        return "frame", "check-probe", f"{sized}: it is the gantry, its rails or the probe, not the plate."
+    if reversal.verdict == "both":
+        return "plate", "plate", f"{sized}: the plate first, then gantry, rails and probe."
+    if reversal.verdict == "unclear":
+        return "plate", "turn-plate", f"{sized}: too even to say which; turn the plate and mesh once more."
+    alike = f"{reversal.undecided_mm:.2f} mm looks alike either way round, so half a turn cannot tell whose it is"
+    return "plate", "plate", f"{alike}: mesh with another plate on before this one is given up."
+
+
+def _screws(e: Evidence) -> Verdict:
+    """F ≤ usable: the screws, as real numbers, could do it; teeth are whole."""
+    could = f"The bed itself is flat to {e.least_mm:.2f} mm; the rest of the {e.range_mm:.2f} mm is tilt."
+    if e.floor_mm is None:
+        known = (
+            "Each screw can be set to any height: turn by the millimetres given."
+            if e.free_drive
+            else "How far one tooth lifts is not known yet: turn one screw by one tooth, mesh again, and it is."
+        )
+        return Verdict(cause="screws", advice=("realign",), reasons=(could, known))
+    to = f"Whole teeth bring the range to {e.floor_mm:.2f} mm"
+    if e.floor_mm + e.range_sd_mm <= e.usable_mm:
+        return Verdict(cause="screws", advice=("realign",), reasons=(could, f"{to}."))
+    # Near this edge shims are right either way, so it makes nothing unclear: a turn is advised only where it pays.
+    if e.gain_mm >= max(REALIGN_SHARE * (e.clear_mm - e.least_mm), e.worth_mm):
+        rest = f"{to} and no closer; shims do the rest."
+        return Verdict(cause="screws", advice=("realign", "shim"), reasons=(could, rest))
+    floor = (
+        f"It is as good as teeth allow, {e.floor_mm:.2f} mm at best: "
+        "shim it, or accept it; another realignment wins nothing."
+    )
+    return Verdict(cause="screws", advice=("shim",), at_tooth_floor=True, reasons=(could, floor))
+
+
+def _with_drive(e: Evidence, verdict: Verdict) -> Verdict:
+    """A realignment of a drive that does not hold is work lost: look at the drive first."""
+    if e.drive_fault is None or verdict.cause not in ("screws", "both"):
+        return verdict
+    what = (
+        "The same screw has jumped a tooth twice within 90 days"
+        if e.drive_fault == "jumped-again"
+        else "It came back within 28 days of a repair"
+    )
+    why = f"{what}: look at belt tension, pulley clamps, wear and traces of a collision first."
+    return replace(verdict, advice=("inspect-drive", *verdict.advice), reasons=(why, *verdict.reasons))
+
+
+def _edges(e: Evidence) -> Iterator[Evidence]:
+    """The same evidence with each share moved by 2 sd, to either side of its rule's edge."""
+    for way in (-1, 1):
+        form = way * EDGE_SD * e.least_sd_mm
+        yield replace(e, least_mm=max(e.least_mm + form, 0.0), plate_mm=max(e.plate_mm + form, 0.0))
+        if e.least_mm > e.usable_mm:
+            gain = way * EDGE_SD * e.range_sd_mm / e.meshes**0.5
+            yield replace(e, floor_mm=max(e.reach_mm + gain, 0.0))
+        if e.spikes:
+            yield replace(e, clear_mm=min(e.clear_mm + way * EDGE_SD * e.range_sd_mm, e.range_mm))
+
+
+def _unclear(e: Evidence, verdict: Verdict, other: Verdict) -> Verdict:
+    between = (
+        f"It lies between two causes, {_either(verdict)} or {_either(other)}, closer than the probe can tell: "
+        f"of {e.range_mm:.2f} mm, {e.least_mm:.2f} ± {e.least_sd_mm:.2f} mm is form and "
+        f"{e.gain_mm:.2f} ± {e.range_sd_mm:.2f} mm could be turned away; the limit is {e.usable_mm:.2f} mm."
+    )
+    again = "Mesh again, hot: each further mesh makes it clearer."
+    return Verdict(cause="unclear", advice=("re-mesh",), suspected=verdict.cause, reasons=(between, again))
+
+
+def _either(verdict: Verdict) -> str:
+    return _CAUSE_SAID[verdict.cause]
+
+
+def _not_confirmed(e: Evidence) -> str:
+    return (
+        f"One mesh alone shows {e.range_mm:.2f} mm, too near the limit of {e.usable_mm:.2f} mm to act on. "
+        "Mesh again, hot, an hour later: what follows holds only if that mesh says the same."
+    )
+
+
+def _points(count: int) -> str:
+    return "one point" if count == 1 else f"{count} points"

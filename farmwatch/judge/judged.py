@@ -1,0 +1,88 @@
+"""Which readings are judged: a mesh of too little of the bed, a cold one or one taken out of service is only shown."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from farmwatch.history import History, OutOfService, Stack
+from farmwatch.mesh import Floats
+from farmwatch.model import Model
+
+__all__ = ["find_judgeable", "share_of_bed", "since_replaced", "why_not_judged"]
+
+LEAST_SHARE_OF_BED = 0.80
+
+
+def since_replaced(history: History) -> History:
+    """The history from the last note `replaced` on: what came before was another machine."""
+    replaced = [note.at.timestamp() for note in history.notes if note.what == "replaced"]
+    if not replaced:
+        return history
+    start = max(replaced)
+    works = tuple(work for work in history.works if work.start.timestamp() >= start)
+    return history.select(history.taken_at >= start, works=works)
+
+
+def find_judgeable(history: History, model: Model, out: Sequence[OutOfService] = ()) -> NDArray[np.bool_]:
+    """`[n]`: true where a reading may be judged, however old it is."""
+    good = ~(_too_cold(history, model) | _out(history, out))
+    return good & (_shares(history, model) >= LEAST_SHARE_OF_BED)
+
+
+def why_not_judged(history: History, i: int, model: Model, out: Sequence[OutOfService] = ()) -> str:
+    """Why reading `i` of the history is shown and not judged, in words; empty where it is judged."""
+    i = i % len(history)
+    if _out(history, out)[i]:
+        return "it was taken while the machine was out of service"
+    if _too_cold(history, model)[i]:
+        return f"the bed was at {history.bed_celsius[i]:.0f} °C, judged from {model.judge_from_celsius:.0f} °C on"
+    share = float(_shares(history, model)[i])
+    if share < LEAST_SHARE_OF_BED:
+        return f"it covers {share:.0%} of the bed, judged from {LEAST_SHARE_OF_BED:.0%} on"
+    return ""
+
+
+def share_of_bed(stack: Stack, model: Model) -> Floats:
+    """`[n]`: share of the bed's area that the points present span, 1 where the model names no bed."""
+    if model.bed is None:
+        return np.ones(stack.z.shape[0])
+    left, front, right, rear = model.bed
+    here: NDArray[np.bool_] = np.isfinite(stack.z)
+    wide = _span_within(stack.x, np.any(here, axis=1), left, right)
+    deep = _span_within(stack.y, np.any(here, axis=2), front, rear)
+    share: Floats = wide * deep / ((right - left) * (rear - front))
+    return share
+
+
+def _span_within(axis: Floats, present: NDArray[np.bool_], low: float, high: float) -> Floats:
+    first = np.clip(axis[present.argmax(axis=1)], low, high)
+    last = np.clip(axis[axis.size - 1 - present[:, ::-1].argmax(axis=1)], low, high)
+    span: Floats = last - first
+    return span
+
+
+def _shares(history: History, model: Model) -> Floats:
+    shares = np.ones(len(history))
+    for stack in history.stacks:
+        # An exact 80 % must not fail by a rounding.
+        shares[stack.index] = share_of_bed(stack, model) + 1e-9
+    return shares
+
+
+def _too_cold(history: History, model: Model) -> NDArray[np.bool_]:
+    if model.judge_from_celsius is None:
+        return np.zeros(len(history), dtype=bool)
+    # A temperature read at poll time says nothing of the bed at probing, and an unknown one cannot be held against it.
+    cold: NDArray[np.bool_] = ~history.celsius_is_now & (history.bed_celsius < model.judge_from_celsius)
+    return cold
+
+
+def _out(history: History, out: Sequence[OutOfService]) -> NDArray[np.bool_]:
+    inside = np.zeros(len(history), dtype=bool)
+    for span in out:
+        end = np.inf if span.until is None else span.until.timestamp()
+        inside |= (history.taken_at >= span.since.timestamp()) & (history.taken_at < end)
+    return inside

@@ -1,0 +1,175 @@
+"""Learned tooth step: what a machine's own moves say of its rise per tooth and of its turning sense.
+
+A belief is a mixture over the two senses; in each the step is a normal variable cut off at zero. A move of n teeth
+that changed the height at its screw by c, with standard deviation sd, is c = ± n·step + noise: within a sense the
+update is the conjugate normal one (Gelman et al., Bayesian Data Analysis, 3rd ed. 2013, 2.5), and the senses are
+weighed by how likely each made the change seen.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+from farmwatch.model import Model, TurningSense
+
+__all__ = ["StepBelief", "first_belief", "learn_move", "step_differences"]
+
+NOMINAL_SPREAD = 0.20
+# Where the model says nothing: leads of 1 to 8 mm on pulleys of 16 to 20 teeth lift 0.05 to 0.5 mm a tooth.
+WIDE_MM = (0.25, 0.25)
+# A guess, no source: how often a model's stated sense is right for a machine.
+STATED_SENSE_RIGHT = 0.9
+SURE = 0.95
+# Under this the difference changes no plan that anyone could tell apart.
+WORTH_SAYING = 0.03
+
+
+@dataclass(frozen=True, slots=True)
+class _Sense:
+    """The step in one sense: normal with mean and sd, cut off at zero, and the sense's weight."""
+
+    weight: float
+    mean_mm: float
+    sd_mm: float
+
+    def share_below(self, mm: float) -> float:
+        cut = _normal_below(0.0, self.mean_mm, self.sd_mm)
+        return max(_normal_below(mm, self.mean_mm, self.sd_mm) - cut, 0.0) / max(1.0 - cut, 1e-300)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StepBelief:
+    """What is believed of one machine's rise per tooth, and of what a clockwise turn seen from below does."""
+
+    as_told: _Sense
+    """The screws answer as the model says (or, where it says nothing, clockwise raises)."""
+    other_way: _Sense
+    told: TurningSense
+    stated: bool
+    """Whether the model states the sense."""
+    nominal_mm: float | None
+    moves: int = 0
+
+    @property
+    def step_mm(self) -> float:
+        """The likeliest rise per tooth, mm, without its sense."""
+        return max(self._likelier.mean_mm, 0.0)
+
+    @property
+    def chance_other_way(self) -> float:
+        """How likely it is that the screws answer the other way than told."""
+        return self.other_way.weight
+
+    @property
+    def clockwise(self) -> TurningSense | None:
+        """What a clockwise turn seen from below does; None while it is not known well enough."""
+        if self.moves and max(self.as_told.weight, self.other_way.weight) < SURE:
+            return None
+        if not self.moves:
+            return self.told if self.stated else None
+        if self.other_way.weight < self.as_told.weight:
+            return self.told
+        return "lowers" if self.told == "raises" else "raises"
+
+    @property
+    def learned(self) -> bool:
+        """Whether a move has shown step and sense, so that the rest can be turned at once."""
+        low, high = self.interval_mm
+        return self.moves > 0 and self.clockwise is not None and high - low <= 0.5 * self.step_mm
+
+    @property
+    def interval_mm(self) -> tuple[float, float]:
+        """95 % interval of the rise per tooth, mm."""
+        return self._quantile(0.025), self._quantile(0.975)
+
+    @property
+    def _likelier(self) -> _Sense:
+        return self.as_told if self.as_told.weight >= self.other_way.weight else self.other_way
+
+    def _quantile(self, share: float) -> float:
+        low = 0.0
+        high = max(sense.mean_mm + 10 * sense.sd_mm for sense in (self.as_told, self.other_way))
+        for _ in range(60):
+            middle = (low + high) / 2
+            below = sum(sense.weight * sense.share_below(middle) for sense in (self.as_told, self.other_way))
+            low, high = (middle, high) if below < share else (low, middle)
+        return (low + high) / 2
+
+
+def first_belief(model: Model) -> StepBelief:
+    """The belief before any move: lead / pulley teeth ± 20 %, or wide where the model does not say."""
+    nominal = model.tooth_step_mm
+    mean, sd = WIDE_MM if nominal is None else (nominal, NOMINAL_SPREAD * nominal)
+    right = 0.5 if model.clockwise is None else STATED_SENSE_RIGHT
+    return StepBelief(
+        as_told=_Sense(right, mean, sd),
+        other_way=_Sense(1.0 - right, mean, sd),
+        told=model.clockwise or "raises",
+        stated=model.clockwise is not None,
+        nominal_mm=nominal,
+    )
+
+
+def learn_move(belief: StepBelief, teeth: int, rise_mm: float, sd_mm: float) -> StepBelief:
+    """The belief after a move of `teeth` whole teeth, turned the way that should raise the bed where positive.
+
+    rise_mm: by how much the bed rose at that screw against the reference screw, from a reading before and one after;
+    sd_mm its standard deviation, > 0. A move of no teeth says nothing. Raises ValueError for a sd that is not
+    positive.
+    """
+    if not sd_mm > 0:
+        raise ValueError(f"the sd of an observed move must be above 0 mm; got {sd_mm!r}")
+    if teeth == 0:
+        return belief
+    told, odds_told = _update(belief.as_told, teeth, rise_mm, sd_mm)
+    other, odds_other = _update(belief.other_way, -teeth, rise_mm, sd_mm)
+    best = max(odds_told, odds_other)
+    told_weight, other_weight = math.exp(odds_told - best), math.exp(odds_other - best)
+    total = told_weight + other_weight
+    return replace(
+        belief,
+        as_told=replace(told, weight=told_weight / total),
+        other_way=replace(other, weight=other_weight / total),
+        moves=belief.moves + 1,
+    )
+
+
+def step_differences(belief: StepBelief) -> tuple[str, ...]:
+    """In plain sentences where a machine differs from its model: turning sense, tooth step."""
+    if not belief.moves:
+        return ()
+    said = []
+    if belief.stated and belief.chance_other_way > SURE:
+        does = "lowers" if belief.told == "raises" else "raises"
+        said.append(f"Its screws answer the other way: a clockwise turn, seen from below, {does} the bed.")
+    low, high = belief.interval_mm
+    nominal = belief.nominal_mm
+    outside = nominal is not None and not low <= nominal <= high
+    if nominal is not None and outside and abs(belief.step_mm - nominal) > WORTH_SAYING * nominal:
+        said.append(
+            f"One tooth lifts {belief.step_mm:.3f} mm here ({low:.3f} to {high:.3f}), "
+            f"not {nominal:.3f} mm as its model says."
+        )
+    return tuple(said)
+
+
+def _update(sense: _Sense, teeth: int, rise_mm: float, sd_mm: float) -> tuple[_Sense, float]:
+    """The sense's step after c = teeth·step + noise, and the log of its weight times the likelihood of c."""
+    spread = teeth**2 * sense.sd_mm**2 + sd_mm**2
+    off = rise_mm - teeth * sense.mean_mm
+    gain = teeth * sense.sd_mm**2 / spread
+    mean = sense.mean_mm + gain * off
+    sd = sense.sd_mm * sd_mm / math.sqrt(spread)
+    # A step is above zero: what a normal belief would put below it is not part of this sense.
+    kept = math.log(max(_above_zero(mean, sd), 1e-300)) - math.log(max(_above_zero(sense.mean_mm, sense.sd_mm), 1e-300))
+    weight = math.log(max(sense.weight, 1e-300)) - 0.5 * math.log(spread) - 0.5 * off**2 / spread + kept
+    return _Sense(sense.weight, mean, sd), weight
+
+
+def _above_zero(mean: float, sd: float) -> float:
+    return 0.5 * math.erfc(-mean / (sd * math.sqrt(2.0)))
+
+
+def _normal_below(value: float, mean: float, sd: float) -> float:
+    return 0.5 * math.erfc(-(value - mean) / (sd * math.sqrt(2.0)))

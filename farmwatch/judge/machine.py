@@ -1,0 +1,297 @@
+"""One machine judged: from its history to everything that is said of it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+
+import numpy as np
+from numpy.typing import NDArray
+
+from farmwatch.follow.followed import Followed
+from farmwatch.history import History, OutOfService
+from farmwatch.judge.assessment import Assessment
+from farmwatch.judge.cause import Evidence, Verdict, judge_cause
+from farmwatch.judge.condition import ConditionFinding, find_condition
+from farmwatch.judge.drive import find_drive_fault
+from farmwatch.judge.judged import find_judgeable, since_replaced
+from farmwatch.judge.measured import MachineMeasures, ReadingMeasures, measure_machines, pool_noise, range_sd
+from farmwatch.judge.plan import Reach, find_reach, make_plan
+from farmwatch.judge.shown import find_tilt, form_facts, moment, reading_facts, screw_facts, spike_facts, trace_of
+from farmwatch.model import Limits, Model
+
+__all__ = ["HostFacts", "MachineCase", "judge_fleet", "judge_machine", "with_host"]
+
+# Meshes that say the same as the newest one, averaged so that meshing again settles a case near an edge.
+MOST_MESHES_AVERAGED = 10
+# Older meshes give their range; the newest ones are enough to know the noise.
+MOST_MESHES_MEASURED = 25
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HostFacts:
+    """What is known of the host that answers for a machine."""
+
+    has_host: bool = True
+    answered_at: datetime | None = None
+    silent: bool = False
+    outcome: str | None = None
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MachineCase:
+    """What is known of one machine to be judged.
+
+    followed: drift, steps and forecast, None while unknown. step_mm: the learned rise per tooth, None for the model's.
+    out: spans out of service.
+    """
+
+    history: History
+    model: Model
+    followed: Followed | None = None
+    step_mm: float | None = None
+    out: Sequence[OutOfService] = ()
+    aisle: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Case:
+    """One machine's readings measured, and what is to be judged of them."""
+
+    history: History
+    model: Model
+    limits: Limits
+    at: datetime
+    out: Sequence[OutOfService]
+    good: NDArray[np.bool_]
+    """Which readings are judged."""
+    shown: int
+    judged: int | None
+    """The newest of them."""
+    measures: MachineMeasures
+    figures: dict[int, ReadingMeasures]
+    reach: dict[int, Reach | None]
+
+    def sd_of(self, i: int) -> float:
+        """Sd of the range of reading i, mm."""
+        use = (self.good if self.good.any() else ~self.good) & ~self.history.during_work
+        return range_sd(self.measures, use, i)
+
+    def floor_of(self, i: int) -> float | None:
+        """R* of reading i, mm; None where the drive has no teeth or their step is not known."""
+        reach = self.reach[i]
+        return None if reach is None or reach.teeth is None else reach.range_mm
+
+
+def judge_machine(
+    history: History,
+    model: Model,
+    limits: Limits,
+    at: datetime,
+    *,
+    followed: Followed | None = None,
+    step_mm: float | None = None,
+    out: Sequence[OutOfService] = (),
+    aisle: str = "",
+) -> Assessment:
+    """Everything that is said of one machine at `at` (aware), from its readings and notes at or before it.
+
+    The arguments are those of `MachineCase`. What concerns its host is added by `with_host`.
+    """
+    case = MachineCase(history=history, model=model, followed=followed, step_mm=step_mm, out=out, aisle=aisle)
+    return judge_fleet([case], limits, at)[0]
+
+
+def judge_fleet(cases: Sequence[MachineCase], limits: Limits, at: datetime) -> list[Assessment]:
+    """`judge_machine` for many, measured together; a machine with few readings borrows the noise of its model's."""
+    cases = [replace(case, history=since_replaced(case.history.until(at.timestamp()))) for case in cases]
+    good = [find_judgeable(case.history, case.model, case.out) for case in cases]
+    asked = [_asked(one) for one in good]
+    measures = pool_noise(measure_machines([c.history for c in cases], [c.model for c in cases], asked))
+    return [_judge_one(*row, limits, at) for row in zip(cases, good, measures, strict=True)]
+
+
+def with_host(assessment: Assessment, host: HostFacts) -> Assessment:
+    """The assessment with what is known of its host; a silent one of a machine in service adds `check-host`."""
+    silent = host.silent and assessment.in_service
+    return replace(
+        assessment,
+        has_host=host.has_host,
+        host_answered_at=host.answered_at,
+        silent=silent,
+        last_outcome=host.outcome,
+        last_reason=host.reason,
+        advice=(*assessment.advice, "check-host") if silent else assessment.advice,
+    )
+
+
+def _asked(good: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """Places to measure in full: the newest judged readings, and the newest of all, which is shown."""
+    if not good.size:
+        return np.zeros(0, dtype=np.intp)
+    return np.union1d(np.flatnonzero(good)[-MOST_MESHES_MEASURED:], [good.size - 1]).astype(np.intp)
+
+
+def _judge_one(
+    case: MachineCase, good: NDArray[np.bool_], measures: MachineMeasures, limits: Limits, at: datetime
+) -> Assessment:
+    now_out = next((span for span in case.out if span.since <= at and (span.until is None or at < span.until)), None)
+    blank = Assessment(
+        machine=case.history.machine,
+        model=case.model,
+        aisle=case.aisle,
+        in_service=now_out is None,
+        out_reason="" if now_out is None else now_out.reason,
+        out_until=None if now_out is None else now_out.until,
+    )
+    if not len(case.history):
+        return _without_reading(blank)
+    opened = _open_case(case, good, measures, limits, at)
+    facts = _show(blank, opened)
+    if opened.judged is None:
+        return _without_judged(facts)
+    return _advise(facts, opened, opened.judged, case.followed)
+
+
+def _open_case(
+    case: MachineCase, good: NDArray[np.bool_], measures: MachineMeasures, limits: Limits, at: datetime
+) -> _Case:
+    history, model = case.history, case.model
+    shown = len(history) - 1
+    judged = int(np.flatnonzero(good)[-1]) if good.any() else None
+    step = model.tooth_step_mm if case.step_mm is None else case.step_mm
+    figures = {i: measures.reading(i) for i in {shown, shown if judged is None else judged}}
+    return _Case(
+        history=history,
+        model=model,
+        limits=limits,
+        at=at,
+        out=case.out,
+        good=good,
+        shown=shown,
+        judged=judged,
+        measures=measures,
+        figures=figures,
+        reach={i: find_reach(one, history.mesh(i), model, step) for i, one in figures.items()},
+    )
+
+
+def _without_reading(blank: Assessment) -> Assessment:
+    why = "No mesh of this machine has come in yet."
+    return replace(blank, cause="unclear", advice=("re-mesh",) if blank.in_service else (), reasons=(why,))
+
+
+def _without_judged(facts: Assessment) -> Assessment:
+    last = facts.reading.why_not_judged if facts.reading else ""
+    why = f"No mesh so far could be judged: of the newest one, {last}."
+    return replace(facts, cause="unclear", advice=("re-mesh",) if facts.in_service else (), reasons=(why,))
+
+
+def _show(blank: Assessment, case: _Case) -> Assessment:
+    """The figures of the newest reading, judged or not."""
+    i, history, measures = case.shown, case.history, case.measures
+    mesh, figures = history.mesh(i), case.figures[i]
+    age = case.at - moment(history.taken_at[i])
+    return replace(
+        blank,
+        reading=reading_facts(history, i, case.good, case.model, case.out),
+        mesh_old=age > timedelta(days=case.limits.mesh_old_after_days),
+        mesh=mesh,
+        range_mm=float(measures.range_mm[i]),
+        range_sd_mm=case.sd_of(i),
+        tilt=find_tilt(figures, mesh),
+        form=form_facts(figures, float(measures.least_mm[i])),
+        spikes=spike_facts(figures, mesh),
+        screws=screw_facts(figures, case.model),
+        tooth_floor_mm=case.floor_of(i),
+        trace=trace_of(history, measures, case.good),
+    )
+
+
+def _advise(facts: Assessment, case: _Case, i: int, followed: Followed | None) -> Assessment:
+    """Condition, cause and advice from the newest judged reading `i`."""
+    history, good = case.history, case.good
+    sd = case.sd_of(i) if facts.range_sd_mm is None or i != case.shown else facts.range_sd_mm
+    finding = find_condition(history.taken_at[good], case.measures.range_mm[good], sd, case.limits)
+    since = None if finding.since is None else moment(finding.since)
+    past = finding.condition == "past-limit"
+    steps = followed.steps if followed else ()
+    forecast = followed.forecast if followed and not (past and finding.confirmed) else None
+    evidence = replace(
+        _evidence(case, i, finding, sd),
+        reversal=followed.reversal if followed else None,
+        drive_fault=find_drive_fault(steps, history.works, history.notes, since if past else None, case.at),
+        crossing_days=forecast.p50 if forecast else None,
+    )
+    verdict = judge_cause(evidence)
+    likely = verdict.suspected or verdict.cause
+    figures, reach = case.figures[i], case.reach[i]
+    return replace(
+        facts,
+        judged_reading=None if i == case.shown else reading_facts(history, i, good, case.model, case.out),
+        condition=finding.condition,
+        confirmed=finding.confirmed,
+        since=since,
+        cause=verdict.cause,
+        suspected_cause=verdict.suspected,
+        advice=verdict.advice if facts.in_service else (),
+        at_tooth_floor=verdict.at_tooth_floor,
+        plan=make_plan(figures, case.model, reach, verdict.advice, likely, evidence.worth_mm),
+        reasons=_reasons(verdict, case.measures, followed),
+        drift=followed.drift if followed else None,
+        suspected_step=followed.suspected_step if followed else None,
+        steps=steps,
+        forecast=forecast,
+    )
+
+
+def _evidence(case: _Case, i: int, finding: ConditionFinding, sd_mm: float) -> Evidence:
+    measures, limits = case.measures, case.limits
+    range_mm = float(measures.range_mm[i])
+    # Two points a side hold the touching planes at best, one at worst: between 1 and √2 times the noise of a point.
+    least_sd = 2**0.5 * measures.noise.sigma_mm
+    alike = _alike(case, i, sd_mm, least_sd)
+    return Evidence(
+        range_mm=range_mm,
+        range_sd_mm=sd_mm,
+        clear_mm=float(measures.clear_mm[i]),
+        least_mm=float(measures.least_mm[alike].mean()),
+        least_sd_mm=least_sd / alike.size**0.5,
+        plate_mm=float(measures.plate_mm[alike].mean()),
+        floor_mm=case.floor_of(i),
+        usable_mm=limits.usable_mm,
+        ideal_mm=limits.ideal_mm,
+        confirmed=finding.newest_agrees and (finding.confirmed or range_mm <= limits.usable_mm),
+        free_drive=case.model.drive == "free",
+        screws=len(case.model.screws),
+        meshes=int(alike.size),
+        spikes=len(case.figures[i].spikes),
+    )
+
+
+def _alike(case: _Case, i: int, sd_mm: float, least_sd_mm: float) -> NDArray[np.intp]:
+    """Places of the newest judged readings in a row that show the same range and form, on the same plate."""
+    history, measures = case.history, case.measures
+    rows = np.flatnonzero(case.good)[::-1][:MOST_MESHES_AVERAGED]
+    same = (
+        (abs(measures.range_mm[rows] - measures.range_mm[i]) <= 4 * 2**0.5 * sd_mm)
+        & (abs(measures.least_mm[rows] - measures.least_mm[i]) <= 4 * 2**0.5 * least_sd_mm)
+        & (history.plate[rows] == history.plate[i])
+    )
+    swapped = [note.at.timestamp() for note in history.notes if note.what == "plate"]
+    if swapped:
+        same &= history.taken_at[rows] >= min(max(swapped), history.taken_at[i])
+    kept: NDArray[np.intp] = rows[np.logical_and.accumulate(same)]
+    return kept
+
+
+def _reasons(verdict: Verdict, measures: MachineMeasures, followed: Followed | None) -> tuple[str, ...]:
+    reasons = list(verdict.reasons)
+    if followed is not None and followed.suspected_step is not None:
+        reasons.append("The newest meshes stand off the ones before: it may have moved just now; the next mesh tells.")
+    if measures.noise.source == "guess" and verdict.cause != "none":
+        assumed = f"{measures.noise.sigma_mm:.2f} mm a point is assumed"
+        reasons.append(f"How well its probe repeats is not known yet; {assumed}.")
+    return tuple(reasons)

@@ -1,0 +1,93 @@
+"""The plan for one mesh: what the drive can reach, what to turn, and what is left to shims."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from farmwatch.judge.assessment import Advice, Cause, Plan
+from farmwatch.judge.measured import ReadingMeasures, screw_positions
+from farmwatch.judge.tooth_plan import shim_plan, tooth_plan
+from farmwatch.measure import grid_points, minimum_zone_along, minimum_zone_plane
+from farmwatch.measure.screws import line_of_two
+from farmwatch.mesh import Floats, Mesh
+from farmwatch.model import Model
+
+__all__ = ["Reach", "find_reach", "make_plan"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Reach:
+    """The best this machine's drive can do with one mesh, spikes left out."""
+
+    lift_mm: Floats
+    """`[k]`, positive where the screw must raise the bed; 0 at the reference."""
+    teeth: tuple[int, ...] | None
+    """None for a free drive."""
+    range_mm: float
+    """For a belt the tooth floor R*; for a free drive F."""
+
+
+def find_reach(reading: ReadingMeasures, mesh: Mesh, model: Model, step_mm: float | None) -> Reach | None:
+    """What the drive can reach; None for a belt whose tooth step is not known. step_mm: rise per tooth, mm."""
+    if model.drive == "free":
+        return _free(reading, mesh, model)
+    if step_mm is None:
+        return None
+    best = tooth_plan(reading.z, reading.influence, step_mm, model.reference_index)
+    return Reach(
+        lift_mm=best.teeth.astype(np.float64) * step_mm,
+        teeth=tuple(int(count) for count in best.teeth),
+        range_mm=float(best.range_mm),
+    )
+
+
+def make_plan(
+    reading: ReadingMeasures,
+    model: Model,
+    reach: Reach | None,
+    advice: tuple[Advice, ...],
+    cause: Cause,
+    worth_mm: float,
+) -> Plan | None:
+    """The plan to show: None where the plate is the cause, or the screws win back less than `worth_mm` and no shim
+    is advised. Shims are in it where they are advised; without a realignment before them the teeth are 0.
+    """
+    if reach is None or cause == "plate":
+        return None
+    clear = _spread(reading.z)
+    only_shims = "shim" in advice and "realign" not in advice
+    if not only_shims and clear - reach.range_mm < worth_mm:
+        return None
+    lift = np.zeros(len(model.screws)) if only_shims else reach.lift_mm
+    after = reading.z + lift @ reading.influence
+    left = clear if only_shims else reach.range_mm
+    shims, shimmed = np.zeros(len(model.screws)), left
+    if "shim" in advice and model.shim_stock_mm:
+        found = shim_plan(after, reading.influence, model.shim_stock_mm)
+        if found.range_mm < left:
+            shims, shimmed = found.shims_mm, found.range_mm
+    teeth = (0,) * len(model.screws) if only_shims else reach.teeth
+    return Plan(
+        teeth={} if teeth is None else {model.screws[i].name: teeth[i] for i in model.movable},
+        range_after_mm=left,
+        shims_mm={screw.name: float(shims[i]) for i, screw in enumerate(model.screws)},
+        range_after_shims_mm=shimmed,
+        turn_mm={model.screws[i].name: float(lift[i]) for i in model.movable},
+    )
+
+
+def _free(reading: ReadingMeasures, mesh: Mesh, model: Model) -> Reach:
+    """Any height at any screw: the bed is laid level with its minimum-zone plane."""
+    px, py = grid_points(mesh.x, mesh.y)
+    where = screw_positions(model)
+    way = line_of_two(where)
+    zone = minimum_zone_plane(px, py, reading.z) if way is None else minimum_zone_along(px, py, reading.z, way)
+    away = where - where[model.reference_index]
+    lift: Floats = -(away @ np.array([float(zone.bx), float(zone.by)]))
+    return Reach(lift_mm=lift, teeth=None, range_mm=_spread(reading.z + lift @ reading.influence))
+
+
+def _spread(z: Floats) -> float:
+    return float(np.nanmax(z) - np.nanmin(z))

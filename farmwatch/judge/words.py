@@ -1,0 +1,109 @@
+"""Plain words for screens, tickets and the report: condition, cause, advice, and the moves at the screws."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from types import MappingProxyType
+
+from farmwatch.judge.assessment import Advice, Assessment, Cause, Condition, Plan
+from farmwatch.model import Model, TurningSense
+
+__all__ = [
+    "ADVICE_WORDS", "CAUSE_WORDS", "CONDITION_WORDS", "advice_sentence", "move_sentence", "plan_sentences",
+    "screw_words", "shim_sentences",
+]  # fmt: skip
+
+CONDITION_WORDS: Mapping[Condition, str] = MappingProxyType(
+    {
+        "ideal": "as it should be",
+        "usable": "good enough to print",
+        "past-limit": "past the limit",
+        "unknown": "not known",
+    }
+)
+
+CAUSE_WORDS: Mapping[Cause, str] = MappingProxyType(
+    {
+        "none": "nothing wrong",
+        "screws": "tilted: a Z screw is off",
+        "plate": "not flat: the plate, as far as one mesh can tell",
+        "both": "tilted, and the plate is not flat",
+        "frame": "the machine under the plate: frame, rails, gantry or probe",
+        "probe": "single points that cannot be true: the probe, or dirt",
+        "unclear": "not clear yet",
+    }
+)
+
+ADVICE_WORDS: Mapping[Advice, str] = MappingProxyType(
+    {
+        "leave": "leave it alone",
+        "watch": "watch it",
+        "plan-ahead": "plan a realignment before it passes the limit",
+        "re-mesh": "mesh it again, hot",
+        "realign": "realign its screws",
+        "shim": "shim what is left",
+        "turn-plate": "turn the plate by half a turn and mesh again",
+        "plate": "replace or flatten the plate",
+        "check-probe": "clean plate and nozzle, then check the probe",
+        "check-host": "see why its host does not answer",
+        "inspect-drive": "look at the drive: belt tension, pulley clamps, wear, traces of a collision",
+    }
+)
+
+
+def screw_words(name: str) -> str:
+    """A screw's name as it is said: front-left becomes "front left"."""
+    return name.replace("-", " ").replace("_", " ")
+
+
+def advice_sentence(assessment: Assessment) -> str:
+    """All advice in order, one sentence: "Realign its screws, then shim what is left."; empty for none."""
+    if not assessment.advice:
+        return ""
+    said = ", then ".join(ADVICE_WORDS[advice] for advice in assessment.advice)
+    return f"{said[0].upper()}{said[1:]}."
+
+
+def move_sentence(screw: str, teeth: int | None, mm: float, clockwise: TurningSense | None) -> str:
+    """One move: "front left: up 2 teeth, clockwise seen from below".
+
+    teeth positive where the screw must raise the bed; None for a free drive, which is turned by `mm`. clockwise is
+    what a clockwise turn seen from below does; where it is not known the sentence says how to find out.
+    """
+    who = screw_words(screw)
+    amount = teeth if teeth is not None else round(mm, 2)
+    if amount == 0:
+        return f"{who}: leave as it is"
+    way = "up" if amount > 0 else "down"
+    count = f"{abs(mm):.2f} mm" if teeth is None else _teeth(teeth)
+    if clockwise is not None:
+        round_ = "clockwise" if (amount > 0) == (clockwise == "raises") else "anticlockwise"
+        return f"{who}: {way} {count}, {round_} seen from below"
+    first = "a little" if teeth is None else "one tooth"
+    return f"{who}: {way} {count}; which way round is not known: turn {first} first and mesh again"
+
+
+def plan_sentences(plan: Plan, model: Model, *, learned: bool = False) -> tuple[str, ...]:
+    """The moves of a plan, a sentence each, and what is not turned.
+
+    learned: whether step and sense of this machine are known from a move made on it. While they are not, one tooth is
+    turned first and the mesh taken again; the rest follows at once.
+    """
+    said = [move_sentence(name, plan.teeth.get(name), mm, model.clockwise) for name, mm in plan.turn_mm.items()]
+    moved = [name for name, mm in plan.turn_mm.items() if (plan.teeth.get(name) if plan.teeth else round(mm, 2))]
+    if moved and plan.teeth and not learned and sum(abs(count) for count in plan.teeth.values()) > 1:
+        most = max(moved, key=lambda name: abs(plan.teeth[name]))
+        said.append(
+            f"no move is recorded on this machine yet: turn {screw_words(most)} by one tooth, mesh, then the rest"
+        )
+    said += [f"{screw_words(screw.name)}: the reference, never turned" for screw in model.screws if screw.reference]
+    return tuple(said)
+
+
+def shim_sentences(plan: Plan) -> tuple[str, ...]:
+    """The shims of a plan, a sentence per mount that gets one: "rear: shim 0.20 mm"."""
+    return tuple(f"{screw_words(name)}: shim {mm:.2f} mm" for name, mm in plan.shims_mm.items() if mm > 0)
+
+
+def _teeth(count: int) -> str:
+    return "1 tooth" if abs(count) == 1 else f"{abs(count)} teeth"
