@@ -1,0 +1,297 @@
+"""The report's small drawings: history lines with steps and the forecast's fan, the fleet's ranges, the weeks ahead."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta, tzinfo
+
+from markupsafe import Markup
+
+from farmwatch.follow.findings import Forecast, Step
+from farmwatch.judge.assessment import Condition, Trace
+from farmwatch.model import Limits
+from farmwatch.report.svg import Drawing, number, path
+from farmwatch.report.text import count, day, day_of, mm
+
+__all__ = ["History", "due_bars", "fleet_rod", "history_line", "reach_bars", "spark_line"]
+
+_DAY = 86_400.0
+_WEEK = 7 * _DAY
+_PAST_WEEKS = 26
+_MOST_POINTS = 160
+_SPARK_POINTS = 56
+_FOOT = 98.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class History:
+    """What a history line shows of one machine; `at` is the moment the figures are of."""
+
+    machine: str
+    at: datetime
+    trace: Trace
+    steps: tuple[Step, ...] = ()
+    suspected: Step | None = None
+    forecast: Forecast | None = None
+
+
+def history_line(history: History, limits: Limits, zone: tzinfo, *, key: str) -> Markup:
+    """The range over the last 26 weeks: steps marked by shape, and where there is a forecast its fan to the limit."""
+    ahead = _days_ahead(history.forecast)
+    now = history.at.timestamp()
+    plot = _Plot(Drawing(key, 760, 124, title=f"Range of {history.machine}", desc=_told(history, zone), kind="history"))
+    plot.across(now - _PAST_WEEKS * _WEEK, now + ahead * _DAY, 34.0, 752.0)
+    seen = _recent(history.trace, plot.start)
+    top = max([1.25 * limits.usable_mm, *(1.08 * r for _, r, _ in seen)])
+    plot.upright(0.0, top, _FOOT, 12.0)
+    plot.limit(limits.usable_mm, "usable")
+    plot.limit(limits.ideal_mm, "ideal")
+    plot.months(zone)
+    plot.heights(top)
+    if history.forecast is not None and seen:
+        _fan(plot, history, limits, seen[-1])
+    _steps(plot, history)
+    _readings(plot, seen)
+    plot.drawing.line(plot.x(now), 8, plot.x(now), _FOOT, "now")
+    return plot.drawing.done()
+
+
+def spark_line(history: History, limits: Limits, *, key: str) -> Markup:
+    """The same in the height of a table row: the line, the usable limit dashed, a tick at each step."""
+    now = history.at.timestamp()
+    last = history.trace.range_mm[-1] if history.trace.range_mm else None
+    title = f"{history.machine}: {count(len(history.trace.at), 'reading')}"
+    title += f", last {mm(last)} mm" if last is not None else ""
+    plot = _Plot(Drawing(key, 120, 26, title=title, kind="spark"))
+    plot.across(now - _PAST_WEEKS * _WEEK, now, 1.0, 117.0)
+    seen = _recent(history.trace, plot.start)
+    plot.upright(0.0, max([1.25 * limits.usable_mm, *(1.05 * r for _, r, _ in seen)]), 25.0, 2.0)
+    level = plot.y(limits.usable_mm)
+    plot.drawing.line(1, level, 119, level, "limit")
+    for step in history.steps:
+        if step.at.timestamp() >= plot.start:
+            place = plot.x(step.at.timestamp())
+            plot.drawing.line(place, 1, place, 6, "step")
+    line = _thinned([(t, r) for t, r, _ in seen], _SPARK_POINTS)
+    if len(line) > 1:
+        plot.drawing.add("path", cls="line", d=path([(plot.x(t), plot.y(r)) for t, r in line]))
+    elif line:
+        plot.drawing.add("circle", cls="dot", cx=plot.x(line[0][0]), cy=plot.y(line[0][1]), r=1.8)
+    return plot.drawing.done()
+
+
+def reach_bars(stages: Sequence[tuple[str, float]], limits: Limits, *, key: str) -> Markup:
+    """How far the work gets: a bar per stage (now, after the teeth, after the shims) against the limits."""
+    title = "How far that gets: " + ", ".join(f"{name} {mm(value)} mm" for name, value in stages)
+    drawing = Drawing(key, 360, 22 + 20 * len(stages), title=title, kind="reach")
+    left, right = 92.0, 310.0
+    top = max([1.1 * limits.usable_mm, *(value for _, value in stages)])
+    foot = 20.0 * len(stages) + 4
+    for word, value in (("usable", limits.usable_mm), ("ideal", limits.ideal_mm)):
+        place = left + (right - left) * value / top
+        drawing.line(place, 0, place, foot, "limit" if word == "usable" else "limit ideal")
+    for row, (name, value) in enumerate(stages):
+        y = 4.0 + 20 * row
+        end = left + (right - left) * value / top
+        drawing.add("rect", cls="bar", x=left, y=y + 2, width=max(end - left, 0.5), height=12.0)
+        drawing.text(name, left - 6, y + 12, cls="tick", text_anchor="end")
+        drawing.text(mm(value), end + 5, y + 12, cls="point")
+    place = left + (right - left) * limits.usable_mm / top
+    drawing.text(f"usable limit {limits.usable_mm:g}", place, foot + 13, cls="tick", text_anchor="middle")
+    return drawing.done()
+
+
+def fleet_rod(ranges: Sequence[tuple[float, Condition]], limits: Limits, *, key: str) -> Markup:
+    """Every machine's range on one staff of the same proportions, a mark each while they can be told apart."""
+    past = sum(condition == "past-limit" for _, condition in ranges)
+    title = f"Ranges of {count(len(ranges), 'machine')} on one scale; {past:,} past the usable limit"
+    drawing = Drawing(key, 700, 88, title=title, kind="rod")
+    values = [max(value, 1e-4) for value, _ in ranges] or [limits.ideal_mm]
+    low = min(0.02, 0.8 * min(values), 0.5 * limits.ideal_mm)
+    high = max(2.0, 1.25 * max(values), 2 * limits.usable_mm)
+    left, right, foot = 16.0, 684.0, 62.0
+
+    def place(value: float) -> float:
+        return left + (right - left) * math.log(value / low) / math.log(high / low)
+
+    stacks: dict[tuple[int, bool], int] = {}
+    for value, condition in ranges:
+        slot = (int((place(max(value, 1e-4)) - left) // 8.0), condition == "past-limit")
+        stacks[slot] = stacks.get(slot, 0) + 1
+    unit = min(7.0, 54.0 / max(stacks.values(), default=1))
+    for (column, is_past), many in sorted(stacks.items()):
+        cls, x = ("past" if is_past else "within"), left + 8 * column + 0.8
+        if unit >= 3.0:
+            squares = "".join(
+                f"M{number(x)} {number(foot - unit * (i + 1))}h6.4v{number(unit - 1)}h-6.4z" for i in range(many)
+            )
+            drawing.add("path", cls=cls, d=squares)
+        else:
+            drawing.add("rect", cls=cls, x=x, y=foot - unit * many, width=6.4, height=unit * many)
+    drawing.line(left, foot, right, foot, "neat")
+    for tick in (0.01, 0.02, 0.05, 0.5, 1.0, 2.0, 5.0, 10.0):
+        if low <= tick <= high:
+            drawing.line(place(tick), foot, place(tick), foot + 4, "neat")
+            drawing.text(f"{tick:g}", place(tick), foot + 15, cls="tick", text_anchor="middle")
+    for word, value in (("ideal", limits.ideal_mm), ("usable", limits.usable_mm)):
+        drawing.line(place(value), 4, place(value), foot + 6, "limit")
+        drawing.text(f"{word} {value:g}", place(value), foot + 18, cls="named", text_anchor="middle")
+    return drawing.done()
+
+
+def due_bars(weeks: Sequence[tuple[str, float]], *, key: str) -> Markup:
+    """Expected number of machines that pass the usable limit, a bar per week: (name of the week, number)."""
+    total = sum(value for _, value in weeks)
+    title = f"Machines expected to pass the usable limit in the next {len(weeks)} weeks: {total:.1f}"
+    drawing = Drawing(key, 620, 132, title=title, kind="due")
+    top = max([1.0, *(value for _, value in weeks)])
+    wide = 600.0 / max(len(weeks), 1)
+    for i, (name, value) in enumerate(weeks):
+        x, high = 10 + wide * i, 84.0 * value / top
+        drawing.add("rect", cls="bar", x=x + 5, y=104 - high, width=wide - 10, height=max(high, 0.5))
+        drawing.text(f"{value:.1f}", x + wide / 2, 99 - high, cls="value", text_anchor="middle")
+        drawing.text(name, x + wide / 2, 119, cls="tick", text_anchor="middle")
+    drawing.line(10, 104, 610, 104, "neat")
+    return drawing.done()
+
+
+class _Plot:
+    """A drawing with a time axis and an upright one."""
+
+    def __init__(self, drawing: Drawing) -> None:
+        self.drawing = drawing
+        self.start, self.end = 0.0, 1.0
+        self._left, self._right = 0.0, 1.0
+        self._low, self._high = 0.0, 1.0
+        self._foot, self._head = 1.0, 0.0
+
+    def across(self, start: float, end: float, left: float, right: float) -> None:
+        self.start, self.end, self._left, self._right = start, end, left, right
+
+    def upright(self, low: float, high: float, foot: float, head: float) -> None:
+        self._low, self._high, self._foot, self._head = low, high, foot, head
+
+    def x(self, epoch: float) -> float:
+        return self._left + (self._right - self._left) * (epoch - self.start) / (self.end - self.start)
+
+    def y(self, value: float) -> float:
+        return self._foot - (self._foot - self._head) * (value - self._low) / (self._high - self._low)
+
+    def limit(self, value: float, word: str) -> None:
+        y = self.y(value)
+        self.drawing.line(self._left, y, self._right, y, "limit" if word == "usable" else "limit ideal")
+
+    def months(self, zone: tzinfo) -> None:
+        """The first of each month, farm time; every second one where they stand close."""
+        self.drawing.line(self._left, self._foot, self._right, self._foot, "neat")
+        first = datetime.fromtimestamp(self.start, zone).replace(day=1, hour=0, minute=0, second=0, microsecond=0)
+        ticks = []
+        while first.timestamp() <= self.end:
+            if first.timestamp() >= self.start:
+                ticks.append(first)
+            first = (first + timedelta(days=32)).replace(day=1)
+        every = 2 if len(ticks) > 9 else 1
+        for tick in ticks[::every]:
+            x = self.x(tick.timestamp())
+            self.drawing.line(x, self._foot, x, self._foot + 4, "neat")
+            words = day(tick.date(), year=False).split(" ", 1)[1]
+            if x < self._right - 14:
+                self.drawing.text(words, x, self._foot + 15, cls="tick", text_anchor="middle")
+
+    def heights(self, top: float) -> None:
+        """Two or three round heights on the left edge."""
+        step = next(s * 10.0**k for k in range(-3, 3) for s in (1, 2, 5) if top / (s * 10.0**k) <= 4)
+        for i in range(int(top / step) + 1):
+            y = self.y(i * step)
+            self.drawing.text(f"{i * step:g}", self._left - 5, y + 3.5, cls="tick", text_anchor="end")
+            self.drawing.line(self._left - 3, y, self._left, y, "neat")
+
+
+def _days_ahead(forecast: Forecast | None) -> float:
+    """How far to the right the paper reaches: past the fan's late edge, four weeks at least, the horizon at most."""
+    if forecast is None:
+        return 3.0
+    late = [day for day in (forecast.p90, forecast.p50, forecast.p10) if day is not None]
+    if forecast.p90 is None:
+        return float(forecast.horizon_days)
+    return min(float(forecast.horizon_days), max(28.0, 1.15 * late[0]))
+
+
+def _recent(trace: Trace, start: float) -> list[tuple[float, float, bool]]:
+    rows = zip(trace.at, trace.range_mm, trace.judged, strict=True)
+    return [(t, r, judged) for t, r, judged in rows if t >= start]
+
+
+def _thinned(rows: list[tuple[float, float]], most: int) -> list[tuple[float, float]]:
+    """At most `most` points, the lowest and the highest of each stretch kept, first and last too."""
+    if len(rows) <= most:
+        return rows
+    stretches = most // 2
+    kept: set[int] = {0, len(rows) - 1}
+    for i in range(stretches):
+        part = range(i * len(rows) // stretches, (i + 1) * len(rows) // stretches)
+        kept.add(min(part, key=lambda k: rows[k][1]))
+        kept.add(max(part, key=lambda k: rows[k][1]))
+    return [rows[k] for k in sorted(kept)]
+
+
+def _readings(plot: _Plot, seen: list[tuple[float, float, bool]]) -> None:
+    judged = [(t, r) for t, r, ok in seen if ok]
+    if len(judged) > 1:
+        line = path([(plot.x(t), plot.y(r)) for t, r in _thinned(judged, _MOST_POINTS)])
+        plot.drawing.add("path", cls="line", d=line)
+    for t, r in judged[-1:]:
+        plot.drawing.add("circle", cls="dot", cx=plot.x(t), cy=plot.y(r), r=2.6)
+    for t, r, ok in seen:
+        if not ok:
+            plot.drawing.add("circle", cls="aside", cx=plot.x(t), cy=plot.y(r), r=2.2)
+
+
+def _steps(plot: _Plot, history: History) -> None:
+    """A line down the chart with a sign on top: diamond a tooth jump, square a repair, ring a plate, bar a shift."""
+    steps = [(step, "step") for step in history.steps]
+    if history.suspected is not None:
+        steps.append((history.suspected, "step suspected"))
+    for step, cls in steps:
+        when = step.at.timestamp()
+        if not plot.start <= when <= plot.end:
+            continue
+        x = plot.x(when)
+        plot.drawing.line(x, 8, x, _FOOT, cls)
+        if step.name == "tooth-jump":
+            plot.drawing.add("path", cls="sign", d=path([(x, 1), (x + 4.5, 5.5), (x, 10), (x - 4.5, 5.5)], closed=True))
+        elif step.name == "repair":
+            plot.drawing.add("rect", cls="sign open", x=x - 3.8, y=1.7, width=7.6, height=7.6)
+        elif step.name == "plate-change":
+            plot.drawing.add("circle", cls="sign open", cx=x, cy=5.5, r=4.0)
+        else:
+            plot.drawing.line(x - 5, 5.5, x + 5, 5.5, "sign open")
+
+
+def _fan(plot: _Plot, history: History, limits: Limits, last: tuple[float, float, bool]) -> None:
+    """From the last reading to where the limit is met: early (p10) to late (p90), the middle (p50) as a line."""
+    forecast = history.forecast
+    if forecast is None or forecast.p10 is None:
+        return
+    now, level = history.at.timestamp(), limits.usable_mm
+    # A quantile later than the horizon is drawn as if it were met at the horizon: the fan then stays open.
+    early, late = (now + _DAY * (d if d is not None else forecast.horizon_days) for d in (forecast.p10, forecast.p90))
+    apex = (plot.x(last[0]), plot.y(last[1]))
+    edge = [apex, (plot.x(early), plot.y(level)), (plot.x(late), plot.y(level))]
+    plot.drawing.add("path", cls="fan", d=path(edge, closed=True))
+    if forecast.p50 is not None:
+        middle = (plot.x(now + forecast.p50 * _DAY), plot.y(level))
+        plot.drawing.add("path", cls="middle", d=path([apex, middle]))
+        plot.drawing.add("circle", cls="meets", cx=middle[0], cy=middle[1], r=3.0)
+
+
+def _told(history: History, zone: tzinfo) -> str:
+    parts = [count(len(history.trace.at), "reading") + " in the record."]
+    parts += [f"{step.name} on {day_of(step.at, zone)}." for step in history.steps]
+    forecast = history.forecast
+    if forecast is not None:
+        middle = "later than the horizon" if forecast.p50 is None else f"in {forecast.p50:.0f} days"
+        parts.append(f"Forecast: {forecast.chance:.0%} within {forecast.horizon_days} days; as likely as not {middle}.")
+    return " ".join(parts)

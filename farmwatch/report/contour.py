@@ -1,0 +1,293 @@
+"""The contour sheet of a bed: ink lines of equal height, tints of one hue, the screws where they stand.
+
+Seen as the operator faces the machine: x to the right, the front below. Heights are the host's own, mm, so that
+highest minus lowest is the range.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+from contourpy import contour_generator
+from markupsafe import Markup
+from numpy.typing import NDArray
+
+from farmwatch.mesh import Floats, Mesh
+from farmwatch.model import Model
+from farmwatch.report.placing import Box, Placer
+from farmwatch.report.svg import Drawing, number, path
+from farmwatch.report.text import mm, plain, spaced
+
+__all__ = ["contour_interval", "contour_sheet"]
+
+_LONGEST_SIDE = 300.0
+_LEFT, _RIGHT, _TOP, _BOTTOM = 34.0, 18.0, 24.0, 38.0
+_LETTER = 11.0
+_MOST_LINES = 10
+# A finer grid than this says nothing more at the size of a palm and would weigh on the file.
+_MOST_DRAWN = 45
+_DOTS_UP_TO = 15
+_EVERY_FIFTH = 5
+
+Project = Callable[[float, float], tuple[float, float]]
+
+
+def contour_interval(range_mm: float) -> float:
+    """Height between neighbouring lines, mm: the least of 1, 2, 5 x 10^k that draws at most ten lines."""
+    if range_mm <= 0.0:
+        return 1.0
+    least = range_mm / _MOST_LINES
+    power = 10.0 ** math.floor(math.log10(least))
+    return next(step * power for step in (1.0, 2.0, 5.0, 10.0) if step * power >= least * (1.0 - 1e-9))
+
+
+def contour_sheet(
+    mesh: Mesh,
+    model: Model,
+    *,
+    key: str,
+    title: str,
+    turns: Mapping[str, str] | None = None,
+    spikes: tuple[tuple[float, float], ...] = (),
+) -> Markup:
+    """Draw a mesh with its model's screws; `turns` adds words to a screw's label, `spikes` are places (x, y) in mm."""
+    frame = _frame(mesh, model)
+    sheet = _Sheet(mesh, frame, key, title)
+    sheet.tints()
+    sheet.grid(model.bed)
+    sheet.lines()
+    for x, y in spikes:
+        sheet.spike(x, y)
+    sheet.screws(model, turns or {})
+    sheet.extremes()
+    sheet.heights()
+    return sheet.drawing.done()
+
+
+@dataclass(frozen=True, slots=True)
+class _Frame:
+    """The part of the bed that is drawn, mm."""
+
+    x0: float
+    y0: float
+    x1: float
+    y1: float
+
+    @property
+    def scale(self) -> float:
+        return _LONGEST_SIDE / max(self.x1 - self.x0, self.y1 - self.y0)
+
+
+def _frame(mesh: Mesh, model: Model) -> _Frame:
+    """Everything that must be seen: mesh, screws, bed, and a little air around a screw at the edge."""
+    xs = [float(mesh.x[0]), float(mesh.x[-1]), *(screw.x_mm for screw in model.screws)]
+    ys = [float(mesh.y[0]), float(mesh.y[-1]), *(screw.y_mm for screw in model.screws)]
+    if model.bed is not None:
+        xs += [model.bed[0], model.bed[2]]
+        ys += [model.bed[1], model.bed[3]]
+    air = 0.03 * max(max(xs) - min(xs), max(ys) - min(ys))
+    return _Frame(min(xs) - air, min(ys) - air, max(xs) + air, max(ys) + air)
+
+
+class _Sheet:
+    def __init__(self, mesh: Mesh, frame: _Frame, key: str, title: str) -> None:
+        self.mesh, self.frame = mesh, frame
+        wide, high = (frame.x1 - frame.x0) * frame.scale, (frame.y1 - frame.y0) * frame.scale
+        self.interval = contour_interval(mesh.range_mm)
+        self.digits = max(0, -math.floor(math.log10(self.interval) + 1e-9))
+        self.drawing = Drawing(
+            key, _LEFT + wide + _RIGHT, _TOP + high + _BOTTOM, title=title, desc=self._told(), kind="sheet"
+        )
+        self.inside = Box(_LEFT, _TOP, _LEFT + wide, _TOP + high)
+        self.placer = Placer(self.inside, letter=_LETTER)
+        low, high_z = float(np.nanmin(mesh.z)), float(np.nanmax(mesh.z))
+        first, last = math.ceil(low / self.interval), math.floor(high_z / self.interval)
+        # A line exactly at the lowest or the highest point would be that point alone.
+        self.levels = [k for k in range(first, last + 1) if low < k * self.interval < high_z]
+        self._contours = _generator(mesh)
+        self._labels: list[tuple[int, Floats]] = []
+
+    def _told(self) -> str:
+        (low_x, low_y, low), (high_x, high_y, high) = _extremes(self.mesh)
+        return (
+            f"Contour lines every {mm(self.interval, self.digits)} mm, the front of the machine below. "
+            f"Highest point {mm(high)} mm at x {high_x:.0f}, y {high_y:.0f}; "
+            f"lowest {mm(low)} mm at x {low_x:.0f}, y {low_y:.0f}."
+        )
+
+    def at(self, x: float, y: float) -> tuple[float, float]:
+        return (
+            self.inside.x0 + (x - self.frame.x0) * self.frame.scale,
+            self.inside.y1 - (y - self.frame.y0) * self.frame.scale,
+        )
+
+    def tints(self) -> None:
+        """One hue, stronger where the bed is higher."""
+        low, high = float(np.nanmin(self.mesh.z)), float(np.nanmax(self.mesh.z))
+        pad = 1e-6 + (high - low)
+        edges = [low - pad, *(k * self.interval for k in self.levels), high + pad]
+        bands = len(edges) - 1
+        for i in range(bands):
+            outlines = _polygons(self._contours.filled(edges[i], edges[i + 1]), self.at)
+            if outlines:
+                strength = 0.04 + 0.46 * (i / (bands - 1) if bands > 1 else 0.3)
+                self.drawing.add("path", cls="tint", d=outlines, fill_rule="evenodd", fill_opacity=f"{strength:.2f}")
+
+    def grid(self, bed: tuple[float, float, float, float] | None) -> None:
+        """Neat line, millimetres along two edges, bed outline, probed points."""
+        box = self.inside
+        if bed is not None:
+            (left, bottom), (right, top) = self.at(bed[0], bed[1]), self.at(bed[2], bed[3])
+            corners = [(left, bottom), (right, bottom), (right, top), (left, top)]
+            self.drawing.add("path", cls="bed", d=path(corners, closed=True))
+        self._probed()
+        self.drawing.add("rect", cls="neat", x=box.x0, y=box.y0, width=box.x1 - box.x0, height=box.y1 - box.y0)
+        step = next(s for s in (10, 20, 50, 100, 200, 500, 1000, 10**9) if (self.frame.x1 - self.frame.x0) / s <= 6)
+        for x in range(math.ceil(self.frame.x0 / step) * step, math.floor(self.frame.x1) + 1, step):
+            place = self.at(x, self.frame.y0)[0]
+            self.drawing.line(place, box.y1, place, box.y1 + 4, "neat")
+            self.drawing.text(str(x), place, box.y1 + 14, cls="tick", text_anchor="middle")
+        for y in range(math.ceil(self.frame.y0 / step) * step, math.floor(self.frame.y1) + 1, step):
+            place = self.at(self.frame.x0, y)[1]
+            self.drawing.line(box.x0 - 4, place, box.x0, place, "neat")
+            self.drawing.text(str(y), box.x0 - 6, place + 4, cls="tick", text_anchor="end")
+        middle = (box.x0 + box.x1) / 2
+        self.drawing.text("rear", middle, box.y0 - 8, cls="side", text_anchor="middle")
+        self.drawing.text("front (mm)", middle, box.y1 + 30, cls="side", text_anchor="middle")
+
+    def _probed(self) -> None:
+        mesh = self.mesh
+        missing = np.isnan(mesh.z)
+        marks = []
+        for r, c in np.argwhere(missing):
+            x, y = self.at(float(mesh.x[c]), float(mesh.y[r]))
+            marks.append(f"M{number(x - 3)} {number(y - 3)}l6 6m0 -6l-6 6")
+        if marks:
+            self.drawing.add("path", cls="missing", d="".join(marks))
+        if max(mesh.rows, mesh.columns) > _DOTS_UP_TO:
+            return
+        dots = [
+            self.at(float(mesh.x[c]), float(mesh.y[r]))
+            for r in range(mesh.rows)
+            for c in range(mesh.columns)
+            if not missing[r, c]
+        ]
+        self.drawing.add("path", cls="probed", d="".join(f"M{number(x)} {number(y)}h0" for x, y in dots))
+
+    def lines(self) -> None:
+        """A line per level, every fifth one heavier, as on a survey sheet."""
+        for k in self.levels:
+            pieces = [np.array([self.at(x, y) for x, y in piece]) for piece in self._contours.lines(k * self.interval)]
+            drawn = "".join(_line(piece) for piece in pieces)
+            if drawn:
+                self.drawing.add("path", cls="index" if k % _EVERY_FIFTH == 0 else "contour", d=drawn)
+            self._labels += [(k, piece) for piece in sorted(pieces, key=_length, reverse=True)[:1]]
+
+    def heights(self) -> None:
+        """Each line's height, written along it where nothing else stands."""
+        for k, piece in self._labels:
+            if _length(piece) < 3 * _LETTER:
+                continue
+            words = mm(k * self.interval, self.digits)
+            for share in (0.5, 0.35, 0.65, 0.2, 0.8):
+                (x, y), angle = _along(piece, share)
+                if self.placer.take_turned(x, y, words, angle):
+                    turn = f"rotate({number(angle)} {number(x)} {number(y)})"
+                    self.drawing.text(words, x, y + 3.5, cls="height", text_anchor="middle", transform=turn)
+                    break
+
+    def spike(self, x: float, y: float) -> None:
+        """A point that its neighbours contradict."""
+        px, py = self.at(x, y)
+        self.drawing.add("circle", cls="spike", cx=px, cy=py, r=6.0)
+        self.placer.reserve(px, py, 7.0)
+        self._label("spike", px, py, "point")
+
+    def screws(self, model: Model, turns: Mapping[str, str]) -> None:
+        """Movable screws are open rings with a slot; the reference is a filled square in a ring."""
+        places = [self.at(screw.x_mm, screw.y_mm) for screw in model.screws]
+        for x, y in places:
+            self.placer.reserve(x, y, 8.0)
+        for screw, (x, y) in zip(model.screws, places, strict=True):
+            self.drawing.add("circle", cls="screw", cx=x, cy=y, r=6.5)
+            if screw.reference:
+                self.drawing.add("rect", cls="fixed", x=x - 3, y=y - 3, width=6.0, height=6.0)
+            else:
+                self.drawing.line(x - 4.6, y + 4.6, x + 4.6, y - 4.6, "slot")
+        for screw, (x, y) in zip(model.screws, places, strict=True):
+            more = "reference" if screw.reference else turns.get(screw.name, "")
+            name = _short(spaced(screw.name))
+            self._label(f"{name}: {more}" if more else name, x, y, "screw-name")
+
+    def extremes(self) -> None:
+        """The highest and the lowest point, whose difference is the range."""
+        low, high = _extremes(self.mesh)
+        for word, (x, y, z), rise in (("highest", high, -4.5), ("lowest", low, 4.5)):
+            px, py = self.at(x, y)
+            self.drawing.add("path", cls="extreme", d=path([(px - 5, py - rise), (px, py + rise), (px + 5, py - rise)]))
+            self.placer.reserve(px, py, 5.0)
+            self._label(f"{word} {mm(z)}", px, py, "point")
+
+    def _label(self, words: str, x: float, y: float, cls: str) -> None:
+        left, baseline = self.placer.beside(x, y, words)
+        self.drawing.text(words, left, baseline, cls=cls)
+
+
+def _short(name: str, most: int = 22) -> str:
+    name = plain(name)
+    return name if len(name) <= most else name[: most - 1] + "…"
+
+
+def _generator(mesh: Mesh) -> Any:
+    rows, columns = _thinned(mesh.rows), _thinned(mesh.columns)
+    heights = np.ma.masked_invalid(mesh.z[np.ix_(rows, columns)])
+    return contour_generator(
+        x=mesh.x[columns], y=mesh.y[rows], z=heights, line_type="Separate", fill_type="OuterOffset", name="serial"
+    )
+
+
+def _thinned(size: int) -> NDArray[np.intp]:
+    return np.unique(np.linspace(0, size - 1, min(size, _MOST_DRAWN)).round().astype(np.intp))
+
+
+def _polygons(filled: tuple[list[Floats], list[Floats]], at: Project) -> str:
+    parts = []
+    for points, offsets in zip(*filled, strict=True):
+        for start, end in pairwise(offsets):
+            parts.append(path([at(x, y) for x, y in points[int(start) : int(end) - 1]], closed=True))
+    return "".join(parts)
+
+
+def _line(piece: Floats) -> str:
+    closed = len(piece) > 2 and bool(np.allclose(piece[0], piece[-1]))
+    return path(piece[:-1] if closed else piece, closed=closed)
+
+
+def _length(piece: Floats) -> float:
+    return float(np.hypot(*np.diff(piece, axis=0).T).sum())
+
+
+def _along(piece: Floats, share: float) -> tuple[tuple[float, float], float]:
+    """The place at a share of a line's length, and its slope there in degrees, never upside down."""
+    steps = np.hypot(*np.diff(piece, axis=0).T)
+    run = np.concatenate([[0.0], np.cumsum(steps)])
+    goal = share * run[-1]
+    x, y = (float(np.interp(goal, run, piece[:, axis])) for axis in (0, 1))
+    reach = 1.2 * _LETTER
+    ahead = [np.interp([goal - reach, goal + reach], run, piece[:, axis]) for axis in (0, 1)]
+    angle = math.degrees(math.atan2(float(ahead[1][1] - ahead[1][0]), float(ahead[0][1] - ahead[0][0])))
+    return (x, y), angle - 180.0 if angle > 90.0 else angle + 180.0 if angle <= -90.0 else angle
+
+
+def _extremes(mesh: Mesh) -> tuple[tuple[float, float, float], tuple[float, float, float]]:
+    """The lowest and the highest point (x, y, z); the first in row order where several tie."""
+    found = []
+    for flat in (int(np.nanargmin(mesh.z)), int(np.nanargmax(mesh.z))):
+        r, c = divmod(flat, mesh.columns)
+        found.append((float(mesh.x[c]), float(mesh.y[r]), float(mesh.z[r, c])))
+    return found[0], found[1]

@@ -1,0 +1,133 @@
+"""What moved since the week before, and which machines do so again and again. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta, tzinfo
+
+from farmwatch.follow.findings import Step
+from farmwatch.judge.assessment import Assessment, FleetAssessment
+from farmwatch.report.text import count, day_of, signed, spaced
+
+__all__ = ["Moved", "Repeat", "moved_machines", "repeat_offenders", "step_words"]
+
+# Under this a change of the range is what two probings of one bed differ by: common practice, no source.
+_WORTH_SAYING_MM = 0.05
+_JUMPS_WITHIN_DAYS = 90
+_CHANGES_WITHIN_DAYS = 182
+_MANY_CHANGES = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Moved:
+    """A machine that is not where it was a week ago, and what happened to it, a sentence each."""
+
+    machine: str
+    aisle: str
+    before_mm: float | None
+    now_mm: float | None
+    what: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Repeat:
+    """A machine that keeps coming back, and why it is named."""
+
+    machine: str
+    aisle: str
+    why: tuple[str, ...]
+    inspect: bool
+    """The drive wants looking at before the screws are turned again."""
+
+
+def moved_machines(now: FleetAssessment, before: FleetAssessment, zone: tzinfo) -> tuple[Moved, ...]:
+    """Steps of the week, changed conditions, moved ranges, machines that came or went; the largest change first."""
+    earlier = {machine.machine: machine for machine in before.machines}
+    found = []
+    for machine in now.machines:
+        was = earlier.get(machine.machine)
+        what = _what_happened(machine, was, before.at, now.at, zone)
+        if what:
+            before_mm = was.range_mm if was is not None else None
+            found.append(
+                Moved(
+                    machine=machine.machine,
+                    aisle=machine.aisle,
+                    before_mm=before_mm,
+                    now_mm=machine.range_mm,
+                    what=tuple(what),
+                )
+            )
+    return tuple(sorted(found, key=lambda row: -_change(row.before_mm, row.now_mm)))
+
+
+def repeat_offenders(machines: Sequence[Assessment], at: datetime, zone: tzinfo) -> tuple[Repeat, ...]:
+    """Two tooth jumps at one screw within 90 days, three sudden changes in half a year, or a drive to inspect."""
+    found = []
+    for machine in machines:
+        why = _why_repeated(machine, at, zone)
+        inspect = "inspect-drive" in machine.advice
+        if inspect and not why:
+            why = ["came back after a repair"]
+        if why:
+            found.append(Repeat(machine=machine.machine, aisle=machine.aisle, why=tuple(why), inspect=inspect))
+    return tuple(found)
+
+
+def step_words(step: Step, zone: tzinfo, *, suspected: bool = False) -> str:
+    """A step as a sentence: front right: jumped down 1 tooth (−0.401 mm), Thu 19 Nov."""
+    where = f"{spaced(step.screw)}: " if step.screw else ""
+    size = f"{signed(step.mm)} mm"
+    if step.name == "tooth-jump" and step.teeth:
+        what = f"jumped {'up' if step.teeth > 0 else 'down'} {count(abs(step.teeth), 'tooth', 'teeth')} ({size})"
+    elif step.name == "repair":
+        what = f"worked on ({size})"
+    elif step.name == "plate-change":
+        what = f"another plate or another form ({size})"
+    else:
+        what = f"shifted ({size})"
+    when = f"{where}{what}, {day_of(step.at, zone, year=False)}"
+    return f"{when}; suspected, the next mesh decides" if suspected else when
+
+
+def _what_happened(
+    machine: Assessment, was: Assessment | None, since: datetime, at: datetime, zone: tzinfo
+) -> list[str]:
+    what = [step_words(step, zone) for step in machine.steps if since <= step.at <= at]
+    suspected = machine.suspected_step
+    if suspected is not None and suspected.at >= since:
+        what.append(step_words(suspected, zone, suspected=True))
+    if was is None or was.reading is None:
+        return [*what, "first mesh"] if machine.reading is not None else what
+    if was.in_service != machine.in_service:
+        what.append("back in service" if machine.in_service else "taken out of service")
+    if was.condition != machine.condition:
+        what.append(f"was {spaced(was.condition)}, now {spaced(machine.condition)}")
+    if not what and _change(was.range_mm, machine.range_mm) >= _WORTH_SAYING_MM:
+        what.append("range moved without a step that can be named")
+    return what
+
+
+def _change(before_mm: float | None, now_mm: float | None) -> float:
+    return abs(now_mm - before_mm) if before_mm is not None and now_mm is not None else 0.0
+
+
+def _why_repeated(machine: Assessment, at: datetime, zone: tzinfo) -> list[str]:
+    jumps: dict[str, list[Step]] = {}
+    sudden = []
+    for step in machine.steps:
+        if step.name == "tooth-jump" and step.screw and at - step.at <= timedelta(days=_JUMPS_WITHIN_DAYS):
+            jumps.setdefault(step.screw, []).append(step)
+        if step.name in ("tooth-jump", "shift") and at - step.at <= timedelta(days=_CHANGES_WITHIN_DAYS):
+            sudden.append(step)
+    why = [
+        f"{spaced(screw)} jumped {len(steps)} times in {_JUMPS_WITHIN_DAYS} days, "
+        f"last {day_of(steps[-1].at, zone, year=False)}"
+        for screw, steps in jumps.items()
+        if len(steps) > 1
+    ]
+    if not why and len(sudden) >= _MANY_CHANGES:
+        last = day_of(sudden[-1].at, zone, year=False)
+        why.append(f"{len(sudden)} sudden changes in {_CHANGES_WITHIN_DAYS // 7} weeks, last {last}")
+    return why

@@ -1,0 +1,92 @@
+"""View -> one self-contained page: markup, style and drawings in it, nothing from outside, no script."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from collections.abc import Sequence
+from functools import cache
+from importlib.resources import files
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from farmwatch.judge.cautions import CAUTIONS, CAUTIONS_FOOT
+from farmwatch.report.ahead import WeekAhead
+from farmwatch.report.charts import due_bars, fleet_rod, history_line, reach_bars, spark_line
+from farmwatch.report.contour import contour_sheet
+from farmwatch.report.hands import Sheet
+from farmwatch.report.text import count, joined, mm, plain, signed, spaced
+from farmwatch.report.view import WeeklyView
+
+__all__ = ["content_policy", "render", "style_sheet"]
+
+
+def render(view: WeeklyView) -> str:
+    """The report as HTML; the same view gives the same text."""
+    template = _environment().get_template("report.html.j2")
+    style = Markup(style_sheet())
+    page = template.render(view=view, style=style, policy=content_policy(), cautions=CAUTIONS, foot=CAUTIONS_FOOT)
+    return _tidy(page) + "\n"
+
+
+def style_sheet() -> str:
+    """The page's only style sheet."""
+    return _tidy(files("farmwatch.report").joinpath("template", "report.css").read_text(encoding="utf-8"))
+
+
+def content_policy() -> str:
+    """The content security policy: nothing may be loaded or run, one style block is known by its SHA-256."""
+    digest = base64.b64encode(hashlib.sha256(style_sheet().encode()).digest()).decode("ascii")
+    return f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"
+
+
+def _tidy(text: str) -> str:
+    """Without empty lines and trailing blanks. The style's digest is taken of tidy text, so tidying changes no bit."""
+    return "\n".join(line.rstrip() for line in text.splitlines() if line.strip())
+
+
+@cache
+def _environment() -> Environment:
+    environment = Environment(
+        loader=PackageLoader("farmwatch.report", "template"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        finalize=_fit,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters.update(mm=mm, signed=signed, spaced=spaced, joined=joined)
+    environment.globals.update(
+        count=count,
+        contour=_contour,
+        history_line=history_line,
+        spark_line=spark_line,
+        reach_bars=reach_bars,
+        fleet_rod=fleet_rod,
+        due_bars=due_bars,
+        bars=_bars,
+    )
+    return environment
+
+
+def _fit(value: object) -> object:
+    """Foreign text loses what could steer a screen; escaping comes after."""
+    return plain(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+
+
+def _contour(sheet: Sheet) -> Markup:
+    if sheet.heights is None:
+        return Markup("")
+    return contour_sheet(
+        sheet.heights,
+        sheet.model,
+        key=f"bed{sheet.rank}",
+        title=f"Contour sheet of the bed of {sheet.machine}",
+        turns=sheet.turns,
+        spikes=sheet.spikes,
+    )
+
+
+def _bars(weeks: Sequence[WeekAhead]) -> list[tuple[str, float]]:
+    return [(week.name, week.expected) for week in weeks]

@@ -1,0 +1,70 @@
+"""Small tools for drawing: numbers and elements of SVG as text, always escaped, no style attributes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from markupsafe import Markup
+
+from farmwatch.report.text import safe
+
+__all__ = ["Drawing", "number", "path"]
+
+
+def number(value: float) -> str:
+    """A coordinate: one decimal, no trailing zero, no minus zero."""
+    text = f"{value:.1f}"
+    text = text[:-2] if text.endswith(".0") else text
+    return "0" if text == "-0" else text
+
+
+def path(points: Iterable[Sequence[float]], *, closed: bool = False) -> str:
+    """The `d` of a line through points; points that fall on the one before are left out."""
+    parts: list[str] = []
+    for point in points:
+        part = f"{number(point[0])} {number(point[1])}"
+        if not parts or parts[-1] != part:
+            parts.append(part)
+    return "M" + "L".join(parts) + ("Z" if closed else "") if parts else ""
+
+
+class Drawing:
+    """One picture that grows element by element; `key` makes its ids its own within the page."""
+
+    def __init__(self, key: str, width: float, height: float, *, title: str, desc: str = "", kind: str = "") -> None:
+        self.width, self.height = width, height
+        label = f"{key}-t {key}-d" if desc else f"{key}-t"
+        names = f' class="{kind}"' if kind else ""
+        wide, high = number(width), number(height)
+        self._parts = [
+            f'<svg{names} viewBox="0 0 {wide} {high}" width="{wide}" height="{high}" role="img" ',
+            f'aria-labelledby="{label}"><title id="{key}-t">{safe(title)}</title>',
+        ]
+        if desc:
+            self._parts.append(f'<desc id="{key}-d">{safe(desc)}</desc>')
+
+    def add(self, tag: str, **attributes: object) -> None:
+        """An empty element; `cls` is its class, underscores become hyphens, floats coordinates."""
+        self._parts.append(f"<{tag}{_written(attributes)}/>")
+
+    def text(self, words: str, x: float, y: float, **attributes: object) -> None:
+        """Words at a place."""
+        self._parts.append(f"<text{_written({'x': x, 'y': y, **attributes})}>{safe(words)}</text>")
+
+    def line(self, x1: float, y1: float, x2: float, y2: float, cls: str) -> None:
+        """A straight line."""
+        self.add("path", cls=cls, d=path([(x1, y1), (x2, y2)]))
+
+    def done(self) -> Markup:
+        """The finished picture."""
+        return Markup("".join(self._parts) + "</svg>")
+
+
+def _written(attributes: dict[str, object]) -> str:
+    parts = []
+    for name, value in attributes.items():
+        if value is None:
+            continue
+        shown = number(value) if isinstance(value, float) else safe(str(value))
+        parts.append(f' {"class" if name == "cls" else name.replace("_", "-")}="{shown}"')
+    return "".join(parts)

@@ -1,0 +1,95 @@
+"""Numbers, days and names as the report writes them: one way each, whatever the locale or the zone of the process."""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Sequence
+from datetime import date, datetime, tzinfo
+
+from markupsafe import Markup, escape
+
+__all__ = ["MINUS", "ago", "clock", "count", "day", "day_of", "joined", "mm", "plain", "safe", "signed", "spaced"]
+
+MINUS = "\N{MINUS SIGN}"
+_DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+# Cc control, Cs lone surrogate, Cf invisible formatting (bidirectional overrides among them), Zl and Zp line ends.
+_UNFIT = frozenset({"Cc", "Cs", "Cf", "Zl", "Zp"})
+
+
+def plain(text: str) -> str:
+    """Text from a host, a file or a name without anything that could steer a screen; what is left is only letters."""
+    if text.isascii() and text.isprintable():
+        return text
+    return "".join(_fit(letter) for letter in text)
+
+
+def _fit(letter: str) -> str:
+    if letter in "\n\t":
+        return " "
+    return "\N{REPLACEMENT CHARACTER}" if unicodedata.category(letter) in _UNFIT else letter
+
+
+def safe(text: str) -> Markup:
+    """Foreign text as markup that shows it letter by letter."""
+    return escape(plain(text))
+
+
+def mm(value: float, digits: int = 3) -> str:
+    """A length without its unit, three decimals: 0.793; minus is a true minus sign and zero has no sign."""
+    text = f"{value:.{digits}f}"
+    if text.startswith("-"):
+        text = text[1:] if not text.strip("-0.") else MINUS + text[1:]
+    return text
+
+
+def signed(value: float, digits: int = 3) -> str:
+    """A length with its sign always shown, but for zero."""
+    text = mm(value, digits)
+    return text if text.startswith(MINUS) or not text.strip("0.") else "+" + text
+
+
+def day(value: date, *, year: bool = True) -> str:
+    """Mon 23 Nov 2026."""
+    text = f"{_DAYS[value.weekday()]} {value.day} {_MONTHS[value.month - 1]}"
+    return f"{text} {value.year}" if year else text
+
+
+def day_of(moment: datetime, zone: tzinfo, *, year: bool = True) -> str:
+    """The farm's day on which a moment falls: Thu 19 Nov 2026."""
+    return day(moment.astimezone(zone).date(), year=year)
+
+
+def clock(moment: datetime, zone: tzinfo) -> str:
+    """Day and farm time of a moment: Mon 23 Nov 2026, 06:00."""
+    there = moment.astimezone(zone)
+    return f"{day(there.date())}, {there:%H:%M}"
+
+
+def ago(moment: datetime, at: datetime) -> str:
+    """How long before `at` a moment was, in the largest unit that still says something: 3 hours, 12 days, 9 weeks."""
+    hours = max(0.0, (at - moment).total_seconds() / 3600.0)
+    if hours < 1.5:
+        return "within the hour"
+    if hours < 48:
+        return f"{count(round(hours), 'hour')} ago"
+    days = round(hours / 24)
+    return f"{count(days, 'day')} ago" if days < 60 else f"{count(round(days / 7), 'week')} ago"
+
+
+def count(number: int, one: str, many: str | None = None) -> str:
+    """1 machine, 2 machines."""
+    return f"{number:,} {one if number == 1 else many or one + 's'}"
+
+
+def joined(names: Sequence[str], most: int | None = None) -> str:
+    """A, B and C; past `most` names the rest is counted."""
+    shown = list(names)
+    if most is not None and len(shown) > most:
+        shown = [*shown[: most - 1], f"{len(names) - most + 1:,} more"]
+    return shown[0] if len(shown) == 1 else f"{', '.join(shown[:-1])} and {shown[-1]}" if shown else ""
+
+
+def spaced(name: str) -> str:
+    """A screw's name or a condition as words: front-left becomes front left."""
+    return name.replace("-", " ").replace("_", " ")
