@@ -1,0 +1,54 @@
+"""An invented machine in every state that a ticket can meet."""
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+from farmwatch.judge.assessment import Assessment, FleetAssessment, Plan, ReadingFacts
+from farmwatch.model import Limits, Model, Screw
+
+AT = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
+MODEL = Model(
+    name="tideframe-220",
+    screws=(
+        Screw(name="front-left", x_mm=20, y_mm=10),
+        Screw(name="front-right", x_mm=200, y_mm=10),
+        Screw(name="rear", x_mm=110, y_mm=215, reference=True),
+    ),
+    lead_mm=8.0,
+    pulley_teeth=20,
+    clockwise="raises",
+    bed=(0, 0, 220, 220),
+)
+
+
+def tilted(range_mm: float = 0.8, **changes: Any) -> Assessment:
+    """heron-01, past the limit and confirmed, with a plan."""
+    plan = Plan(
+        teeth={"front-left": 0, "front-right": 1},
+        range_after_mm=0.15,
+        shims_mm={"front-left": 0.0, "front-right": 0.0, "rear": 0.1},
+        range_after_shims_mm=0.09,
+        turn_mm={"front-left": 0.0, "front-right": 0.4},
+    )
+    facts = ReadingFacts(taken_at=AT, time_from="host", rows=7, columns=7, bed_celsius=60.0, plate="A", judged=True)
+    one = Assessment(
+        machine="heron-01", model=MODEL, aisle="heron", in_service=True, reading=facts, range_mm=range_mm,
+        range_sd_mm=0.01, condition="past-limit", confirmed=True, since=AT, cause="screws", advice=("realign",),
+        plan=plan, tooth_floor_mm=0.15,
+    )  # fmt: skip
+    return replace(one, **changes)
+
+
+def level(range_mm: float = 0.08, **changes: Any) -> Assessment:
+    """heron-01 as it should be."""
+    still = {"condition": "ideal", "cause": "none", "advice": ("leave",), "plan": None}
+    return tilted(range_mm, **{**still, **changes})
+
+
+def fleet(*machines: Assessment, at: datetime = AT) -> FleetAssessment:
+    return FleetAssessment(at=at, limits=Limits(), machines=machines)
+
+
+def later(hours: float) -> datetime:
+    return AT + timedelta(hours=hours)

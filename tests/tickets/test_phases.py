@@ -1,0 +1,49 @@
+"""The table of phases: what follows, and that nothing else does."""
+
+import itertools
+
+import pytest
+
+from farmwatch.errors import InputError
+from farmwatch.tickets.phases import ACTIONS, CLOSED, OPEN, PHASES, follows, possible
+
+WAY = {
+    ("proposed", "approve"): "approved", ("approved", "take"): "in-work", ("in-work", "done"): "proving",
+    ("proving", "prove"): "proven", ("proving", "fail"): "came-back", ("came-back", "take"): "in-work",
+    ("in-work", "nothing-found"): "nothing-found", ("proposed", "accept"): "accepted",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("start", "to"), WAY.items())
+def test_the_way_through_a_repair(start: tuple[str, str], to: str) -> None:
+    assert follows(1, *start) == to  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("phase", sorted(CLOSED))
+@pytest.mark.parametrize("action", ACTIONS)
+def test_nothing_follows_a_closed_ticket(phase: str, action: str) -> None:
+    with pytest.raises(InputError, match="closed; nothing follows"):
+        follows(7, phase, action)  # type: ignore[arg-type]
+
+
+def test_an_impossible_action_is_refused_with_what_is_possible() -> None:
+    with pytest.raises(InputError, match="ticket 7 is proposed: done cannot follow; possible now: approve, accept"):
+        follows(7, "proposed", "done")
+
+
+def test_every_open_phase_has_a_way_out_and_every_closed_one_a_way_in() -> None:
+    reached = {
+        follows(1, phase, action)
+        for phase, action in itertools.product(PHASES, ACTIONS)
+        if phase in OPEN and _can(phase, action)
+    }
+    assert set(PHASES) - reached <= {"proposed"}
+    assert all(possible(phase) for phase in OPEN)
+
+
+def _can(phase: str, action: str) -> bool:
+    try:
+        follows(1, phase, action)  # type: ignore[arg-type]
+    except InputError:
+        return False
+    return True
