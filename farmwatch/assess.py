@@ -1,0 +1,177 @@
+"""Assess: the settings, the store, following and judging put together into what is said of the fleet at one time."""
+
+from __future__ import annotations
+
+import hashlib
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, time, timedelta
+
+import numpy as np
+
+from farmwatch.config import Farm, Machine, Settings
+from farmwatch.follow.fleet import follow_fleet
+from farmwatch.history import History, OutOfService
+from farmwatch.judge.assessment import Assessment, FleetAssessment
+from farmwatch.judge.machine import HostFacts, MachineCase, judge_fleet, with_host
+from farmwatch.store import LastAnswer, Store
+
+__all__ = ["assess", "working_time"]
+
+# Machines followed and judged together: enough to share the work, few enough to stay small in memory.
+MACHINES_A_BLOCK = 250
+# How far back the first try at a host that never answered is looked for.
+FIRST_TRY_WITHIN = timedelta(days=60)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Known:
+    """What the store holds of the machines asked for, at one time."""
+
+    histories: Mapping[str, History]
+    answers: Mapping[str, LastAnswer]
+    first_tries: Mapping[str, datetime]
+    """Of machines whose host never answered."""
+    out: Mapping[str, OutOfService]
+    digests: Mapping[str, str]
+    """Of the newest mesh of every machine of the farm."""
+
+
+def assess(settings: Settings, store: Store, at: datetime, names: Sequence[str] | None = None) -> FleetAssessment:
+    """What is said of the farm at `at` (aware): only what was read, noted and answered at or before it counts.
+
+    names: the machines wanted, None for all, in the order of the configuration. Raises InputError for a name that
+    is not in it and StoreError where the database cannot be read.
+    """
+    wanted = settings.machines if names is None else _in_order(settings, names)
+    known = _look_up(settings, store, at, None if names is None else [machine.name for machine in wanted])
+    judged: list[Assessment] = []
+    for start in range(0, len(wanted), MACHINES_A_BLOCK):
+        judged += _judge_block(settings, known, at, wanted[start : start + MACHINES_A_BLOCK])
+    twins = _twins(settings, known.digests)
+    done = [_with_warnings(one, twins.get(one.machine, ())) for one in judged]
+    return FleetAssessment(at=at, limits=settings.limits, machines=tuple(done))
+
+
+def working_time(farm: Farm, since: datetime, until: datetime) -> timedelta:
+    """How much of the time from `since` to `until` (aware) was working time; all of it where the farm says nothing."""
+    if until <= since:
+        return timedelta(0)
+    if farm.working is None:
+        return until - since
+    return sum(
+        (max(min(end, until) - max(start, since), timedelta(0)) for start, end in _shifts(farm, since, until)),
+        timedelta(0),
+    )
+
+
+def _in_order(settings: Settings, names: Sequence[str]) -> tuple[Machine, ...]:
+    asked = {settings.machine(name).name for name in names}
+    return tuple(machine for machine in settings.machines if machine.name in asked)
+
+
+def _look_up(settings: Settings, store: Store, at: datetime, names: list[str] | None) -> _Known:
+    histories = store.histories(names, at)
+    answers = store.last_answers(at)
+    hosts = {machine.name for machine in settings.machines if machine.address is not None}
+    mute = sorted(name for name, answer in answers.items() if answer.answered_at is None and name in hosts)
+    first_tries: dict[str, datetime] = {}
+    for record in store.polls(at - FIRST_TRY_WITHIN, at, mute) if mute else ():
+        first_tries.setdefault(record.machine, record.at)
+    if names is None:
+        digests = {name: history.mesh(-1).digest() for name, history in histories.items() if len(history)}
+    else:
+        digests = {name: reading.mesh.digest() for name, reading in store.latest(until=at).items()}
+    return _Known(
+        histories=histories,
+        answers=answers,
+        first_tries=first_tries,
+        out=store.out_of_service(at),
+        digests=digests,
+    )
+
+
+def _judge_block(settings: Settings, known: _Known, at: datetime, machines: Sequence[Machine]) -> list[Assessment]:
+    histories = [known.histories.get(machine.name) or History.of(machine.name, []) for machine in machines]
+    models = [settings.models[machine.model] for machine in machines]
+    rngs = [_own_generator(machine.name) for machine in machines]
+    followed = follow_fleet(histories, models, settings.limits, at, rngs)
+    cases = [
+        MachineCase(
+            history=history,
+            model=model,
+            followed=found,
+            out=(known.out[machine.name],) if machine.name in known.out else (),
+            aisle=machine.aisle,
+        )
+        for machine, history, model, found in zip(machines, histories, models, followed, strict=True)
+    ]
+    judged = judge_fleet(cases, settings.limits, at)
+    return [
+        with_host(one, _host_facts(settings, machine, known)) for machine, one in zip(machines, judged, strict=True)
+    ]
+
+
+def _host_facts(settings: Settings, machine: Machine, known: _Known) -> HostFacts:
+    answer = known.answers.get(machine.name)
+    if machine.address is None or answer is None:
+        return HostFacts(has_host=machine.address is not None)
+    return HostFacts(
+        answered_at=answer.answered_at,
+        silent=_is_silent(settings, answer, known.first_tries.get(machine.name)),
+        outcome=answer.outcome,
+        reason=answer.reason,
+    )
+
+
+def _is_silent(settings: Settings, answer: LastAnswer, first_try: datetime | None) -> bool:
+    """Whether a host has left every try unanswered for too long; while nobody asks, nobody is silent."""
+    since = answer.answered_at or first_try
+    if since is None:
+        return False
+    unanswered = working_time(settings.farm, since, answer.polled_at)
+    return unanswered > timedelta(hours=settings.limits.silent_after_hours)
+
+
+def _shifts(farm: Farm, since: datetime, until: datetime) -> Iterator[tuple[datetime, datetime]]:
+    """Working hours of each working day from `since` to `until`, as moments in UTC."""
+    working = farm.working
+    if working is None:
+        return
+    day = since.astimezone(farm.timezone).date() - timedelta(days=1)
+    last = until.astimezone(farm.timezone).date()
+    while day <= last:
+        if day.weekday() in working.weekdays and day not in farm.closed:
+            midnight = datetime.combine(day, time(), farm.timezone)
+            # Wall-clock arithmetic within one zone: 18:00 is 18:00 on the day the clocks change, too.
+            start = midnight + timedelta(minutes=working.start_minute)
+            end = midnight + timedelta(minutes=working.end_minute)
+            if end <= start:
+                end += timedelta(days=1)
+            yield start.astimezone(UTC), end.astimezone(UTC)
+        day += timedelta(days=1)
+
+
+def _twins(settings: Settings, digests: Mapping[str, str]) -> dict[str, tuple[str, ...]]:
+    """Machines of the farm whose newest meshes are the same to the last bit, each with its others."""
+    alike: dict[str, list[str]] = defaultdict(list)
+    for machine in settings.machines:
+        if machine.name in digests:
+            alike[digests[machine.name]].append(machine.name)
+    return {name: tuple(other for other in some if other != name) for some in alike.values() for name in some}
+
+
+def _with_warnings(one: Assessment, twins: Sequence[str]) -> Assessment:
+    warnings = list(one.warnings)
+    if twins:
+        others = ", ".join(twins)
+        warnings.append(f"The same mesh, to the last digit, came from {others}: two names for one address?")
+    if one.reading is not None and one.reading.time_from == "unknown":
+        warnings.append("Its host gives no times: how old this mesh was when it was first seen is not known.")
+    return replace(one, warnings=tuple(warnings)) if warnings else one
+
+
+def _own_generator(name: str) -> np.random.Generator:
+    """Seeded by the machine's name: the same data gives the same forecast, whatever the company."""
+    return np.random.default_rng(int.from_bytes(hashlib.sha256(name.encode()).digest()[:8], "big"))
