@@ -87,17 +87,15 @@ class TlsConnection(GuardedConnection):
     def connect(self) -> None:
         """Connect, then shake hands, both within the guard's time."""
         super().connect()
-        raw = self.sock
-        # wrap_socket empties the socket it is given, so the watchdog holds a twin while hands are shaken.
-        with raw.dup() as twin:
-            self.guard.watch(twin)
-            try:
-                self.sock = self.context.wrap_socket(raw, server_hostname=self.server_name)
-            except BaseException:
-                raw.close()
-                self.sock = None
-                raise
-        self.guard.watch(self.sock)
+        # Wrapping empties the socket it is given, so hands are shaken apart, with the new one under watch.
+        tls = self.context.wrap_socket(self.sock, server_hostname=self.server_name, do_handshake_on_connect=False)
+        self.sock = tls
+        self.guard.watch(tls)
+        try:
+            tls.do_handshake()
+        except BaseException:
+            self.close()
+            raise
 
 
 def connection_to(address: Address, context: ssl.SSLContext | None, *, trust_env: bool) -> GuardedConnection:

@@ -161,6 +161,9 @@ class Fetcher:
             return answer
         finally:
             whole = response is not None and response.isclosed() and not response.will_close
+            if response is not None and not whole:
+                # It may be the one that holds the socket: a connection that will close has let go of it.
+                response.close()
             self._put_back(address, connection, keep=whole and not guard.expired)
 
     def _read(self, response: http.client.HTTPResponse, url: str) -> Answer | str:

@@ -27,6 +27,7 @@ from farmwatch.mesh import Floats, Mesh, MeshRefused
 __all__ = ["HostMesh", "Reader", "read_answer"]
 
 LONGEST_LABEL = 200
+LEAST_A_SIDE = 3
 COLDEST, HOTTEST = -60.0, 500.0
 
 
@@ -128,6 +129,8 @@ class Reader:
 
     def _from_runs(self, document: Any, runs: Floats) -> Mesh:
         _some_height(runs)
+        if min(runs.shape) < LEAST_A_SIDE:
+            raise Trouble("implausible", f"{_times(runs)} heights; a mesh wants at least 3 x 3")
         z = self._convention.heights(self._convention.grid(runs))
         x = self._x.read(document, z.shape[1])
         y = self._y.read(document, z.shape[0])
@@ -230,6 +233,10 @@ def _lookup(path: str | None) -> Lookup | None:
 
 def _of_point(name: str, i: int) -> str:
     return f"{name} of point {i + 1}"
+
+
+def _times(runs: Floats) -> str:
+    return f"{runs.shape[0]:,} x {runs.shape[1]:,}"
 
 
 def _nested(value: list[Any]) -> bool:

@@ -11,6 +11,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any
+from urllib.parse import unquote
 
 __all__ = ["Canned", "Host", "Wire", "raw", "serving"]
 
@@ -110,9 +111,16 @@ class _Server(ThreadingHTTPServer):
         self.host.connections += 1
         if self.host.tls is not None:
             request.settimeout(5)
-            request = self.host.tls.wrap_socket(request, server_side=True)
+            request = self.host.tls.wrap_socket(request, server_side=True, do_handshake_on_connect=False)
         self.open.add(request)
-        super().finish_request(request, client_address)
+        try:
+            if self.host.tls is not None:
+                request.do_handshake()
+            super().finish_request(request, client_address)
+        finally:
+            self.open.discard(request)
+            if self.host.tls is not None:
+                request.close()
 
     def server_close(self) -> None:
         for sock in list(self.open):
@@ -134,7 +142,7 @@ class _Handler(BaseHTTPRequestHandler):
         host = self.server.host
         host.asked.append(self.path)
         host.headers.append(dict(self.headers.items()))
-        script = host.scripts.get(self.path.split("?")[0], Canned(status=404))
+        script = host.scripts.get(unquote(self.path.split("?")[0]), Canned(status=404))
         answer = script(self) if callable(script) else script
         if answer is None:
             return

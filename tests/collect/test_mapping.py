@@ -106,7 +106,9 @@ class TestLaws:
     @given(meshes(), st.randoms(use_true_random=False), st.sampled_from(sorted(PER_MM)))
     def test_points_come_in_any_order(self, mesh, random, unit):
         x, y, z = mesh.points()
-        points = [{"at": [a, b], "h": c * PER_MM[unit]} for a, b, c in zip(x.tolist(), y.tolist(), z.tolist(), strict=True)]
+        points = [
+            {"at": [a, b], "h": c * PER_MM[unit]} for a, b, c in zip(x.tolist(), y.tolist(), z.tolist(), strict=True)
+        ]
         random.shuffle(points)
         read = read_answer(
             mapping(heights="$", layout="points", point_x="$.at[0]", point_y="$.at[1]", point_z="$.h", unit=unit),
