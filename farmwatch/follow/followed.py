@@ -9,9 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from farmwatch.follow.findings import Drift, Forecast, Step
+from farmwatch.follow.trend import Trend
 from farmwatch.mesh import Floats
 
-__all__ = ["Bands", "ChartState", "Followed", "Form", "Noise", "Reversal", "Trace", "Trend"]
+__all__ = ["Bands", "ChartState", "Followed", "Form", "Noise", "Reversal", "Trace"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -23,28 +24,11 @@ class Noise:
     point_sigma_from: str
     """`machine` (its own successive readings), `model` (the farm says so) or `guess` (0.01 mm)."""
     screw_covariance: Floats
-    """Covariance `[m, m]`, mm², of the movable screws' heights from one reading to the next (relative to the reference)."""
+    """Covariance `[m, m]`, mm², of the movable screws' heights (relative to the reference) from reading to reading."""
     correlation: float
     """Lag-1 correlation of successive readings, bias-corrected, 0 to 0.7."""
     readings: int
     """How many readings it was learned from."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Trend:
-    """One screw in the running segment."""
-
-    mm_per_day: float
-    """Theil-Sen slope (Sen 1968)."""
-    low: float
-    high: float
-    """Ends of its 95 % interval, mm per day."""
-    s: float
-    """Mann-Kendall's S."""
-    z: float
-    """S standardised, ties and autocorrelation allowed for."""
-    p: float
-    """Two-sided significance."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,7 +40,7 @@ class Bands:
     celsius: tuple[float, ...]
     """Mean temperature of each band; NaN for the one without."""
     offsets_mm: Floats
-    """Height `[bands, m]` of each band against the latest reading's, in the running segment; NaN where not seen there."""
+    """Height `[bands, m]` of each band against the latest reading's, in the running segment; NaN: not seen there."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,6 +119,7 @@ class Followed:
     drift: Drift | None = None
     why_no_drift: str = ""
     trends: dict[str, Trend] = field(default_factory=dict)
+    """Per movable screw in the running segment; mm and days since the first reading."""
     forecast: Forecast | None = None
     why_no_forecast: str = ""
     noise: Noise | None = None

@@ -1,0 +1,238 @@
+"""Optimal piecewise-linear segmentation with breaks, of many series side by side.
+
+A series is a matrix of heights over time. Every segment has its own straight line per column and its own offset per
+temperature band; between segments everything may break. What is sought is the set of breaks that makes
+
+    sum over segments of (squared residuals in units of the noise) + penalty x number of breaks
+
+least: the penalised likelihood of Killick, Fearnhead & Eckley, Optimal Detection of Changepoints With a Linear
+Computational Cost, JASA 107 (2012), solved exactly by dynamic programming (Jackson et al., IEEE Signal Processing
+Letters 12, 2005). The cost of any segment is O(1) from cumulative sums.
+
+The pruning rule of 2012 drops nothing while a machine stands still, which is the rule here, so it is not used. Up to
+`EXACT_UP_TO` readings every reading may be a break. Longer series are screened first: breaks on a coarse net, at a
+fraction of the penalty, and around its ends; every reading near one of them then may be a break of the exact search.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from farmwatch.mesh import Floats
+
+__all__ = ["EXACT_UP_TO", "LEAST_SIDE", "Costs", "Lanes", "Segmentation", "penalty", "segment", "segment_costs"]
+
+LEAST_SIDE = 3
+"""Readings that a segment wants at least."""
+
+EXACT_UP_TO = 256
+# Screening: a coarse net of this many knots, breaks at this share of the penalty.
+_COARSE_KNOTS = 200
+_COARSE_SHARE = 0.4
+
+Ints = NDArray[np.intp]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Lanes:
+    """Series side by side, padded to one length n: t `[b, n]`, y `[b, n, d]` in units of the noise, extra `[b, n, q]`.
+
+    `length [b]` is how many readings each has; `extra` are further columns of every segment's line (band indicators);
+    `forced [b, n]` marks readings before which a new segment starts whatever the cost. What lies past `length` must
+    be finite and is not looked at.
+    """
+
+    t: Floats
+    y: Floats
+    extra: Floats
+    length: Ints
+    forced: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Costs:
+    """Squared residuals of every segment between two knots, one array `[b, j]` per right-hand knot j; inf: not allowed.
+
+    `knots [b, k + 1]` are reading numbers, the first 0, the last the length (repeated where a lane has fewer).
+    """
+
+    knots: Ints
+    columns: tuple[Floats, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Segmentation:
+    """Starts of the segments of each lane (the first is 0), and the cost reached (penalties included)."""
+
+    starts: tuple[Ints, ...]
+    total: Floats
+
+
+def penalty(n: Floats, columns: int, extra: int = 0) -> Floats:
+    """Penalty per break, in -2 ln L, for n `[b]` readings; set by simulation (see the benchmark of quality).
+
+    A break of d columns with q further offsets each is free to fit d (2 + q) numbers and its place.
+    """
+    free = columns * (2 + extra)
+    base = 22.0 + 2.5 * free
+    each: Floats = base * (1.0 + 15.0 / np.maximum(n, 1.0))
+    return each
+
+
+def segment(lanes: Lanes, scale: Floats, price: Floats, costs: Costs | None = None) -> Segmentation:
+    """The optimal segmentation of each lane; `scale [b]` multiplies its squared residuals, `price [b]` is per break."""
+    found = segment_costs(lanes, scale, price) if costs is None else costs
+    return _search(found, scale, price)
+
+
+def segment_costs(lanes: Lanes, scale: Floats, price: Floats) -> Costs:
+    """Costs of all segments that may be; `scale` and `price` matter only where long lanes must be screened."""
+    sums = _Sums.of(lanes)
+    n = int(lanes.length.max())
+    if n <= EXACT_UP_TO:
+        knots = np.minimum(np.arange(n + 1)[None, :], lanes.length[:, None])
+        return _between(sums, lanes, knots)
+    step = -(-n // _COARSE_KNOTS)
+    coarse = _net(lanes, step)
+    rough = _search(_between(sums, lanes, coarse), scale, price * _COARSE_SHARE)
+    return _between(sums, lanes, _refined(lanes, rough, step))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Sums:
+    """Cumulative sums, each `[b, n + 1]`: of products of the line's columns, of them with y, and of y squared."""
+
+    gram: dict[tuple[int, int], Floats]
+    with_y: list[list[Floats]]
+    squares: Floats
+
+    @classmethod
+    def of(cls, lanes: Lanes) -> _Sums:
+        columns = [np.ones_like(lanes.t), _to_unit(lanes), *np.moveaxis(lanes.extra, -1, 0)]
+        y = lanes.y - _means(lanes)[:, None, :]
+        gram = {
+            (a, b): _cumulated(columns[a] * columns[b]) for a in range(len(columns)) for b in range(a, len(columns))
+        }
+        with_y = [[_cumulated(column * y[:, :, k]) for k in range(y.shape[2])] for column in columns]
+        return cls(gram, with_y, _cumulated(np.einsum("bnd,bnd->bn", y, y)))
+
+
+def _between(sums: _Sums, lanes: Lanes, knots: Ints) -> Costs:
+    gram = {key: np.take_along_axis(value, knots, axis=1) for key, value in sums.gram.items()}
+    with_y = [[np.take_along_axis(value, knots, axis=1) for value in row] for row in sums.with_y]
+    squares = np.take_along_axis(sums.squares, knots, axis=1)
+    barred = np.concatenate([lanes.forced, np.ones((len(knots), 1), dtype=bool)], axis=1)
+    barred[:, 0] = True
+    barred[np.arange(len(knots)), lanes.length] = True
+    # How many forced starts lie at or before each knot, and which knots are such.
+    walls = np.take_along_axis(np.cumsum(barred, axis=1), knots, axis=1)
+    wall = np.take_along_axis(barred, knots, axis=1)
+    columns = []
+    for j in range(1, knots.shape[1]):
+        cost = _residual_squares(gram, with_y, squares, j)
+        size = knots[:, j : j + 1] - knots[:, :j]
+        crossed = walls[:, j : j + 1] - wall[:, j : j + 1] - walls[:, :j] > 0
+        whole = wall[:, j : j + 1] & wall[:, :j] & (size > 0)
+        cost[((size < LEAST_SIDE) & ~whole) | crossed] = np.inf
+        columns.append(cost)
+    return Costs(knots, tuple(columns))
+
+
+def _residual_squares(
+    gram: dict[tuple[int, int], Floats], with_y: list[list[Floats]], squares: Floats, j: int
+) -> Floats:
+    """Squared residuals from each knot before j to j, `[b, j]`, by elimination without square roots."""
+    inside = {key: value[:, j : j + 1] - value[:, :j] for key, value in gram.items()}
+    right = [[value[:, j : j + 1] - value[:, :j] for value in row] for row in with_y]
+    cost: Floats = squares[:, j : j + 1] - squares[:, :j]
+    for p in range(len(right)):
+        pivot = inside[p, p]
+        # A column that the ones before it explain (all at one time, one band only) has no pivot and takes no part.
+        inverse = np.where(pivot > 1e-9, 1.0 / np.maximum(pivot, 1e-9), 0.0)
+        for q in range(p + 1, len(right)):
+            factor = inside[p, q] * inverse
+            for r in range(q, len(right)):
+                inside[q, r] -= factor * inside[p, r]
+            for k in range(len(right[q])):
+                right[q][k] -= factor * right[p][k]
+        explained = right[p][0] ** 2
+        for value in right[p][1:]:
+            explained += value * value
+        explained *= inverse
+        cost -= explained
+    return np.maximum(cost, 0.0, out=cost)
+
+
+def _search(costs: Costs, scale: Floats, price: Floats) -> Segmentation:
+    knots = costs.knots
+    lanes, last = knots.shape[0], knots.shape[1] - 1
+    best = np.full((lanes, last + 1), np.inf)
+    best[:, 0] = -price
+    came = np.zeros((lanes, last + 1), dtype=np.intp)
+    rows = np.arange(lanes)
+    for j in range(1, last + 1):
+        tried = costs.columns[j - 1] * scale[:, None]
+        tried += best[:, :j]
+        came[:, j] = tried.argmin(axis=1)
+        best[:, j] = tried[rows, came[:, j]] + price
+    # The first knot that stands at a lane's length is its end.
+    ends = (knots < knots[:, -1:]).sum(axis=1)
+    starts = tuple(_walk_back(came[b], knots[b], int(ends[b])) for b in range(lanes))
+    return Segmentation(starts, best[rows, ends])
+
+
+def _walk_back(came: Ints, knots: Ints, end: int) -> Ints:
+    starts = []
+    at = end
+    while at > 0:
+        at = int(came[at])
+        starts.append(int(knots[at]))
+    return np.array(starts[::-1] or [0], dtype=np.intp)
+
+
+def _net(lanes: Lanes, step: int) -> Ints:
+    """Knots every `step` readings, at the forced starts and at both ends."""
+    sets = []
+    for b, length in enumerate(lanes.length):
+        forced = np.flatnonzero(lanes.forced[b, :length])
+        sets.append(np.unique(np.concatenate([np.arange(0, length, step), forced, [length]])))
+    return _padded(sets)
+
+
+def _refined(lanes: Lanes, rough: Segmentation, step: int) -> Ints:
+    """Every reading near a rough break or near an end of the series."""
+    sets = []
+    for b, length in enumerate(lanes.length):
+        forced = np.flatnonzero(lanes.forced[b, :length])
+        middles = np.concatenate([rough.starts[b], forced, [length]])
+        near = (middles[:, None] + np.arange(-2 * step, 2 * step + 1)[None, :]).ravel()
+        sets.append(np.unique(np.concatenate([near[(near > 0) & (near < length)], forced, [0, length]])))
+    return _padded(sets)
+
+
+def _padded(sets: list[Ints]) -> Ints:
+    widest = max(len(each) for each in sets)
+    return np.stack([np.pad(each, (0, widest - len(each)), mode="edge") for each in sets]).astype(np.intp)
+
+
+def _to_unit(lanes: Lanes) -> Floats:
+    inside = np.arange(lanes.t.shape[1])[None, :] < lanes.length[:, None]
+    low = np.where(inside, lanes.t, np.inf).min(axis=1, keepdims=True)
+    high = np.where(inside, lanes.t, -np.inf).max(axis=1, keepdims=True)
+    unit: Floats = (lanes.t - (low + high) / 2) / np.maximum((high - low) / 2, 1e-9)
+    return unit
+
+
+def _means(lanes: Lanes) -> Floats:
+    inside = (np.arange(lanes.t.shape[1])[None, :] < lanes.length[:, None])[:, :, None]
+    mean: Floats = np.where(inside, lanes.y, 0.0).sum(axis=1) / np.maximum(lanes.length, 1)[:, None]
+    return mean
+
+
+def _cumulated(values: Floats) -> Floats:
+    total = np.zeros((values.shape[0], values.shape[1] + 1))
+    np.cumsum(values, axis=1, out=total[:, 1:])
+    return total

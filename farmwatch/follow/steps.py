@@ -1,0 +1,264 @@
+"""Steps: sudden changes, sized with their standard deviation and named."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from farmwatch.follow.block import Block, segments_of
+from farmwatch.follow.findings import Step, StepName
+from farmwatch.follow.lines import Lines, fit_lines
+from farmwatch.follow.series import DAY, Series
+from farmwatch.mesh import Floats
+
+__all__ = ["FoundStep", "Tooth", "find_steps", "jumped_twice", "steps_of", "suspected_of"]
+
+Ints = NDArray[np.intp]
+
+# Squared distances in sd, by number of movable screws, that a jump must reach to be one (chi-squared, p = 1e-5); a
+# break of the line alone, a drift that sets in, is none.
+_PROOF = (19.5, 23.0, 25.9, 28.5, 30.9)
+# Slopes before and after differ when they do so by this much (p = 0.001); else they share one, which sizes better.
+_OTHER_SLOPE = (10.8, 13.8, 16.3, 18.5, 20.5)
+_NAMED_WITHIN_SD = 3.0
+_NAMED_WITHIN_STEP = 0.25
+UNLEARNED_STEP_SD = 0.05
+# A form has changed when its rms change is this many times what noise gives, and no less than this.
+_FORM_TIMES, _FORM_LEAST_MM = 2.5, 0.006
+_FORM_READINGS = 12
+_BY_HAND = ("belt", "pulley", "moved")
+# A note is often entered after the mesh that shows the work.
+_NOTE_LATE_DAYS = 0.5
+_AGAIN_WITHIN_DAYS = 90.0
+
+
+@dataclass(frozen=True, slots=True)
+class Tooth:
+    """The tooth step of a machine, mm, and how sure it is."""
+
+    mm: float
+    sd_mm: float
+
+    @classmethod
+    def nominal(cls, mm: float | None, sd_mm: float | None = None) -> Tooth | None:
+        """A tooth step with a standard deviation of 5 % unless it is learned; None where it is not known."""
+        if mm is None or not mm > 0:
+            return None
+        return cls(mm, UNLEARNED_STEP_SD * mm if sd_mm is None else sd_mm)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FoundStep:
+    """A break in a series: the first reading after it, and by how much each column moved, with its covariance."""
+
+    first_after: int
+    mm: Floats
+    covariance: Floats
+
+
+def find_steps(days: ArrayLike, u: ArrayLike, sigma_mm: float = 0.001) -> list[FoundStep]:
+    """Steps in heights u `[n]` or `[n, m]` (mm) over times `[n]` (days, ascending); none from fewer than 6 readings.
+
+    Noise and autocorrelation are learned from the series itself; `sigma_mm` is the least noise that is believed.
+    `first_after` counts in the readings handed in; readings with NaN, and ones that stand alone, are passed over.
+    Raises ValueError where the shapes do not fit or the times descend.
+    """
+    t, heights = np.asarray(days, dtype=np.float64), np.asarray(u, dtype=np.float64)
+    heights = heights[:, None] if heights.ndim == 1 else heights
+    if t.ndim != 1 or heights.ndim != 2 or len(heights) != t.size:
+        raise ValueError(f"times of shape {t.shape} do not fit heights of shape {heights.shape}")
+    rows = np.flatnonzero(np.isfinite(heights).all(axis=1) & np.isfinite(t))
+    if (np.diff(t[rows]) < 0).any():
+        raise ValueError("times must ascend")
+    if rows.size < 2:
+        return []
+    kept, starts, lines, noise = segments_of(t[rows], heights[rows], sigma_mm)
+    sized = _sized(t[rows][kept], heights[rows][kept], np.zeros((kept.size, 0)), starts, lines, noise)
+    return [replace(step, first_after=int(rows[kept[step.first_after]])) for step in sized if _proven(step)]
+
+
+def steps_of(block: Block, b: int, tooth: Tooth | None) -> tuple[Step, ...]:
+    """Steps of machine `b` of a block, named, in time order."""
+    starts = block.starts[b]
+    if len(starts) < 2:
+        return ()
+    one, row, n = block.series[b], block.kept[b], int(block.length[b])
+    own = _lines_of(block, b)
+    noise = block.noise[b] * _of_means(float(block.correlation[b]))
+    sized = _sized(block.t[b, :n], block.u[b, :n], block.extra[b, :n], starts, own, noise)
+    found = []
+    for step in sized:
+        if _proven(step):
+            before, after = int(row[step.first_after - 1]), int(row[step.first_after])
+            found.append(_named(step, one, before, after, tooth, _form_changed(one, row, step.first_after)))
+    return tuple(found)
+
+
+def suspected_of(block: Block, b: int, tooth: Tooth | None) -> Step | None:
+    """The newest one or two readings stand off from the running segment by more than it and their noise allow."""
+    one, tail, row = block.series[b], block.tail[b], block.kept[b]
+    if not tail.size or row.size < 3:
+        return None
+    own, last = _lines_of(block, b), len(block.starts[b]) - 1
+    others = [k for k in range(len(one.celsius)) if k != one.band[np.flatnonzero(one.used)[-1]]]
+    design = np.concatenate(
+        [[1.0, one.days[tail].mean() - own.middle[last]], [float((one.band[tail] == k).mean()) for k in others]]
+    )
+    off = one.u[tail].mean(axis=0) - design @ own.coefficients[last]
+    spread = 1.0 / tail.size + float(design @ own.cofactor[last] @ design)
+    step = FoundStep(0, off, block.noise[b] * spread * _of_means(float(block.correlation[b])))
+    if not _proven(step):
+        return None
+    return _named(step, one, int(row[-1]), int(tail[0]), tooth, False)
+
+
+def jumped_twice(steps: tuple[Step, ...], at: datetime, within_days: float = _AGAIN_WITHIN_DAYS) -> str | None:
+    """The screw of which a second tooth jump came within `within_days` of the first, the latest at `at`; or None."""
+    jumps = [step for step in steps if step.name == "tooth-jump" and step.at <= at]
+    reach = timedelta(days=within_days)
+    for later in reversed(jumps):
+        if at - later.at > reach:
+            break
+        if any(first.screw == later.screw and later.at - first.at <= reach for first in jumps if first.at < later.at):
+            return later.screw
+    return None
+
+
+def _of_means(correlation: float) -> float:
+    """Variance of a mean of AR(1) readings over that of independent ones."""
+    return (1.0 + correlation) / (1.0 - correlation)
+
+
+def _lines_of(block: Block, b: int) -> Lines:
+    begin = int(block.first_line[b])
+    some = slice(begin, begin + len(block.starts[b]))
+    lines = block.lines
+    return Lines(
+        lines.middle[some], lines.coefficients[some], lines.cofactor[some], np.zeros((0, 0)), lines.count[some],
+        lines.rank[some],
+    )  # fmt: skip
+
+
+def _sized(t: Floats, u: Floats, extra: Floats, starts: Ints, own: Lines, noise: Floats) -> list[FoundStep]:
+    """Size of every break from one fit of the two segments beside it, with one slope unless theirs differ."""
+    ends = [*starts[1:], len(t)]
+    steps = []
+    for k in range(1, len(starts)):
+        begin, at, end = int(starts[k - 1]), int(starts[k]), int(ends[k])
+        after = (np.arange(begin, end) >= at).astype(np.float64)[:, None]
+        columns = [extra[begin:end], after]
+        if _slopes_differ(own, k, noise):
+            columns.insert(1, after * (t[begin:end, None] - (t[at - 1] + t[at]) / 2))
+        group = np.zeros(end - begin, dtype=np.intp)
+        fit = fit_lines(group, 1, t[begin:end], np.concatenate(columns, axis=1), u[begin:end])
+        steps.append(FoundStep(at, fit.coefficients[0, -1], float(fit.cofactor[0, -1, -1]) * noise))
+    return steps
+
+
+def _slopes_differ(own: Lines, k: int, noise: Floats) -> bool:
+    if own.count[k] < 6 or own.count[k - 1] < 6:
+        return False
+    change = own.coefficients[k, 1] - own.coefficients[k - 1, 1]
+    spread = float(own.cofactor[k, 1, 1] + own.cofactor[k - 1, 1, 1])
+    return spread > 0 and float(change @ np.linalg.solve(noise * spread, change)) > _OTHER_SLOPE[len(change) - 1]
+
+
+def _proven(step: FoundStep) -> bool:
+    m = len(step.mm)
+    if not np.trace(step.covariance) > 0:
+        return False
+    return float(step.mm @ np.linalg.solve(step.covariance, step.mm)) > _PROOF[m - 1]
+
+
+def _named(step: FoundStep, one: Series, before: int, after: int, tooth: Tooth | None, form_changed: bool) -> Step:
+    """Name a step between the readings `before` and `after` of a machine."""
+    names = [one.model.screws[i].name for i in one.model.movable]
+    sd = np.sqrt(np.diagonal(step.covariance))
+    largest = int(np.abs(step.mm).argmax())
+    at = datetime.fromtimestamp(0, UTC) + timedelta(seconds=float(one.history.taken_at[after]))
+
+    def told(name: StepName, screw: str | None, mm: float, sd_mm: float, teeth: int | None = None) -> Step:
+        return Step(at=at, name=name, screw=screw, mm=mm, teeth=teeth, sd_mm=sd_mm)
+
+    single = names[largest] if _alone_moved(step.mm, sd, largest) else None
+    mm, sd_mm = float(step.mm[largest]), float(sd[largest])
+    if _worked_at(one, before, after):
+        return told("repair", single, mm, sd_mm)
+    if form_changed:
+        return told("plate-change", None, mm, sd_mm)
+    jump = None if tooth is None or one.model.drive != "belt" else _tooth_jump(step, sd, tooth)
+    if jump is not None:
+        screw, mm, sd_mm, teeth = jump
+        name = one.model.screws[one.model.reference_index].name if screw < 0 else names[screw]
+        return told("tooth-jump", name, mm, sd_mm, teeth)
+    if one.lie[before] != one.lie[after]:
+        return told("plate-change", None, mm, sd_mm)
+    return told("shift", single, mm, sd_mm)
+
+
+def _alone_moved(mm: Floats, sd: Floats, which: int) -> bool:
+    rest = np.delete(mm, which)
+    within = np.minimum(np.maximum(_NAMED_WITHIN_SD * np.delete(sd, which), 0.01), abs(mm[which]) / 2)
+    return bool((np.abs(rest) <= within).all())
+
+
+def _tooth_jump(step: FoundStep, sd: Floats, tooth: Tooth) -> tuple[int, float, float, int] | None:
+    """(screw, mm, sd, teeth) of the whole teeth at one screw that explain a step best; screw −1 is the reference.
+
+    When every movable screw moved by the same amount, it was the reference that jumped, the other way.
+    """
+    m = len(step.mm)
+    tried = [(i, np.eye(m)[i], float(step.mm[i]), float(sd[i])) for i in range(m)]
+    if m > 1:
+        ones = np.ones(m)
+        weights = np.linalg.solve(step.covariance, ones)
+        tried.append((-1, -ones, -float(weights @ step.mm / weights.sum()), float(1.0 / np.sqrt(weights.sum()))))
+    best: tuple[float, tuple[int, float, float, int]] | None = None
+    for screw, way, mm, own_sd in tried:
+        teeth = round(mm / tooth.mm)
+        if teeth == 0:
+            continue
+        within = min(_NAMED_WITHIN_SD * float(np.hypot(own_sd, teeth * tooth.sd_mm)), _NAMED_WITHIN_STEP * tooth.mm)
+        rest = step.mm - mm * way
+        others = np.minimum(_NAMED_WITHIN_SD * sd, _NAMED_WITHIN_STEP * tooth.mm)
+        if abs(mm - teeth * tooth.mm) > within or (np.abs(rest) > others).any():
+            continue
+        spread = step.covariance + np.outer(way, way) * (teeth * tooth.sd_mm) ** 2
+        off = step.mm - teeth * tooth.mm * way
+        distance = float(off @ np.linalg.solve(spread, off))
+        if best is None or distance < best[0]:
+            best = (distance, (screw, mm, own_sd, teeth))
+    return None if best is None else best[1]
+
+
+def _form_changed(one: Series, row: Ints, first_after: int) -> bool:
+    """Whether the mean form differs across a break by more than the noise of its points allows."""
+    left, right = row[:first_after], row[first_after:]
+    left = left[one.lie[left] == one.lie[left[-1]]][-_FORM_READINGS:]
+    right = right[one.lie[right] == one.lie[right[0]]][:_FORM_READINGS]
+    change = _mean_form(one.form[right]) - _mean_form(one.form[left])
+    change = change[np.isfinite(change)]
+    if change.size < 6:
+        return False
+    expected = one.point_sigma_mm * float(np.sqrt(1.0 / left.size + 1.0 / right.size))
+    return float(np.sqrt(np.mean(change**2))) > max(_FORM_TIMES * expected, _FORM_LEAST_MM)
+
+
+def _mean_form(form: Floats) -> Floats:
+    here = np.isfinite(form)
+    count = here.sum(axis=0)
+    mean: Floats = np.where(here, form, 0.0).sum(axis=0) / np.where(count > 0, count, np.nan)
+    return mean
+
+
+def _worked_at(one: Series, before: int, after: int) -> bool:
+    """Whether a ticket's work, or a repair noted by hand, lies between the two readings."""
+    left, right = float(one.history.taken_at[before]), float(one.history.taken_at[after])
+    for work in one.history.works:
+        if work.start.timestamp() <= right and (work.end is None or work.end.timestamp() >= left):
+            return True
+    late = _NOTE_LATE_DAYS * DAY
+    return any(left <= note.at.timestamp() <= right + late for note in one.history.notes if note.what in _BY_HAND)

@@ -1,0 +1,202 @@
+"""Trend: the Theil-Sen slope with its interval, and whether Mann and Kendall call it one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from math import erfc, sqrt
+from statistics import NormalDist
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from farmwatch.mesh import Floats
+
+__all__ = ["SIGNIFICANT", "Trend", "mann_kendall_factor", "mann_kendall_s", "tie_corrected_variance", "trend"]
+
+SIGNIFICANT = 0.005
+"""Two-sided significance, per screw, from which a slope is called a trend."""
+
+# Up to here every pair of readings gives a slope; beyond, pairs whose distance is a multiple of a stride do, so that
+# the cost grows in proportion to the readings.
+_ALL_PAIRS_UP_TO = 256
+_LARGEST_CORRELATION = 0.95
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trend:
+    """One series of heights over time; mm and days, or whatever units were handed in."""
+
+    slope: float
+    """Theil-Sen: the median of the slopes of all pairs (Theil 1950, Sen 1968)."""
+    low: float
+    high: float
+    """Ends of its 95 % interval (Sen 1968), autocorrelation allowed for."""
+    level: float
+    """Median height minus slope x median time: the line's value at time 0."""
+    s: float
+    """Mann-Kendall's S: pairs that rise minus pairs that fall (Mann 1945)."""
+    sd_s: float
+    """Its standard deviation without trend, ties (Kendall 1975) and autocorrelation allowed for."""
+    z: float
+    """S, less 1 towards zero, over its standard deviation."""
+    p: float
+    """Two-sided significance of z."""
+    correlation: float
+    """Lag-1 correlation that was allowed for."""
+
+    @property
+    def significant(self) -> bool:
+        """Whether p is below 0.005."""
+        return self.p < SIGNIFICANT
+
+
+def trend(
+    days: ArrayLike, heights: ArrayLike, correlation: float | None = None, confidence: float = 0.95
+) -> tuple[Trend, ...]:
+    """Trend of each column of heights `[n]` or `[n, m]` over times `[n]` (ascending); empty where none can be told.
+
+    The variance of S is widened for autocorrelation after Hamed & Rao, A modified Mann-Kendall trend test for
+    autocorrelated data, J. Hydrology 204 (1998), eq. 17, with the correlations of ranks that an AR(1) implies rather
+    than those measured at every lag, which are too noisy in short series. `correlation` is its lag-1 correlation,
+    learned per column from the residuals, bias taken off, never below 0, where None.
+    Nothing can be told from fewer than 3 readings or from one time only. Raises ValueError where the shapes do not
+    fit or something is not finite.
+    """
+    t, y = np.asarray(days, dtype=np.float64), np.asarray(heights, dtype=np.float64)
+    y = y[:, None] if y.ndim == 1 else y
+    if t.ndim != 1 or y.ndim != 2 or len(y) != t.size:
+        raise ValueError(f"times of shape {t.shape} do not fit heights of shape {y.shape}")
+    if not (np.isfinite(t).all() and np.isfinite(y).all()):
+        raise ValueError("times and heights must be finite")
+    n = t.size
+    if n < 3 or not np.ptp(t) > 0:
+        return ()
+    columns = np.ascontiguousarray(y.T)
+    later, earlier = _pairs(n)
+    apart = t[later] - t[earlier]
+    rise = columns[:, later] - columns[:, earlier]
+    together = apart <= 0
+    if together.any():
+        rise, apart = rise[:, ~together], apart[~together]
+    if n <= _ALL_PAIRS_UP_TO:
+        s = np.sign(rise).sum(axis=1)
+    else:
+        s = np.array([mann_kendall_s(t, column) for column in columns])
+    slopes = rise / apart
+    found = []
+    for k, column in enumerate(columns):
+        phi = _correlation(t, column) if correlation is None else float(np.clip(correlation, 0.0, _LARGEST_CORRELATION))
+        variance = tie_corrected_variance(column) * mann_kendall_factor(n, phi)
+        found.append(_trend(t, column, slopes[k], float(s[k]), variance, phi, confidence))
+    return tuple(found)
+
+
+def mann_kendall_s(days: ArrayLike, heights: ArrayLike) -> float:
+    """S of heights `[n]` over times `[n]` (ascending); pairs at one time count for nothing."""
+    t, y = np.asarray(days, dtype=np.float64), np.asarray(heights, dtype=np.float64)
+    s = 0
+    for begin in range(0, t.size, 256):
+        end = min(begin + 256, t.size)
+        # Everything after the band, whole; and the triangle within it.
+        s += int((y[begin:end, None] < y[None, end:]).sum()) - int((y[begin:end, None] > y[None, end:]).sum())
+        inner = np.sign(y[None, begin:end] - y[begin:end, None])
+        s += int(np.triu(inner, 1).sum())
+    equal = np.flatnonzero(np.diff(t) == 0)
+    if equal.size:
+        for time in np.unique(t[equal]):
+            same = y[t == time]
+            s -= int(np.triu(np.sign(same[None, :] - same[:, None]), 1).sum())
+    return float(s)
+
+
+def tie_corrected_variance(heights: Floats) -> float:
+    """Variance of S without trend: [n(n − 1)(2n + 5) − Σ t(t − 1)(2t + 5)] / 18 over groups of t ties (Kendall 1975)."""
+    n = heights.size
+    total = n * (n - 1.0) * (2.0 * n + 5.0)
+    ordered = np.sort(heights)
+    if (ordered[1:] == ordered[:-1]).any():
+        _, count = np.unique(ordered, return_counts=True)
+        ties = count[count > 1].astype(np.float64)
+        total -= float((ties * (ties - 1.0) * (2.0 * ties + 5.0)).sum())
+    return total / 18.0
+
+
+@lru_cache(maxsize=4096)
+def _factor(n: int, phi: float) -> float:
+    if n < 3 or phi <= 0:
+        return 1.0
+    lag = np.arange(1.0, n)
+    ranks = 6.0 / np.pi * np.arcsin(phi**lag / 2.0)
+    weight = (n - lag) * (n - lag - 1.0) * (n - lag - 2.0)
+    return 1.0 + 2.0 / (n * (n - 1.0) * (n - 2.0)) * float((weight * ranks).sum())
+
+
+def mann_kendall_factor(n: int, correlation: float) -> float:
+    """How much autocorrelation widens the variance of S (Hamed & Rao 1998), for an AR(1) of this lag-1 correlation."""
+    return _factor(n, round(float(correlation), 4))
+
+
+def _trend(t: Floats, y: Floats, slopes: Floats, s: float, variance: float, phi: float, confidence: float) -> Trend:
+    pairs = slopes.size
+    all_pairs = t.size * (t.size - 1) / 2.0
+    reach = NormalDist().inv_cdf(0.5 + confidence / 2.0) * sqrt(max(variance, 0.0)) / all_pairs
+    # Ranks counted from 0; Sen's M1 and M2 + 1, read between the order statistics they fall between.
+    low, high = pairs * (1.0 - reach) / 2.0 - 1.0, pairs * (1.0 + reach) / 2.0
+    slope, ends = _order_statistics(slopes, (low, high))
+    sd = sqrt(max(variance, 0.0))
+    z = 0.0 if sd == 0 or s == 0 else (s - np.sign(s)) / sd
+    return Trend(
+        slope=slope,
+        low=ends[0],
+        high=ends[1],
+        level=float(np.median(y)) - slope * float(np.median(t)),
+        s=s,
+        sd_s=sd,
+        z=float(z),
+        p=erfc(abs(z) / sqrt(2.0)),
+        correlation=phi,
+    )
+
+
+def _order_statistics(values: Floats, places: tuple[float, float]) -> tuple[float, tuple[float, float]]:
+    """The median, and values at fractional places (clipped to the ends), without sorting all."""
+    n = values.size
+    wanted = [min(max(place, 0.0), n - 1.0) for place in places]
+    middle = (n - 1) / 2.0
+    ranks = sorted({int(np.floor(p)) for p in (*wanted, middle)} | {int(np.ceil(p)) for p in (*wanted, middle)})
+    parted = np.partition(values, ranks)
+
+    def at(place: float) -> float:
+        under = int(np.floor(place))
+        share = place - under
+        left = float(parted[under])
+        return left if share == 0 else left + share * (float(parted[under + 1]) - left)
+
+    return at(middle), (at(wanted[0]), at(wanted[1]))
+
+
+def _correlation(t: Floats, y: Floats) -> float:
+    n = t.size
+    if n < 6:
+        return 0.0
+    away = t - t.mean()
+    r = y - y.mean()
+    r = r - away * float(away @ r) / float(away @ away)
+    squares = float(r @ r)
+    if not squares > 0:
+        return 0.0
+    lag1 = float(r[1:] @ r[:-1]) / squares
+    return float(np.clip((n * lag1 + 2.0) / max(n - 4.0, 1.0), 0.0, _LARGEST_CORRELATION))
+
+
+@lru_cache(maxsize=512)
+def _pairs(n: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """(later, earlier) of the pairs that give slopes."""
+    stride = -(-n // _ALL_PAIRS_UP_TO)
+    if stride == 1:
+        earlier, later = np.triu_indices(n, 1)
+        return later, earlier
+    lags = np.arange(stride, n, stride)
+    earlier = np.concatenate([np.arange(n - lag) for lag in lags])
+    return earlier + np.repeat(lags, n - lags), earlier
