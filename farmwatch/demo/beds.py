@@ -28,7 +28,7 @@ DAYS_AFTER = 8.0
 # After something happened people look closer: from then on a bed is probed every day.
 WATCHED_DAYS = 21.0
 POINT_SIGMA_MM = 0.005
-SCREW_SIGMA_MM = 0.006
+SCREW_SIGMA_MM = 0.004
 LAG_ONE = 0.25
 STRAY_SPIKE_SHARE = 0.02
 # A stray spike in the newest mesh would be a true probe fault, and the truth says where those are.
@@ -143,8 +143,12 @@ def _unit_lifts(model: Model, axis: Floats) -> Floats:
 
 
 def _surface(form: Form, axis: Floats) -> Floats:
-    """A form of the given height, peak to valley, `[r, c]`."""
-    surface: Floats = form.mm * bent(form.kind, axis, axis)
+    """A form of the given height, peak to valley from its own least-squares plane, `[r, c]`."""
+    z = bent(form.kind, axis, axis)
+    s, t = np.meshgrid(*(axis - axis.mean(),) * 2)
+    # On a square grid the plane's two slopes and its level are orthogonal.
+    z = z - z.mean() - s * (z * s).sum() / (s * s).sum() - t * (z * t).sum() / (t * t).sum()
+    surface: Floats = z * (form.mm / max(float(np.ptp(z)), 1e-12))
     return surface
 
 

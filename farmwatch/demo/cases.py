@@ -120,7 +120,7 @@ _CASES: dict[int, _Case] = {
         short="sinking",
         story="The bed sinks 0.015 mm a week at the front left since a new belt eight weeks ago.",
         bed=BedTruth(
-            stands_mm={"front-left": -0.092, "front-right": 0.01},
+            stands_mm={"front-left": -0.085, "front-right": 0.01},
             plate_form=Form("bowl", 0.035),
             sinks=(Sink("front-left", -0.015, 56.0),),
         ),
@@ -131,8 +131,8 @@ _CASES: dict[int, _Case] = {
     2: _Case(
         group="hands",
         short="a bent plate",
-        story="The plate is bent by 0.34 mm; no screw can mend that.",
-        bed=BedTruth(plate_form=Form("dome", 0.34), stands_mm={"front-left": 0.03, "front-right": 0.01}),
+        story="The plate's rear edge stands up by 0.4 mm; no screw can mend that.",
+        bed=BedTruth(plate_form=Form("edge", 0.38), stands_mm={"front-left": 0.03, "front-right": 0.01}),
         expected=Expected(condition="past-limit", cause="plate", advice=("turn-plate",)),
     ),
     # heron-02
@@ -141,7 +141,7 @@ _CASES: dict[int, _Case] = {
         short="tilted and bent",
         story="Tilted by two teeth at the front left and the plate is bent as well.",
         bed=BedTruth(
-            stands_mm={"front-left": 2 * _TOOTH_220 + 0.01, "front-right": -0.02}, plate_form=Form("twist", 0.29)
+            stands_mm={"front-left": 2 * _TOOTH_220 + 0.01, "front-right": -0.02}, plate_form=Form("corner", 0.36)
         ),
         expected=Expected(
             condition="past-limit",
@@ -308,7 +308,7 @@ _CASES: dict[int, _Case] = {
         group="seems",
         short="a bent gantry, not the plate",
         story="Bent by 0.3 mm, but the form stayed when the plate was turned: the gantry, not the plate.",
-        bed=BedTruth(plate_form=Form("bowl", 0.03), frame_form=Form("twist", 0.30), turned_days_before=12.0),
+        bed=BedTruth(plate_form=Form("bowl", 0.03), frame_form=Form("wave", 0.36), turned_days_before=12.0),
         notes=(NoteTruth(days_before=12.0, what="plate", text="turned"),),
         expected=Expected(condition="past-limit", cause="frame", advice=("check-probe",)),
     ),

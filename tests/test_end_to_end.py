@@ -1,0 +1,96 @@
+"""From the command line to the report, as the README has it: a short demo in its own process."""
+
+import json
+import re
+import shlex
+import subprocess
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from farmwatch.demo.cases import farm_truth
+from farmwatch.demo.run import last_monday
+
+WEEKS, MACHINES = 6, 9
+FARMWATCH = Path(sys.executable).with_name("farmwatch")
+# The ports are the same in every run where they are free; somebody else may hold them.
+_ADDRESS = re.compile(rb"127\.0\.0\.1:\d+")
+
+
+def _run(*arguments: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run([str(FARMWATCH), *arguments], capture_output=True, text=True, timeout=60, check=False)
+
+
+def _demo(folder: Path) -> str:
+    done = _run("demo", "--dir", str(folder), "--weeks", str(WEEKS), "--machines", str(MACHINES), "--seed", "3")
+    assert done.returncode == 0, done.stderr
+    assert done.stderr == ""
+    return done.stdout
+
+
+@pytest.fixture(scope="module")
+def farm(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
+    folder = tmp_path_factory.mktemp("farm") / "a demo"
+    return folder, _demo(folder)
+
+
+def _report(folder: Path) -> Path:
+    (report,) = (folder / "reports").glob("*.html")
+    return report
+
+
+def test_the_demo_says_where_the_report_lies_and_shows_no_bar_in_a_pipe(farm: tuple[Path, str]) -> None:
+    folder, printed = farm
+    assert str(_report(folder).resolve()) in printed.replace("\n", "")
+    assert "\r" not in printed
+    assert "\x1b" not in printed
+
+
+def test_the_report_names_every_machine_and_stands_alone(farm: tuple[Path, str]) -> None:
+    page = _report(farm[0]).read_text(encoding="utf-8")
+    for machine in farm_truth(MACHINES):
+        assert machine.name in page
+    assert "<script" not in page.lower()
+    assert re.findall(r"""(?:src|href)=["'](?!#|data:)[^"']*["']""", page) == []
+
+
+def test_the_three_commands_work_as_printed(farm: tuple[Path, str]) -> None:
+    commands = [line.strip() for line in farm[1].splitlines() if line.strip().startswith("farmwatch ")]
+    assert len(commands) == 3
+    for command in commands:
+        done = _run(*shlex.split(command)[1:])
+        assert done.returncode == 0, (command, done.stderr)
+        assert "heron-01" in done.stdout
+
+
+def test_the_machines_that_need_hands_are_those_of_the_truth(farm: tuple[Path, str]) -> None:
+    done = _run("assess", "--json", "--config", str(farm[0] / "config.toml"))
+    said = {one["machine"]: one for one in json.loads(done.stdout)["machines"]}
+    truth = {machine.name: machine.expected for machine in farm_truth(MACHINES)}
+    assert said.keys() == truth.keys()
+    for name, expected in truth.items():
+        assert (said[name]["condition"], said[name]["cause"]) == (expected.condition, expected.cause), name
+        assert said[name]["advice"] == list(expected.advice), name
+
+
+def test_a_folder_with_something_else_is_refused_in_a_line(tmp_path: Path) -> None:
+    (tmp_path / "thesis.txt").write_text("mine")
+    done = _run("demo", "--dir", str(tmp_path), "--weeks", "2", "--machines", "1")
+    assert done.returncode == 2
+    assert "not an earlier demo" in done.stderr.replace("\n", " ")
+    assert "Traceback" not in done.stderr
+    assert [path.name for path in tmp_path.iterdir()] == ["thesis.txt"]
+
+
+def test_the_same_seed_in_the_same_week_gives_the_same_report(farm: tuple[Path, str]) -> None:
+    """Run again over the first, which it replaces; should a Monday begin between the two, then once more."""
+    folder, _ = farm
+    for _ in range(2):
+        monday, before = last_monday(datetime.now(UTC)), _report(folder)
+        bytes_before = before.read_bytes()
+        _demo(folder)
+        if last_monday(datetime.now(UTC)) == monday and _report(folder) == before:
+            break
+    assert _ADDRESS.sub(b"", _report(folder).read_bytes()) == _ADDRESS.sub(b"", bytes_before)
