@@ -50,8 +50,8 @@ def farm(tmp_path: Path) -> Any:
             models={},
             mappings={"survey": Mapping(name="survey", **given)},
             machines=tuple(
-                Machine(name=name, model="tideframe-220", mapping="survey", address=address)
-                for name, address in addresses.items()
+                Machine(name=name, model="tideframe-220", mapping="survey", **({"address": at} if at else {}))
+                for name, at in addresses.items()
             ),
         )
 
