@@ -1,7 +1,9 @@
 """The store: readings, polls and what people entered, in one DuckDB file shared with other processes."""
 
 from farmwatch.store.columns import ReadingColumns
+from farmwatch.store.copies import Restored
 from farmwatch.store.errors import StoreBusy, StoreDamaged, StoreError, StoreFull, StoreNewer, StoreReadOnly
+from farmwatch.store.keeper import Keeper, Kept, StoreState
 from farmwatch.store.records import ANSWERED, OUTCOMES, UNDERSTOOD, LastAnswer, LastMesh, Outcome, PollRecord, Run
 from farmwatch.store.store import Store
 
@@ -9,11 +11,14 @@ __all__ = [
     "ANSWERED",
     "OUTCOMES",
     "UNDERSTOOD",
+    "Keeper",
+    "Kept",
     "LastAnswer",
     "LastMesh",
     "Outcome",
     "PollRecord",
     "ReadingColumns",
+    "Restored",
     "Run",
     "Store",
     "StoreBusy",
@@ -22,4 +27,5 @@ __all__ = [
     "StoreFull",
     "StoreNewer",
     "StoreReadOnly",
+    "StoreState",
 ]

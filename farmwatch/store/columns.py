@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from farmwatch.history import Reading
 from farmwatch.mesh import Floats
 from farmwatch.store.clock import micros
+from farmwatch.store.lines import plain
 
 __all__ = ["Objects", "ReadingColumns", "objects"]
 
@@ -66,7 +67,7 @@ class ReadingColumns:
             heights=np.concatenate([mesh.z.ravel() for mesh in meshes]) if meshes else np.empty(0),
             bed_celsius=np.array([np.nan if r.bed_celsius is None else r.bed_celsius for r in readings], dtype=float),
             celsius_is=objects([r.celsius_is for r in readings]),
-            plate=objects([r.plate for r in readings]),
+            plate=objects([None if r.plate is None else plain(r.plate) for r in readings]),
             range_mm=np.array([mesh.range_mm for mesh in meshes], dtype=float),
             digest=objects([mesh.digest() for mesh in meshes]),
             during_work=np.array([r.during_work for r in readings], dtype=bool),

@@ -21,9 +21,9 @@ import duckdb
 
 from farmwatch.store.errors import StoreBusy, StoreError, StoreReadOnly, holder, is_lock, translated
 from farmwatch.store.files import copy_file
-from farmwatch.store.migrate import NEWEST, migrate, refuse_newer, schema_version
+from farmwatch.store.migrate import migrate, newest, refuse_newer, schema_version
 
-__all__ = ["Database"]
+__all__ = ["Database", "quoted"]
 
 _SHORTEST_WAIT = 0.005
 _LONGEST_WAIT = 0.100
@@ -80,11 +80,10 @@ class Database:
     @contextmanager
     def frozen(self) -> Iterator[BinaryIO]:
         """The file itself, open for reading, with everything in it and every other process kept out meanwhile."""
-        with self._inside():
-            # Closing any descriptor of a file ends the process's locks on it, DuckDB's too: so this one outlives them.
-            with self.path.open("rb") as file, self._opened(read_only=False) as con:
-                con.execute("CHECKPOINT")
-                yield file
+        # Closing any descriptor of a file ends the process's locks on it, DuckDB's too: so this one outlives them.
+        with self._inside(), self.path.open("rb") as file, self._opened(read_only=False) as con:
+            con.execute("CHECKPOINT")
+            yield file
 
     @contextmanager
     def closed(self) -> Iterator[None]:
@@ -114,7 +113,12 @@ class Database:
             with suppress(duckdb.Error):
                 _detach(con)
             raise
-        _detach(con)
+        try:
+            _detach(con)
+        except duckdb.Error:
+            # What was committed is safe in the log beside the file; only folding it in has failed (a full disk).
+            # The next open does that, and speaks up where it cannot write.
+            self._stop_engine()
 
     def _open(self, *, read_only: bool) -> _Connection:
         read_only = read_only and self.path.exists()
@@ -124,7 +128,7 @@ class Database:
         try:
             version = schema_version(con)
             refuse_newer(con, version, self.path)
-            if version == NEWEST:
+            if version == newest():
                 return con
             if read_only:
                 _detach(con)
@@ -161,7 +165,7 @@ class Database:
         end = time.monotonic() + self.patience_seconds
         while True:
             try:
-                con.execute(f"ATTACH {_quoted(str(self.path))} AS farm {how}")
+                con.execute(f"ATTACH {quoted(str(self.path))} AS farm {how}")
             except duckdb.IOException as fault:
                 if not is_lock(fault):
                     raise
@@ -206,5 +210,6 @@ def _detach(con: _Connection) -> None:
     con.execute("DETACH farm")
 
 
-def _quoted(text: str) -> str:
+def quoted(text: str) -> str:
+    """Text as an SQL literal."""
     return "'" + text.replace("'", "''") + "'"

@@ -87,7 +87,9 @@ def translated(fault: Exception, path: Path) -> StoreError | None:
             f"{path}: damaged, or not a database of farmwatch ({_first_line(fault)}); "
             "move it aside and run `farmwatch restore` with the newest backup"
         )
-    if isinstance(fault, (OSError, duckdb.IOException)):
+    if isinstance(fault, duckdb.OutOfMemoryException):
+        return StoreError(f"{path}: more at once than the memory set aside for the database holds; ask for less")
+    if isinstance(fault, (OSError, duckdb.IOException, duckdb.TransactionException, duckdb.ConnectionException)):
         return StoreError(f"{path}: {_first_line(fault)}")
     return None
 

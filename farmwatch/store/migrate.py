@@ -1,4 +1,4 @@
-"""Numbered, forward-only schema changes: `migrations/0001_*.sql`, ... each in a transaction with its record."""
+"""Numbered, forward-only schema changes: `migrations/0001_*.sql`, ... applied in a transaction with their records."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ import duckdb
 from farmwatch import __version__
 from farmwatch.store.errors import StoreNewer
 
-__all__ = ["NEWEST", "Migration", "migrate", "migrations", "refuse_newer", "schema_version"]
+__all__ = ["Migration", "migrate", "migrations", "newest", "refuse_newer", "schema_version"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +40,9 @@ def migrations() -> tuple[Migration, ...]:
     return tuple(found)
 
 
-NEWEST = migrations()[-1].number
+def newest() -> int:
+    """The number of the last schema change that this farmwatch knows."""
+    return migrations()[-1].number
 
 
 def schema_version(con: duckdb.DuckDBPyConnection) -> int:
@@ -58,23 +60,24 @@ def schema_version(con: duckdb.DuckDBPyConnection) -> int:
 
 def refuse_newer(con: duckdb.DuckDBPyConnection, version: int, path: object) -> None:
     """Raise StoreNewer where the database's schema is ahead of this farmwatch, naming the version that is needed."""
-    if version <= NEWEST:
+    if version <= newest():
         return
     row = con.execute("SELECT farmwatch FROM schema_changes ORDER BY number DESC LIMIT 1").fetchone()
     needed = row[0] if row else "a newer one"
     raise StoreNewer(
         f"{path}: written by farmwatch {needed} (schema {version}); this is farmwatch {__version__} "
-        f"(schema {NEWEST}). Install farmwatch {needed} or later"
+        f"(schema {newest()}). Install farmwatch {needed} or later"
     )
 
 
-def migrate(con: duckdb.DuckDBPyConnection, upto: int = NEWEST) -> int:
-    """Apply every change after the database's own up to number `upto`, each in one transaction with its record.
+def migrate(con: duckdb.DuckDBPyConnection, upto: int | None = None) -> int:
+    """Apply every change after the database's own up to number `upto` (None: all), in one transaction.
 
-    Returns how many were applied.
+    Returns how many were applied; a failure leaves the database as it was.
     """
     now = schema_version(con)
-    due = [migration for migration in migrations() if now < migration.number <= upto]
+    last = newest() if upto is None else upto
+    due = [migration for migration in migrations() if now < migration.number <= last]
     con.execute("BEGIN")
     try:
         con.execute(

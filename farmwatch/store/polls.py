@@ -12,6 +12,7 @@ import numpy as np
 from farmwatch.store import sql
 from farmwatch.store.clock import from_micros, micros
 from farmwatch.store.columns import objects
+from farmwatch.store.lines import plain
 from farmwatch.store.records import ANSWERED, UNDERSTOOD, LastAnswer, PollRecord
 
 __all__ = ["between", "counts", "insert", "last_answers", "thin"]
@@ -27,7 +28,7 @@ def insert(con: duckdb.DuckDBPyConnection, records: Sequence[PollRecord]) -> Non
         "machine": objects([r.machine for r in records]),
         "at_us": np.array([micros(r.at) for r in records], dtype=np.int64),
         "outcome": objects([r.outcome for r in records]),
-        "reason": objects([r.reason for r in records]),
+        "reason": objects([plain(r.reason) for r in records]),
         "seconds": np.array([r.seconds for r in records], dtype=np.float64),
     }
     con.register("new_polls", table)

@@ -7,7 +7,7 @@ from datetime import datetime
 from pathlib import Path
 
 from farmwatch.history import History, Note, OutOfService, Reading
-from farmwatch.store import entries, polls, readings
+from farmwatch.store import copies, entries, polls, readings
 from farmwatch.store.columns import ReadingColumns
 from farmwatch.store.database import Database
 from farmwatch.store.records import LastAnswer, LastMesh, PollRecord, Run
@@ -31,6 +31,19 @@ class Store:
     def path(self) -> Path:
         """The database file."""
         return self.database.path
+
+    def check(self) -> None:
+        """Open for writing and close again; raises StoreError where that cannot be done."""
+        with self.database.writing():
+            pass
+
+    def backup(self, target: Path) -> int:
+        """Copy the database while it is in use, to a file checked before it takes its place; returns its readings."""
+        return copies.backup(self.database, target)
+
+    def restore(self, source: Path, now: datetime) -> copies.Restored:
+        """Put a checked backup in the place of the database, which is kept aside with `now` in its name."""
+        return copies.restore(self.database, source, now)
 
     # Readings
 
@@ -56,7 +69,8 @@ class Store:
         with self.database.reading() as con:
             found = readings.fetch(con, names, until)
             noted = entries.notes(con, names, until)
-        return readings.histories(found, noted)
+            works = entries.works(con, names, until)
+        return readings.histories(found, noted, works)
 
     def latest(self, names: Sequence[str] | None = None, until: datetime | None = None) -> dict[str, Reading]:
         """The newest reading of each machine."""

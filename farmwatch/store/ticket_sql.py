@@ -66,3 +66,51 @@ FROM realign_moves
 WHERE ($names::VARCHAR[] IS NULL OR list_contains($names::VARCHAR[], machine))
 ORDER BY "at", rowid
 """
+
+# What is to be said of tickets comes from their events, so that nothing is lost between an event and its message; the
+# n-th event of a ticket is known by n.
+UNANNOUNCED = """
+SELECT number, nth, epoch_us("at"), action, from_phase, to_phase, "by", why FROM (
+    SELECT *, row_number() OVER (PARTITION BY number ORDER BY "at", rowid) AS nth FROM ticket_events
+) WHERE "at" >= make_timestamptz($since) AND NOT EXISTS (
+    SELECT 1 FROM outbox WHERE outbox.key = $channel || '/ticket-' || number || '-' || nth
+)
+ORDER BY "at", number, nth
+"""
+
+PUT = """
+INSERT INTO outbox VALUES ($key, $channel, make_timestamptz($at), make_timestamptz($at), 0, '', NULL, NULL, $content)
+ON CONFLICT (key) DO NOTHING
+"""
+
+_LETTERS = """
+SELECT key, channel, epoch_us(created_at), epoch_us(next_try_at), tries, last_fault, epoch_us(delivered_at),
+       epoch_us(given_up_at), content
+FROM outbox
+"""
+
+DUE = f"""{_LETTERS}
+WHERE delivered_at IS NULL AND given_up_at IS NULL AND next_try_at <= make_timestamptz($at)
+ORDER BY created_at, key LIMIT $most
+"""
+
+WAITING = f"{_LETTERS} WHERE delivered_at IS NULL AND given_up_at IS NULL ORDER BY created_at, key"
+
+LETTER = f"{_LETTERS} WHERE key = $key"
+
+DELIVERED = "UPDATE outbox SET delivered_at = make_timestamptz($at), tries = tries + 1, last_fault = '' WHERE key = $key"
+
+FAILED = """
+UPDATE outbox SET next_try_at = make_timestamptz($next), tries = tries + 1, last_fault = $fault
+WHERE key = $key AND delivered_at IS NULL
+"""
+
+GIVE_UP = """
+UPDATE outbox SET given_up_at = make_timestamptz($at)
+WHERE key = $key AND delivered_at IS NULL AND given_up_at IS NULL
+"""
+
+FORGET = """
+UPDATE outbox SET content = ''
+WHERE content <> '' AND (delivered_at < make_timestamptz($before) OR given_up_at < make_timestamptz($before))
+"""

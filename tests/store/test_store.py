@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 
 import numpy as np
-import pytest
 
 from farmwatch.history import History, Note, OutOfService, Reading
 from farmwatch.mesh import Mesh
@@ -14,25 +13,7 @@ from farmwatch.store import PollRecord, Run, Store
 
 T0 = datetime(2026, 11, 23, 5, 58, 11, 123457, tzinfo=UTC)
 HOUR = timedelta(hours=1)
-
-
-def reading(machine: str = "heron-01", hours: float = 0.0, seed: int = 0, **changes: object) -> Reading:
-    rng = np.random.default_rng(seed)
-    x, y = np.array([10.0, 110.0, 210.0]), np.array([10.0, 80.0, 150.0, 210.0])
-    z = rng.normal(0.0, 0.1, (4, 3))
-    z[1, 1] = np.nan
-    at = T0 + hours * HOUR
-    fields = {
-        "machine": machine,
-        "taken_at": at,
-        "seen_at": at + timedelta(seconds=2),
-        "time_from": "host",
-        "mesh": Mesh.accept(x, y, z),
-        "bed_celsius": 60.0,
-        "plate": "A",
-        **changes,
-    }
-    return Reading(**fields)  # type: ignore[arg-type]
+MakeReading = Callable[..., Reading]
 
 
 def same_history(one: History, other: History) -> None:
@@ -49,11 +30,6 @@ def same_history(one: History, other: History) -> None:
             np.testing.assert_array_equal(getattr(mine, part), getattr(theirs, part))
 
 
-@pytest.fixture
-def store(tmp_path: Path) -> Store:
-    return Store(tmp_path / "farm.duckdb")
-
-
 def test_a_new_database_is_empty(store: Store) -> None:
     assert store.histories() == {}
     assert store.latest() == {}
@@ -65,7 +41,7 @@ def test_a_new_database_is_empty(store: Store) -> None:
     assert store.last_run("report") is None
 
 
-def test_histories_equal_those_gathered_in_memory(store: Store) -> None:
+def test_histories_equal_those_gathered_in_memory(store: Store, reading: MakeReading) -> None:
     wide = Mesh.accept([0, 50, 100, 220], [0, 100, 200], np.arange(12.0).reshape(3, 4) / 100)
     given = [
         reading(hours=5, seed=1, plate=None),
@@ -81,20 +57,20 @@ def test_histories_equal_those_gathered_in_memory(store: Store) -> None:
         same_history(history, History.of(name, [r for r in given if r.machine == name]))
 
 
-def test_the_same_again_is_harmless(store: Store) -> None:
+def test_the_same_again_is_harmless(store: Store, reading: MakeReading) -> None:
     assert store.add_readings([reading(), reading()]) == 1
     assert store.add_readings([reading(), reading(hours=1)]) == 1
     assert store.reading_count() == 2
 
 
-def test_two_meshes_of_one_time_are_both_kept(store: Store) -> None:
+def test_two_meshes_of_one_time_are_both_kept(store: Store, reading: MakeReading) -> None:
     """Hosts that tell time by the minute may probe twice within one; which mesh is right nobody can say."""
     assert store.add_readings([reading(seed=1), reading(seed=2, seen_at=T0 + HOUR)]) == 2
     assert store.histories()["heron-01"].mesh(-1).same_as(reading(seed=2).mesh)
     assert store.latest()["heron-01"].mesh.same_as(reading(seed=2).mesh)
 
 
-def test_until_and_names_narrow(store: Store) -> None:
+def test_until_and_names_narrow(store: Store, reading: MakeReading) -> None:
     store.add_readings([reading(hours=h, seed=h) for h in range(4)] + [reading("plover-01", seed=9)])
     assert len(store.histories(until=T0 + HOUR)["heron-01"]) == 2
     assert list(store.histories(names=["plover-01"])) == ["plover-01"]
@@ -102,7 +78,7 @@ def test_until_and_names_narrow(store: Store) -> None:
     assert store.histories(names=[]) == {}
 
 
-def test_latest_and_last_digests(store: Store) -> None:
+def test_latest_and_last_digests(store: Store, reading: MakeReading) -> None:
     newest = reading(hours=7, seed=7)
     store.add_readings([newest, reading(hours=2, seed=2), reading(hours=-3, seed=3)])
     found = store.latest()["heron-01"]
@@ -151,7 +127,7 @@ def test_old_polls_are_thinned_to_where_their_outcome_changes(store: Store) -> N
     assert store.thin_polls(T0) == 0
 
 
-def test_notes_enter_the_history(store: Store) -> None:
+def test_notes_enter_the_history(store: Store, reading: MakeReading) -> None:
     first = Note(machine="heron-01", at=T0, what="belt", by="Ada", text="new belt, =1+1")
     second = Note(machine="avocet-01", at=T0 + HOUR, what="moved")
     store.add_note(second)

@@ -1,0 +1,138 @@
+"""Copies of the database: made while it is in use, checked, and put back."""
+
+from __future__ import annotations
+
+import fcntl
+import os
+import random
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+import duckdb
+
+from farmwatch.store.database import Database, quoted
+from farmwatch.store.errors import StoreBusy, StoreDamaged, StoreError, translated
+from farmwatch.store.files import copy_file, keep_owner, sync_folder
+from farmwatch.store.migrate import refuse_newer, schema_version
+
+__all__ = ["Restored", "backup", "check_copy", "restore"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Restored:
+    """What a restore did: how many readings stand now, and where the database that was there before lies."""
+
+    readings: int
+    kept_aside: Path | None
+
+
+def backup(database: Database, target: Path) -> int:
+    """Copy the database as it stands, check the copy, put it in place; returns how many readings it holds."""
+    target = target.absolute()
+    if target.exists() and target.samefile(database.path):
+        raise StoreError(f"{target}: is the database itself; name another file for the backup")
+    if not target.parent.is_dir():
+        raise StoreError(f"{target}: its folder does not exist; create it first")
+    fresh = target.with_name(f".{target.name}.{os.getpid()}.fresh")
+    try:
+        with database.reading():
+            pass  # makes or upgrades the database where that is due
+        with database.frozen() as file:
+            copy_file(file, fresh)
+        readings = check_copy(fresh)
+        fresh.replace(target)
+        sync_folder(target.parent)
+    except OSError as fault:
+        raise StoreError(f"{target}: {fault.strerror or fault}") from fault
+    finally:
+        fresh.unlink(missing_ok=True)
+    return readings
+
+
+def check_copy(path: Path) -> int:
+    """Read a database that nobody writes from end to end without changing it; returns how many readings it holds.
+
+    Raises StoreError where it is none of ours, damaged, or newer than this farmwatch.
+    """
+    if not path.is_file():
+        raise StoreError(f"{path}: there is no such file")
+    if path.with_name(f"{path.name}.wal").exists():
+        raise StoreError(f"{path}: is in use or was not closed ({path.name}.wal lies beside it); not a finished backup")
+    try:
+        with duckdb.connect(":memory:", config={"threads": 1, "memory_limit": "256MB"}) as con:
+            con.execute(f"ATTACH {quoted(str(path))} AS farm (READ_ONLY)")
+            con.execute("USE farm")
+            return _read_through(con, path)
+    except duckdb.Error as fault:
+        raise translated(fault, path) or StoreDamaged(f"{path}: not a database of farmwatch") from fault
+
+
+def restore(database: Database, source: Path, now: datetime) -> Restored:
+    """Check a backup, then put it in the place of the database, which is kept aside."""
+    source = source.absolute()
+    if database.path.exists() and source.exists() and source.samefile(database.path):
+        raise StoreError(f"{source}: is the database itself; name a backup")
+    check_copy(source)
+    fresh = database.path.with_name(f".{database.path.name}.{os.getpid()}.restored")
+    stamp = now.astimezone(UTC).strftime("%Y%m%dT%H%M%SZ")
+    aside = database.path.with_name(f"{database.path.name}.before-restore-{stamp}")
+    try:
+        with source.open("rb") as file:
+            copy_file(file, fresh)
+        with database.closed():
+            kept = _put_in_place(database, fresh, aside)
+    finally:
+        fresh.unlink(missing_ok=True)
+    with database.reading() as con:
+        row = con.execute("SELECT count(*) FROM readings").fetchone()
+    return Restored(readings=int(row[0]) if row else 0, kept_aside=kept)
+
+
+def _put_in_place(database: Database, fresh: Path, aside: Path) -> Path | None:
+    if not database.path.exists():
+        fresh.replace(database.path)
+        sync_folder(database.path.parent)
+        return None
+    with _held(database.path, database.patience_seconds):
+        keep_owner(database.path.stat(), fresh)
+        log = database.path.with_name(f"{database.path.name}.wal")
+        os.link(database.path, aside)
+        if log.exists():
+            # It belongs to the old file and must not meet the new one.
+            log.replace(aside.with_name(f"{aside.name}.wal"))
+        fresh.replace(database.path)
+        sync_folder(database.path.parent)
+    return aside
+
+
+def _read_through(con: duckdb.DuckDBPyConnection, path: Path) -> int:
+    version = schema_version(con)
+    if version < 1:
+        raise StoreDamaged(f"{path}: a DuckDB file, but not a database of farmwatch")
+    refuse_newer(con, version, path)
+    tables = con.execute("SELECT table_name FROM duckdb_tables() WHERE database_name = 'farm'").fetchall()
+    for (table,) in tables:
+        # Hashing whole rows reads every block, and DuckDB compares each with its checksum.
+        con.execute(f'SELECT bit_xor(hash(t)) FROM "{table}" t').fetchall()
+    row = con.execute("SELECT count(*) FROM readings").fetchone()
+    return int(row[0]) if row else 0
+
+
+@contextmanager
+def _held(path: Path, patience_seconds: float) -> Iterator[None]:
+    """Hold the very lock by which DuckDB keeps other processes out, of a file that may be too damaged to open."""
+    end = time.monotonic() + patience_seconds
+    with path.open("r+b") as file:
+        while True:
+            try:
+                fcntl.lockf(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                break
+            except OSError as fault:
+                if time.monotonic() >= end:
+                    raise StoreBusy(f"{path}: another process uses it; stop it before a restore") from fault
+                time.sleep(random.uniform(0.005, 0.1))
+        yield

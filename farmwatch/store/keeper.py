@@ -1,0 +1,174 @@
+"""Keeping what was read, whatever befalls the database: stored at once, or waiting in the pending file, or counted."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from farmwatch.history import Reading
+from farmwatch.store.errors import StoreBusy, StoreDamaged, StoreError, StoreFull, StoreNewer, StoreReadOnly
+from farmwatch.store.pending import Batch, PendingFile
+from farmwatch.store.records import LastMesh, PollRecord
+from farmwatch.store.store import Store
+
+__all__ = ["Keeper", "Kept", "StoreKind", "StoreState"]
+
+StoreKind = Literal["ok", "waiting", "full", "read-only", "damaged", "newer", "failing"]
+"""waiting: another process holds the database; failing: anything else that it said."""
+
+_KINDS: tuple[tuple[type[StoreError], StoreKind], ...] = (
+    (StoreBusy, "waiting"),
+    (StoreFull, "full"),
+    (StoreReadOnly, "read-only"),
+    (StoreDamaged, "damaged"),
+    (StoreNewer, "newer"),
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoreState:
+    """How the database does: what it last said, how many readings wait beside it, how many could not be kept."""
+
+    kind: StoreKind = "ok"
+    words: str = ""
+    """What is wrong and what to do about it; empty while all is well."""
+    pending: int = 0
+    lost: int = 0
+    """Readings, each counted once, that neither the database nor the pending file could take since the start."""
+
+    @property
+    def is_well(self) -> bool:
+        """Whether everything that was read stands in the database."""
+        return self.kind == "ok" and not self.pending and not self.lost
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Kept:
+    """What became of one round: readings newly stored, waiting in the pending file, not kept at all."""
+
+    stored: int
+    waiting: int
+    lost: int
+    state: StoreState
+
+
+class Keeper:
+    """Stores what polls bring and never raises for what a database can suffer; one for a process."""
+
+    def __init__(self, store: Store, pending: PendingFile | None = None) -> None:
+        self.store = store
+        self.pending = pending or PendingFile(store.path.with_name(f"{store.path.name}.pending"))
+        self._lock = threading.Lock()
+        self._kind: StoreKind = "ok"
+        self._words = ""
+        self._pending_words = ""
+        self._lost: set[tuple[str, str]] = set()
+        self._last: dict[str, LastMesh] = {}
+
+    def keep(self, readings: Sequence[Reading], polls: Sequence[PollRecord]) -> Kept:
+        """Store a round, after what still waits; where that fails, append it to the pending file."""
+        with self._lock:
+            try:
+                self._load()
+                stored = self.store.add_round(readings, polls)
+            except StoreError as fault:
+                self._remember(fault)
+                waiting = self._wait(readings, polls)
+                return Kept(stored=0, waiting=waiting, lost=len(readings) - waiting, state=self._state())
+            self._well(readings)
+            return Kept(stored=stored, waiting=0, lost=0, state=self._state())
+
+    def retry(self) -> StoreState:
+        """Try to store what waits; never raises for what a database can suffer."""
+        with self._lock:
+            try:
+                self._load()
+                self.store.check()
+            except StoreError as fault:
+                self._remember(fault)
+            else:
+                self._well(())
+            return self._state()
+
+    @property
+    def state(self) -> StoreState:
+        """How the database did when it was last tried."""
+        with self._lock:
+            return self._state()
+
+    def last_digests(self) -> dict[str, LastMesh]:
+        """`Store.last_digests` with what waits beside it, and what was last known where the database does not answer.
+
+        So the same mesh is known again while nothing can be stored.
+        """
+        with self._lock:
+            try:
+                self._last = self.store.last_digests()
+            except StoreError as fault:
+                self._remember(fault)
+            self._add_waiting()
+            return dict(self._last)
+
+    def _add_waiting(self) -> None:
+        try:
+            for reading in self.pending.waiting():
+                self._know(reading)
+        except OSError as fault:
+            self._pending_words = f"{self.pending.path}: {fault.strerror}; check its owner and mode"
+
+    def _know(self, reading: Reading) -> None:
+        known = self._last.get(reading.machine)
+        if known is None or (reading.taken_at, reading.seen_at) >= (known.taken_at, known.seen_at):
+            self._last[reading.machine] = LastMesh(
+                machine=reading.machine,
+                taken_at=reading.taken_at,
+                seen_at=reading.seen_at,
+                time_from=reading.time_from,
+                digest=reading.mesh.digest(),
+            )
+
+    def _load(self) -> None:
+        try:
+            self.pending.load(self._store_batch)
+        except OSError as fault:
+            # What waits must not keep out what comes: the round that is at hand is tried all the same.
+            self._pending_words = f"{self.pending.path}: {fault.strerror}; check its owner and mode"
+        else:
+            self._pending_words = ""
+
+    def _store_batch(self, batch: Batch) -> None:
+        self.store.add_round(batch.readings, batch.polls)
+
+    def _wait(self, readings: Sequence[Reading], polls: Sequence[PollRecord]) -> int:
+        try:
+            self.pending.append(readings, polls)
+        except OSError as fault:
+            self._lost |= {(reading.machine, reading.mesh.digest()) for reading in readings}
+            self._pending_words = f"{self.pending.path} cannot grow either ({fault.strerror})"
+            return 0
+        return len(readings)
+
+    def _well(self, readings: Sequence[Reading]) -> None:
+        self._kind, self._words = "ok", ""
+        # A host shows its last mesh until it has a new one, so what could not be kept is often read again.
+        self._lost -= {(reading.machine, reading.mesh.digest()) for reading in readings}
+
+    def _remember(self, fault: StoreError) -> None:
+        self._kind = next((kind for cls, kind in _KINDS if isinstance(fault, cls)), "failing")
+        self._words = str(fault)
+
+    def _state(self) -> StoreState:
+        try:
+            waiting = self.pending.count()
+        except OSError:
+            waiting = 0
+        said = [
+            self._words,
+            self._pending_words,
+            f"{waiting} readings wait in {self.pending.path}" if waiting else "",
+            f"{len(self._lost)} readings could not be kept" if self._lost else "",
+        ]
+        words = "; ".join(part for part in said if part)
+        return StoreState(kind=self._kind, words=words, pending=waiting, lost=len(self._lost))
