@@ -1,0 +1,87 @@
+"""The commands: parse what was typed, call what does the work, print what came of it.
+
+A family of commands is a module that lists them in `COMMANDS`; a new family is a module and its name in `_FAMILIES`.
+Heavy modules are imported inside the commands, so that `--help` answers at once.
+
+Exit: 0 done, 1 a bug (with its traceback), 2 a fault in what was given (in a line), 3 done but machines need attention
+(only where asked for), 130 interrupted.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Sequence
+from importlib import import_module
+from pathlib import Path
+
+import click
+
+from farmwatch import __version__
+from farmwatch.cli.app import App
+from farmwatch.cli.screen import complain
+from farmwatch.errors import FarmwatchError
+
+__all__ = ["commands", "main", "run"]
+
+_FAMILIES = ("starting", "polls", "looking", "entering", "reports")
+
+BUG, FAULT, INTERRUPTED = 1, 2, 130
+
+
+@click.group(
+    "farmwatch",
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    epilog="Begin with `farmwatch demo`, or with `farmwatch init` for your own farm.",
+)
+@click.option("--config", type=click.Path(path_type=Path), metavar="FILE", help="The configuration to use.")
+@click.version_option(__version__, "--version", message="farmwatch %(version)s")
+@click.pass_context
+def commands(context: click.Context, config: Path | None) -> None:
+    """Watch the beds of a farm of 3D printers: tilt, warp, and what to do about them. It only reads."""
+    context.obj = App(config)
+
+
+for _family in _FAMILIES:
+    for _command in import_module(f"farmwatch.cli.{_family}").COMMANDS:
+        commands.add_command(_command)
+
+
+def main() -> None:
+    """The entry point of `farmwatch`."""
+    sys.exit(run(sys.argv[1:]))
+
+
+def run(arguments: Sequence[str]) -> int:
+    """Run one command line and return its exit code; a bug escapes with its traceback (exit 1)."""
+    for stream in (sys.stdout, sys.stderr):
+        # A name that the terminal cannot write is shown in part rather than ending the command.
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+    try:
+        code = commands.main(args=list(arguments), prog_name="farmwatch", standalone_mode=False)
+        sys.stdout.flush()
+    except click.exceptions.NoArgsIsHelpError as help_wanted:
+        complain(help_wanted.format_message(), prefix="")
+        return FAULT
+    except click.ClickException as fault:
+        complain(_usage(fault))
+        return FAULT
+    except FarmwatchError as fault:
+        complain(str(fault))
+        return FAULT
+    except (KeyboardInterrupt, click.Abort):
+        complain("interrupted")
+        return INTERRUPTED
+    except BrokenPipeError:
+        # The reader (head, a pager) has seen enough. Python would complain once more when it flushes at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    return code if isinstance(code, int) else 0
+
+
+def _usage(fault: click.ClickException) -> str:
+    """What was typed wrong, in a line, and where to read what is right."""
+    text = " ".join(fault.format_message().split())
+    where = fault.ctx.command_path if isinstance(fault, click.UsageError) and fault.ctx else "farmwatch"
+    return f"{text[:1].lower()}{text[1:].rstrip('.')}; see: {where} --help"

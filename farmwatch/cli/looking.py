@@ -1,0 +1,76 @@
+"""Looking: the fleet, one machine, the assessment."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import click
+
+from farmwatch.cli.app import App, pass_app
+
+__all__ = ["COMMANDS", "FAIL_ON"]
+
+NEEDS_ATTENTION = 3
+FAIL_ON = click.option(
+    "--fail-on", type=click.Choice(["past-limit"]), help="Exit 3 when a machine in service is in this condition."
+)
+_AS_JSON = click.option("--json", "as_json", is_flag=True, help="One JSON document in place of the table.")
+_AT = click.option("--at", metavar="TIME", help="As of this time; farm time where it has no offset.")
+
+
+@click.command("fleet")
+@_AS_JSON
+@FAIL_ON
+@_AT
+@pass_app
+def fleet(app: App, as_json: bool, fail_on: str | None, at: str | None) -> None:
+    """Show every machine's condition, worst first."""
+    from farmwatch.cli.fleet_table import fleet_document, needs_attention, say_fleet
+
+    found = app.assess(app.moment(at))
+    if as_json:
+        _print_json(fleet_document(found))
+    else:
+        say_fleet(found, app.settings.farm.name, app.settings.farm.timezone)
+    if fail_on and needs_attention(found.machines):
+        click.get_current_context().exit(NEEDS_ATTENTION)
+
+
+@click.command("machine")
+@click.argument("name")
+@_AT
+@pass_app
+def machine(app: App, name: str, at: str | None) -> None:
+    """Show machine NAME: numbers, history, what to do there, and the bed as a map."""
+    from farmwatch.cli.machine_page import say_machine
+
+    found = app.assess(app.moment(at), [name])
+    say_machine(found.machines[0], found.limits, app.settings.farm.timezone)
+
+
+@click.command("assess")
+@_AT
+@click.option("--machine", "names", multiple=True, metavar="NAME", help="Only this one; may be given again.")
+@_AS_JSON
+@FAIL_ON
+@pass_app
+def assess(app: App, at: str | None, names: tuple[str, ...], as_json: bool, fail_on: str | None) -> None:
+    """Say what is known of every machine at a time; --json prints the whole of it."""
+    from farmwatch.cli.fleet_table import needs_attention, say_fleet
+    from farmwatch.judge.document import assessment_document
+
+    found = app.assess(app.moment(at), list(names) or None)
+    if as_json:
+        _print_json(assessment_document(found))
+    else:
+        say_fleet(found, app.settings.farm.name, app.settings.farm.timezone)
+    if fail_on and needs_attention(found.machines):
+        click.get_current_context().exit(NEEDS_ATTENTION)
+
+
+def _print_json(document: dict[str, Any]) -> None:
+    click.echo(json.dumps(document, ensure_ascii=True, allow_nan=False, separators=(",", ":")))
+
+
+COMMANDS = (fleet, machine, assess)

@@ -1,0 +1,202 @@
+"""One machine on a screen: its numbers, its history, what to do there and the cautions before it, the bed as a map."""
+
+from __future__ import annotations
+
+from zoneinfo import ZoneInfo
+
+from farmwatch.cli.bedmap import bed_map, screw_letters
+from farmwatch.cli.history_line import history_lines
+from farmwatch.cli.screen import paragraph, plain, say, width
+from farmwatch.judge.assessment import Assessment, ReadingFacts
+from farmwatch.judge.cautions import CAUTIONS, CAUTIONS_FOOT
+from farmwatch.judge.words import (
+    CAUSE_WORDS,
+    CONDITION_WORDS,
+    advice_sentence,
+    plan_sentences,
+    screw_words,
+    shim_sentences,
+)
+from farmwatch.model import Limits
+from farmwatch.report.text import clock, day_of, mm, signed
+
+__all__ = ["say_machine"]
+
+# With these alone nobody is sent to the machine.
+_STAY_AWAY = frozenset({"leave", "watch", "plan-ahead", "check-host"})
+
+
+def say_machine(machine: Assessment, limits: Limits, zone: ZoneInfo) -> None:
+    """The whole page; times are those of the farm."""
+    where = ", ".join(part for part in (plain(machine.model.name), f"aisle {plain(machine.aisle)}") if machine.aisle)
+    say(f"{plain(machine.machine)}  ({where or plain(machine.model.name)})", strong=True)
+    _say_condition(machine, limits, zone)
+    if machine.mesh is not None:
+        _say_numbers(machine)
+        _say_map(machine)
+    _say_history(machine, limits, zone)
+    _say_to_do(machine)
+
+
+def _heading(text: str) -> None:
+    say()
+    say(text, strong=True)
+
+
+def _say_condition(machine: Assessment, limits: Limits, zone: ZoneInfo) -> None:
+    if not machine.in_service:
+        until = "" if machine.out_until is None else f" until {clock(machine.out_until, zone)}"
+        paragraph(f"out of service{until}: {plain(machine.out_reason)}; stored and shown, not judged")
+    if machine.range_mm is None:
+        say("no mesh yet")
+    else:
+        spread = "" if machine.range_sd_mm is None else f" (sd {mm(machine.range_sd_mm)})"
+        say(f"range {mm(machine.range_mm)} mm{spread}; usable to {limits.usable_mm:g}, ideal to {limits.ideal_mm:g}")
+    since = "" if machine.since is None else f" since {day_of(machine.since, zone)}"
+    sure = "" if machine.condition == "unknown" else ", confirmed" if machine.confirmed else ", not confirmed yet"
+    say(f"{machine.condition} ({CONDITION_WORDS[machine.condition]}){since}{sure}", strong=True)
+    if machine.cause != "none":
+        looks = machine.suspected_cause
+        more = f"; it looks like: {CAUSE_WORDS[looks]}" if looks and looks != machine.cause else ""
+        paragraph(f"{CAUSE_WORDS[machine.cause]}{more}", hang=2)
+    if machine.reading is not None:
+        paragraph(f"mesh: {_mesh_words(machine.reading, zone)}{', old' if machine.mesh_old else ''}", hang=2)
+    if machine.judged_reading is not None:
+        paragraph(f"judged by: {_mesh_words(machine.judged_reading, zone)}", hang=2)
+    _say_host(machine, zone)
+    for warning in machine.warnings:
+        paragraph(f"look twice: {plain(warning)}", hang=2)
+
+
+def _mesh_words(reading: ReadingFacts, zone: ZoneInfo) -> str:
+    said = [f"{reading.rows} rows of {reading.columns}"]
+    if reading.time_from == "unknown":
+        said.append(f"of unknown age, first seen {clock(reading.taken_at, zone)}")
+    else:
+        said.append(f"{'first seen ' if reading.time_from == 'seen' else ''}{clock(reading.taken_at, zone)}")
+    if reading.bed_celsius is not None:
+        said.append(f"bed {reading.bed_celsius:.0f} °C")
+    if reading.plate is not None:
+        said.append(f"plate {plain(reading.plate)}")
+    if not reading.judged:
+        said.append(f"not judged: {plain(reading.why_not_judged)}")
+    return ", ".join(said)
+
+
+def _say_host(machine: Assessment, zone: ZoneInfo) -> None:
+    if not machine.has_host:
+        say("host: none; its meshes are imported")
+        return
+    answered = (
+        "never answered" if machine.host_answered_at is None else f"answered {clock(machine.host_answered_at, zone)}"
+    )
+    last = "" if machine.last_outcome is None else f"; last poll: {machine.last_outcome}"
+    reason = f" ({plain(machine.last_reason)})" if machine.last_reason else ""
+    paragraph(f"host: {'silent, ' if machine.silent else ''}{answered}{last}{reason}", hang=2)
+
+
+def _say_numbers(machine: Assessment) -> None:
+    _heading("What the range is made of")
+    if machine.tilt is not None:
+        side = f"; the {machine.tilt.high_side} stands higher" if machine.tilt.high_side else ""
+        tilt = machine.tilt
+        _fact("tilt", f"{signed(tilt.x_mm_per_m, 2)} mm/m to the right, {signed(tilt.y_mm_per_m, 2)} to the rear{side}")
+    if machine.form is not None:
+        form = machine.form
+        _fact("form", f"{form.shape}; flatness deviation {mm(form.flatness_mz_mm)} mm (minimum zone), "
+              f"{mm(form.flatness_ls_mm)} (least squares), rms {mm(form.rms_mm)}")  # fmt: skip
+    letters = screw_letters(machine.model.screws)
+    for screw in machine.screws:
+        height = "0, the reference" if screw.reference else f"{signed(screw.height_mm)} mm (sd {mm(screw.sd_mm)})"
+        _fact(f"at {letters[screw.name]}", f"{plain(screw_words(screw.name))}: {height}")
+    if machine.tooth_floor_mm is not None:
+        _fact("floor", f"{mm(machine.tooth_floor_mm)} mm: no whole-tooth setting leaves less on this mesh")
+    for spike in machine.spikes:
+        _fact("spike", f"{signed(spike.stands_off_mm)} mm at x {spike.x_mm:g}, y {spike.y_mm:g}")
+
+
+def _fact(name: str, text: str) -> None:
+    paragraph(f"{name:<6} {text}", indent=2, hang=7)
+
+
+def _say_map(machine: Assessment) -> None:
+    if machine.mesh is None:
+        return
+    _heading("The bed, as you face the machine")
+    screws = machine.model.screws
+    spikes = [(spike.row, spike.column) for spike in machine.spikes]
+    for line in bed_map(machine.mesh, screws=screws, spikes=spikes, columns=min(width(), 80)):
+        say(line)
+    letters = screw_letters(screws)
+    marks = [
+        f"({letters[screw.name]}) {plain(screw_words(screw.name))}, the reference"
+        if screw.reference
+        else f"[{letters[screw.name]}] {plain(screw_words(screw.name))}"
+        for screw in screws
+    ]
+    paragraph("Z screws: " + "; ".join(marks))
+
+
+def _say_history(machine: Assessment, limits: Limits, zone: ZoneInfo) -> None:
+    if machine.trace is None or len(machine.trace.at) < 2:
+        return
+    _heading("History")
+    for line in history_lines(machine.trace, limits, zone, width() - 2):
+        say(f"  {line}")
+    for step in machine.steps:
+        screw = f" at {plain(screw_words(step.screw))}" if step.screw else ""
+        teeth = "" if step.teeth is None else f", {abs(step.teeth)} {'tooth' if abs(step.teeth) == 1 else 'teeth'}"
+        _fact("step", f"{day_of(step.at, zone)}: {step.name}{screw}, {signed(step.mm)} mm{teeth}")
+    if machine.suspected_step is not None:
+        step = machine.suspected_step
+        screw = f" at {plain(screw_words(step.screw))}" if step.screw else ""
+        _fact("step?", f"{day_of(step.at, zone)}: suspected{screw}, {signed(step.mm)} mm")
+    if machine.drift is not None:
+        drift = machine.drift
+        slopes = ", ".join(f"{plain(screw_words(name))} {signed(mm_)}" for name, mm_ in drift.mm_per_week.items())
+        weight = "significant" if drift.significant else "not significant"
+        _fact("drift", f"{slopes} mm a week over {drift.readings} readings since {day_of(drift.since, zone)}; {weight}")
+    if machine.forecast is not None:
+        _fact("ahead", _forecast_words(machine))
+
+
+def _forecast_words(machine: Assessment) -> str:
+    forecast = machine.forecast
+    if forecast is None:
+        return ""
+    weeks = round(forecast.horizon_days / 7)
+    chance = f"{forecast.chance:.0%} chance of passing the limit within {weeks} weeks"
+    if forecast.p50 is None:
+        return chance
+    ends = (f"{forecast.p10:.0f}" if forecast.p10 is not None else "now",
+            f"{forecast.p90:.0f}" if forecast.p90 is not None else f"more than {forecast.horizon_days}")  # fmt: skip
+    return f"{chance}; about {forecast.p50:.0f} days from now ({ends[0]} to {ends[1]})"
+
+
+def _say_to_do(machine: Assessment) -> None:
+    _heading("What to do")
+    paragraph(advice_sentence(machine) or "Nothing.", indent=2)
+    for reason in machine.reasons:
+        paragraph(plain(reason), indent=2, hang=2)
+    if not set(machine.advice) <= _STAY_AWAY:
+        _heading("Before the first move")
+        for number, caution in enumerate(CAUTIONS, start=1):
+            paragraph(f"{number}. {caution}", indent=2, hang=3)
+        paragraph(CAUTIONS_FOOT, indent=2)
+    if machine.plan is not None:
+        _say_plan(machine)
+
+
+def _say_plan(machine: Assessment) -> None:
+    plan = machine.plan
+    if plan is None:
+        return
+    _heading("Moves")
+    for sentence in plan_sentences(plan, machine.model):
+        paragraph(plain(sentence), indent=2, hang=2)
+    paragraph(f"leaves a range of {mm(plan.range_after_mm)} mm", indent=2)
+    shims = shim_sentences(plan)
+    for sentence in shims:
+        paragraph(plain(sentence), indent=2, hang=2)
+    if shims:
+        paragraph(f"leaves a range of {mm(plan.range_after_shims_mm)} mm", indent=2)

@@ -1,0 +1,109 @@
+"""Asking the hosts: one poll now, or one look at configuration and hosts that stores nothing."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+import click
+
+from farmwatch.cli.app import App, pass_app
+from farmwatch.cli.outcomes import FIXES, say_troubles
+from farmwatch.cli.screen import paragraph, plain, progress, say
+
+if TYPE_CHECKING:
+    from farmwatch.collect.poll import PollRound, Progress
+    from farmwatch.history import Reading
+    from farmwatch.store import LastMesh, PollRecord
+
+__all__ = ["COMMANDS"]
+
+
+@click.command("poll")
+@click.option("--machine", "names", multiple=True, metavar="NAME", help="Only this one; may be given again.")
+@pass_app
+def poll(app: App, names: tuple[str, ...]) -> None:
+    """Ask every machine's host once, now, and store what it says."""
+    from farmwatch.collect.poll import poll_once
+
+    with progress("asking the hosts") as move:
+        found = poll_once(app.settings, app.store, app.now(), names or None, on_progress=_moving(move))
+    say_troubles(record for record in found.records if record.outcome in FIXES)
+    _say_warnings(found.warnings)
+    say(_tally(found))
+
+
+@click.command("check")
+@pass_app
+def check(app: App) -> None:
+    """Check the configuration and ask each host once; nothing is stored."""
+    from farmwatch.collect.poll import poll_once
+    from farmwatch.report.text import count, joined
+
+    settings = app.settings
+    _say_warnings(settings.warnings, "worth a second look in the configuration")
+    asked = sum(bool(machine.address and machine.mapping) for machine in settings.machines)
+    parts = (
+        count(len(settings.machines), "machine"),
+        count(len(settings.models), "model"),
+        count(len(settings.mappings), "mapping"),
+    )
+    say(f"{plain(settings.path)} is sound: {joined(parts)}. Asking {count(asked, 'host')}.")
+    with progress("asking the hosts") as move:
+        found = poll_once(settings, _Onlooker(app), app.now(), on_progress=_moving(move))
+    troubled = [record for record in found.records if record.outcome in FIXES]
+    say_troubles(troubled)
+    _say_warnings(found.warnings)
+    if without := len(settings.machines) - asked:
+        say(f"{without} without a host: their meshes are imported (farmwatch import)")
+    say(f"{len(found.records) - len(troubled)} ready, {len(troubled)} need you", strong=bool(troubled))
+
+
+class _Onlooker:
+    """A memory for a poll that only looks: it knows the pinned identities and keeps nothing."""
+
+    def __init__(self, app: App) -> None:
+        self.app = app
+
+    def last_digests(self) -> dict[str, LastMesh]:
+        return {}
+
+    def identities(self) -> dict[str, str]:
+        # Before the first poll there is no database, and a look must not make one.
+        return self.app.store.identities() if self.app.settings.farm.database.exists() else {}
+
+    def pin(self, found: dict[str, str], at: datetime) -> None:
+        pass
+
+    def add_round(self, new: Sequence[Reading], records: Sequence[PollRecord]) -> int:  # noqa: ARG002
+        return len(new)
+
+
+def _moving(move: object) -> Progress | None:
+    if not callable(move):
+        return None
+
+    def told(_: PollRecord, done: int, total: int) -> None:
+        move(done, total)
+
+    return told
+
+
+def _tally(found: PollRound) -> str:
+    counts = Counter(record.outcome for record in found.records)
+    said = ", ".join(f"{number} {outcome}" for outcome, number in counts.most_common())
+    return f"{len(found.records)} machines asked" + (f": {said}" if said else "; none has a host")
+
+
+def _say_warnings(warnings: Sequence[str], heading: str = "worth a second look") -> None:
+    if warnings:
+        say(heading, strong=True)
+    for warning in warnings:
+        paragraph(plain(warning), indent=2, hang=2)
+    if warnings:
+        say()
+
+
+COMMANDS = (poll, check)

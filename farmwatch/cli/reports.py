@@ -1,0 +1,26 @@
+"""The weekly report."""
+
+from __future__ import annotations
+
+import click
+
+from farmwatch.cli.app import App, pass_app
+from farmwatch.cli.screen import plain, say
+
+__all__ = ["COMMANDS"]
+
+
+@click.command("report")
+@click.option("--week", metavar="WEEK", help="An ISO 8601 week such as 2026-W47; the last full one if left out.")
+@click.option("--at", metavar="TIME", help="As of this time: only what was known then counts.")
+@pass_app
+def report(app: App, week: str | None, at: str | None) -> None:
+    """Write the week's report, one HTML file; the same data gives the same bytes."""
+    from farmwatch.report.week import Week
+    from farmwatch.report.write import write_report
+
+    path = write_report(app.settings, app.store, app.moment(at), None if week is None else Week.read(week))
+    say(f"written: {plain(path)}")
+
+
+COMMANDS = (report,)

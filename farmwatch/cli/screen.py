@@ -1,0 +1,115 @@
+"""How anything gets onto a screen: text from hosts, files and names is plain, whatever stands in it.
+
+The console reads no markup, so a machine called "[bold]x" is shown as that; `plain` takes out what a terminal would
+obey. Commands print foreign text through `plain` (or as a cell of a `table`, which does so itself).
+"""
+
+from __future__ import annotations
+
+import sys
+import unicodedata
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+__all__ = ["complain", "console", "paragraph", "plain", "progress", "say", "table", "width"]
+
+# Cc control (escape among them), Cf invisible formatting (bidirectional overrides), Cs surrogates, Zl Zp line ends.
+_UNFIT = frozenset({"Cc", "Cf", "Cs", "Zl", "Zp", "Co", "Cn"})
+_BROADEST = 120
+_NARROWEST = 40
+
+
+def plain(text: object) -> str:
+    """Text on one line, of printable characters only."""
+    line = str(text)
+    if line.isascii() and line.isprintable():
+        return line
+    return "".join(_fit(letter) for letter in line)
+
+
+def _fit(letter: str) -> str:
+    if letter in "\n\r\t":
+        return " "
+    return "\N{REPLACEMENT CHARACTER}" if unicodedata.category(letter) in _UNFIT else letter
+
+
+def complain(text: str, prefix: str = "farmwatch: ") -> None:
+    """Say a fault on standard error; only line ends of ours may break it into lines."""
+    print(prefix + "\n".join(plain(line) for line in text.split("\n")), file=sys.stderr)
+
+
+def console(stderr: bool = False) -> Console:
+    """A console that obeys nothing in the text: no markup, no emoji codes, no colouring of numbers."""
+    from rich.console import Console
+
+    found = Console(stderr=stderr, markup=False, emoji=False, highlight=False, soft_wrap=False)
+    # Outside a terminal nothing knows the width: 80 columns, unless COLUMNS says otherwise.
+    found.width = max(_NARROWEST, min(found.width, _BROADEST))
+    return found
+
+
+def width() -> int:
+    """Columns to write in, 40 to 120."""
+    return console().width
+
+
+def say(text: str = "", *, strong: bool = False) -> None:
+    """A line of our own words; foreign parts of it went through `plain`."""
+    console().print(_text(text, strong), soft_wrap=True)
+
+
+def paragraph(text: str, *, indent: int = 0, hang: int = 0, strong: bool = False) -> None:
+    """Words wrapped to the screen, indented, the lines after the first by `hang` more."""
+    import textwrap
+
+    lines = textwrap.wrap(
+        text,
+        width(),
+        initial_indent=" " * indent,
+        subsequent_indent=" " * (indent + hang),
+        break_on_hyphens=False,
+    )
+    for line in lines:
+        say(line, strong=strong)
+
+
+def table(columns: Sequence[tuple[str, bool]], rows: Sequence[Sequence[str]], strong: Callable[[int], bool]) -> None:
+    """A table: heading and whether its figures stand to the right; rows for which `strong` holds are bold."""
+    from rich.table import Table
+
+    found: Table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_edge=False, header_style="bold")
+    for number, (heading, right) in enumerate(columns):
+        found.add_column(heading, justify="right" if right else "left", overflow="fold", no_wrap=number == 0)
+    for number, row in enumerate(rows):
+        found.add_row(*(_text(plain(cell), strong(number)) for cell in row))
+    console().print(found)
+
+
+@contextmanager
+def progress(what: str) -> Iterator[Callable[[int, int], None] | None]:
+    """A bar for long work while both streams are a terminal; yields what moves it (done, total), or None in a pipe."""
+    if not (sys.stdout.isatty() and sys.stderr.isatty()):
+        yield None
+        return
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn("{task.description}", markup=False), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=console(stderr=True), transient=True) as bar:
+        task = bar.add_task(what, total=None)
+
+        def move(done: int, total: int) -> None:
+            bar.update(task, completed=done, total=total)
+
+        yield move
+
+
+def _text(text: str, strong: bool) -> Text:
+    from rich.text import Text
+
+    return Text(text, style="bold" if strong else "")

@@ -1,0 +1,57 @@
+"""The first commands: an invented farm to look at, and the files of one's own to fill in."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from farmwatch.cli.app import App, pass_app
+from farmwatch.cli.screen import paragraph, plain, progress, say
+
+__all__ = ["COMMANDS"]
+
+
+@click.command("demo")
+@click.option(
+    "--dir", "folder", type=click.Path(path_type=Path, file_okay=False), default=Path("farmwatch-demo"),
+    metavar="DIR", show_default=True, help="Where its files go and stay.",
+)  # fmt: skip
+@click.option("--weeks", type=int, default=26, metavar="N", show_default=True, help="Weeks of history.")
+@click.option("--machines", type=int, default=27, metavar="N", show_default=True, help="Machines of the farm.")
+@click.option("--seed", type=int, default=1, metavar="S", show_default=True, help="Another seed, another noise.")
+@pass_app
+def demo(app: App, folder: Path, weeks: int, machines: int, seed: int) -> None:
+    """Play an invented farm over real HTTP on this computer and write its weekly report."""
+    from farmwatch.demo.run import run_demo
+
+    with progress("playing the farm, a day at a time") as move:
+        result = run_demo(folder, weeks, machines, seed, now=app.now(), progress=move)
+    say(f"Saltmarsh Tidegate Works, an invented farm: {result.machines} machines, {result.polls:,} polls, "
+        f"{result.readings:,} readings in {weeks} weeks.")  # fmt: skip
+    say()
+    say("What is true in it:")
+    for truth in result.truths:
+        paragraph(plain(truth), indent=2, hang=2)
+    say()
+    say("Its weekly report, to open in a browser:")
+    say(f"  {plain(result.report)}", strong=True)
+    say()
+    say("To try next:")
+    for command in result.commands:
+        say(f"  {plain(command)}")
+
+
+@click.command("init")
+@click.argument("folder", type=click.Path(path_type=Path, file_okay=False), default=Path(), metavar="[DIR]")
+def init(folder: Path) -> None:
+    """Write a commented config.toml and machines.csv into DIR (here, if left out) to fill in."""
+    from farmwatch.config import write_starter
+
+    config, machines = write_starter(folder)
+    say(f"written: {plain(config)} and {plain(machines)}")
+    say("Fill in both from the top, then let farmwatch look at them:")
+    say(f"  farmwatch --config {plain(config)} check")
+
+
+COMMANDS = (demo, init)
