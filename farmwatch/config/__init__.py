@@ -17,6 +17,8 @@ from farmwatch.config.settings import (
     Poll,
     Service,
     Settings,
+    Tickets,
+    Webhook,
     WeeklyTime,
     Working,
 )
@@ -34,6 +36,8 @@ __all__ = [
     "Secret",
     "Service",
     "Settings",
+    "Tickets",
+    "Webhook",
     "WeeklyTime",
     "Working",
     "load_settings",

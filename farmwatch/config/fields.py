@@ -25,8 +25,8 @@ from farmwatch.config.secret import Secret, names_a_secret
 
 __all__ = [
     "DAYS", "LONGEST_NAME", "address", "clock_minutes", "columns", "coordinate", "days", "folder_path", "holidays",
-    "is_loopback", "json_path", "listen", "literal_fault", "mail_address", "name", "named_values", "number", "numbers",
-    "secret", "time_zone", "url_path",
+    "hook_address", "is_loopback", "json_path", "listen", "literal_fault", "mail_address", "media_type", "name",
+    "named_values", "number", "numbers", "secret", "time_zone", "url_path",
 ]  # fmt: skip
 
 DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
@@ -42,6 +42,9 @@ _SECRET_WORD = re.compile(r"key|token|secret|pass|pwd|auth|sig|credential|sessio
 _PLAIN_WORD = re.compile(r"[A-Za-z][A-Za-z_.,-]{0,39}|\d{1,6}|\{machine\}")
 _HEADER_NAME = re.compile(r"[!#$%&'*+.^_`|~0-9A-Za-z-]+\Z")
 _QUERY_NAME = re.compile(r"[\x21-\x7e]+\Z")
+_MEDIA_TYPE = re.compile(
+    r"[A-Za-z0-9!#$&^_.+-]{1,60}/[A-Za-z0-9!#$&^_.+-]{1,60}(; ?[A-Za-z0-9!#$&^_.+-]+=[A-Za-z0-9!#$&^_.+-]+)*"
+)
 _LITERAL = 'a literal value must not stand here; write "env:NAME" or "file:PATH"'
 
 
@@ -222,6 +225,20 @@ def address(value: object) -> str:
         raise ValueError("it is neither http:// nor https://")
     if not host:
         raise ValueError("it names no host")
+    return value
+
+
+def hook_address(value: object, info: ValidationInfo) -> str | Secret:
+    """An address as of a host, or the source of one in which a key stands."""
+    if isinstance(value, Secret) or (isinstance(value, str) and names_a_secret(value)):
+        return secret(value, info)
+    return address(value)
+
+
+def media_type(value: object) -> str:
+    """A media type with its parameters (RFC 6838)."""
+    if not isinstance(value, str) or not _MEDIA_TYPE.fullmatch(value):
+        raise ValueError("it is no media type")
     return value
 
 

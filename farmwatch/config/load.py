@@ -103,6 +103,7 @@ class _Reader(SectionReader):
         machines = [machine for place, row in rows if (machine := self.section(place, row, Machine)) is not None]
         rules.check_limits(sections["limits"], self.notes)
         rules.check_mail(sections["mail"], self.notes)
+        rules.check_webhook(self.raw.get("webhook"), self.notes)
         rules.check_machines(rows, list(self.tables("models")), self.tables("mappings"), self.notes)
         rules.check_places(models, mappings, machines, self.notes)
         if self.notes.faults:

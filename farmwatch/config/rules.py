@@ -17,6 +17,7 @@ from farmwatch.model import Model
 
 __all__ = [
     "check_limits", "check_machines", "check_mail", "check_mapping", "check_model", "check_name", "check_places",
+    "check_webhook",
 ]  # fmt: skip
 
 MOST_SCREWS = 8
@@ -142,16 +143,25 @@ def _check_stock(at: KeyPath, value: object, notes: Notes) -> None:
 # --- mappings -------------------------------------------------------------------------------------------------------
 
 
+def check_webhook(raw: object, notes: Notes) -> None:
+    """No literal secret in its headers."""
+    if isinstance(raw, dict):
+        _check_literals(("webhook",), "headers", raw.get("headers"), notes)
+
+
+def _check_literals(at: KeyPath, kind: str, values: object, notes: Notes) -> None:
+    for key, value in values.items() if isinstance(values, dict) else ():
+        wrong = fields.literal_fault(kind, key, value)
+        if wrong:
+            notes.fault((*at, kind, key), "", wrong)
+
+
 def check_mapping(at: KeyPath, raw: object, notes: Notes) -> None:
     """What each layout needs and cannot use; no literal secret; each `also` brings something."""
     if not isinstance(raw, dict):
         return
     for kind in ("headers", "query"):
-        values = raw.get(kind)
-        for key, value in values.items() if isinstance(values, dict) else ():
-            wrong = fields.literal_fault(kind, key, value)
-            if wrong:
-                notes.fault((*at, kind, key), "", wrong)
+        _check_literals(at, kind, raw.get(kind), notes)
     if raw.get("answer") == "text":
         _check_text(at, raw, notes)
     elif raw.get("answer", "json") == "json":

@@ -22,7 +22,7 @@ from farmwatch.model import Limits, Model
 
 __all__ = [
     "SECTIONS", "Also", "Farm", "Limits", "LimitsSection", "Machine", "Mail", "Mapping", "ModelSection", "Poll",
-    "ScrewSection", "Section", "Service", "Settings", "Tickets", "WeeklyTime", "Working",
+    "ScrewSection", "Section", "Service", "Settings", "Tickets", "Webhook", "WeeklyTime", "Working",
 ]  # fmt: skip
 
 
@@ -291,6 +291,12 @@ class Mail(Section):
         BeforeValidator(lambda value: tuple(value) if isinstance(value, list) else value),
         Field(min_length=1, description="wanted a list of one or more mail addresses"),
     ]
+    notices_to: Annotated[
+        tuple[MailAddress, ...],
+        BeforeValidator(lambda value: tuple(value) if isinstance(value, list) else value),
+        Field(description="wanted a list of mail addresses"),
+    ] = ()
+    """Who is told when a ticket is proposed, comes back or is proven."""
 
 
 class Tickets(Section):
@@ -307,6 +313,29 @@ class Tickets(Section):
     probings_to_prove: int = Field(2, ge=1, le=20, description="wanted a whole number from 1 to 20")
 
 
+class Webhook(Section):
+    """[webhook]: where what happens to tickets is posted."""
+
+    url: Annotated[
+        str | Secret,
+        *_reads(
+            fields.hook_address,
+            'wanted an http or https address without user, password or query, or its source: "env:NAME", "file:PATH"',
+        ),
+    ]
+    headers: Annotated[
+        dict[str, str | Secret], *_reads(fields.named_values, "wanted a table of names and env: or file: sources")
+    ] = Field(default_factory=dict)
+    template: Annotated[
+        Path | None, *_reads(fields.folder_path, "wanted the path of a Jinja2 template, or leave it out")
+    ] = None
+    """The farm's own body in place of CloudEvents 1.0 JSON."""
+    content_type: Annotated[str, *_reads(fields.media_type, 'wanted a media type such as "application/json"')] = (
+        "application/json"
+    )
+    deadline_seconds: float = Field(15.0, ge=0.05, le=600, description="wanted seconds from 0.05 to 600")
+
+
 class Settings(Section):
     """The whole configuration, checked."""
 
@@ -319,6 +348,7 @@ class Settings(Section):
     service: Annotated[Service, Field(default_factory=Service)]
     mail: Mail | None = None
     tickets: Annotated[Tickets, Field(default_factory=Tickets)]
+    webhook: Webhook | None = None
     path: Path | None = None
     """The file it was read from."""
     warnings: tuple[str, ...] = ()
@@ -341,5 +371,6 @@ SECTIONS: dict[str, type[Section]] = {
     "service": Service,
     "mail": Mail,
     "tickets": Tickets,
+    "webhook": Webhook,
 }
 """The sections that are one table each, in the order in which a reader meets them."""

@@ -98,7 +98,9 @@ WAITING = f"{_LETTERS} WHERE delivered_at IS NULL AND given_up_at IS NULL ORDER 
 
 LETTER = f"{_LETTERS} WHERE key = $key"
 
-DELIVERED = "UPDATE outbox SET delivered_at = make_timestamptz($at), tries = tries + 1, last_fault = '' WHERE key = $key"
+DELIVERED = (
+    "UPDATE outbox SET delivered_at = make_timestamptz($at), tries = tries + 1, last_fault = '' WHERE key = $key"
+)
 
 FAILED = """
 UPDATE outbox SET next_try_at = make_timestamptz($next), tries = tries + 1, last_fault = $fault

@@ -1,24 +1,19 @@
 """Maintenance tickets: from the first proposal to the proof by later readings, and their delivery."""
 
 from farmwatch.tickets.book import Book, Move, Writing
+from farmwatch.tickets.deliver import DeliveryRound, announce, deliver_due
+from farmwatch.tickets.document import event_document, ticket_document
 from farmwatch.tickets.durability import Survival, kaplan_meier
+from farmwatch.tickets.figures import Figures, figures_document, find_figures
+from farmwatch.tickets.outbox import Letter, Outbox
 from farmwatch.tickets.phases import CLOSED, OPEN, PHASES, Action, Phase, possible
+from farmwatch.tickets.step import PROGRAM, BookStep, step_book
 from farmwatch.tickets.ticket import HANDS, Matter, Ticket, TicketEvent
+from farmwatch.tickets.webhook import DeliveryFault
 
 __all__ = [
-    "CLOSED",
-    "HANDS",
-    "OPEN",
-    "PHASES",
-    "Action",
-    "Book",
-    "Matter",
-    "Move",
-    "Phase",
-    "Survival",
-    "Ticket",
-    "TicketEvent",
-    "Writing",
-    "kaplan_meier",
-    "possible",
-]
+    "CLOSED", "HANDS", "OPEN", "PHASES", "PROGRAM", "Action", "Book", "BookStep", "DeliveryFault", "DeliveryRound",
+    "Figures", "Letter", "Matter", "Move", "Outbox", "Phase", "Survival", "Ticket", "TicketEvent", "Writing",
+    "announce", "deliver_due", "event_document", "figures_document", "find_figures", "kaplan_meier", "possible",
+    "step_book", "ticket_document",
+]  # fmt: skip

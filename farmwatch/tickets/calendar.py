@@ -1,0 +1,69 @@
+"""Due work as an iCalendar file (RFC 5545): one VTODO a ticket that waits for hands."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import UTC
+
+from icalendar import Calendar, Todo
+
+from farmwatch.config import Settings
+from farmwatch.tickets.ticket import Ticket
+
+__all__ = ["due_work"]
+
+# RFC 5545, 3.8.1.9: 1 is the highest priority, 9 the lowest.
+_PRIORITY = {1: 1, 2: 5, 3: 9}
+_STATUS = {"in-work": "IN-PROCESS"}
+
+
+def due_work(settings: Settings, tickets: Sequence[Ticket]) -> bytes:
+    """The file's bytes; the same tickets give the same bytes. Times UTC, due days are the farm's dates."""
+    calendar = Calendar()
+    calendar.add("prodid", "-//farmwatch//due work//EN")
+    calendar.add("version", "2.0")
+    calendar.add("x-wr-calname", f"Due work, {settings.farm.name}")
+    for ticket in sorted(tickets, key=lambda found: found.number):
+        if ticket.phase in ("proposed", "approved", "in-work", "came-back"):
+            calendar.add_component(_todo(settings, ticket))
+    data: bytes = calendar.to_ical()
+    return data
+
+
+def _todo(settings: Settings, ticket: Ticket) -> Todo:
+    todo = Todo()
+    todo.add("uid", f"ticket-{ticket.number}@{_domain(settings.farm.name)}")
+    todo.add("dtstamp", ticket.changed_at.astimezone(UTC))
+    todo.add("created", ticket.opened_at.astimezone(UTC))
+    todo.add("last-modified", ticket.changed_at.astimezone(UTC))
+    todo.add("sequence", ticket.revision)
+    todo.add("summary", f"{ticket.machine}: {_work(ticket)}")
+    todo.add("description", _described(ticket))
+    todo.add("priority", _PRIORITY.get(ticket.priority, 5))
+    todo.add("status", _STATUS.get(ticket.phase, "NEEDS-ACTION"))
+    if ticket.due is not None:
+        # RFC 5545, 3.8.2.3: DUE with a DATE value, and DTSTART of the same kind before it.
+        todo.add("due", ticket.due)
+    return todo
+
+
+def _work(ticket: Ticket) -> str:
+    return ", then ".join(advice.replace("-", " ") for advice in ticket.advice) or "look at it"
+
+
+def _described(ticket: Ticket) -> str:
+    lines = [f"Ticket {ticket.number}, {ticket.phase}."]
+    if ticket.range_mm is not None:
+        lines.append(f"Range {ticket.range_mm:.2f} mm.")
+    if ticket.predicted_mm is not None:
+        lines.append(f"The work should leave {ticket.predicted_mm:.2f} mm.")
+    if ticket.remark:
+        lines.append(ticket.remark)
+    lines.append("Before the first move read the cautions: farmwatch ticket show " + str(ticket.number))
+    return "\n".join(lines)
+
+
+def _domain(name: str) -> str:
+    """A farm's name as the right side of a UID: letters, digits and hyphens only."""
+    kept = "".join(letter if letter.isascii() and letter.isalnum() else "-" for letter in name.lower())
+    return kept.strip("-") or "farm"

@@ -1,0 +1,97 @@
+"""Mail: one message through the farm's server, with TLS and a deadline. What is written in it comes from elsewhere."""
+
+from __future__ import annotations
+
+import re
+import smtplib
+import ssl
+from dataclasses import dataclass
+from datetime import datetime
+from email.message import EmailMessage
+from email.utils import format_datetime
+
+from farmwatch.config import Mail, Settings
+from farmwatch.tickets.webhook import DeliveryFault
+
+__all__ = ["Attachment", "MailText", "compose", "send_mail"]
+
+DEADLINE_SECONDS = 30.0
+_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]+")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Attachment:
+    """A file that goes along."""
+
+    name: str
+    kind: str
+    """Media type, such as text/html."""
+    data: bytes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MailText:
+    """What a message says: `html` None where plain text is enough."""
+
+    subject: str
+    plain: str
+    html: str | None = None
+    attachments: tuple[Attachment, ...] = ()
+
+
+def compose(mail: Mail, to: tuple[str, ...], key: str, at: datetime, text: MailText) -> EmailMessage:
+    """The message; the key makes its Message-ID, so that a repeat is known as one (RFC 5322, 3.6.4)."""
+    message = EmailMessage()
+    message["From"] = mail.sender
+    message["To"] = ", ".join(to)
+    message["Subject"] = _CONTROL.sub(" ", text.subject)
+    message["Date"] = format_datetime(at)
+    message["Message-ID"] = f"<{re.sub(r'[^A-Za-z0-9.-]', '.', key)}@{mail.sender.rpartition('@')[2]}>"
+    # RFC 3834: so that no holiday reply comes back to a program.
+    message["Auto-Submitted"] = "auto-generated"
+    message.set_content(text.plain)
+    if text.html is not None:
+        message.add_alternative(text.html, subtype="html")
+    for attachment in text.attachments:
+        main, _, sub = attachment.kind.partition("/")
+        message.add_attachment(attachment.data, maintype=main, subtype=sub, filename=attachment.name)
+    return message
+
+
+def send_mail(settings: Settings, mail: Mail, message: EmailMessage) -> None:
+    """Hand the message to the farm's server; raises DeliveryFault, in words without the password."""
+    try:
+        with _connect(settings, mail) as server:
+            if mail.security == "starttls":
+                server.starttls(context=_context(settings))
+            if mail.user is not None and mail.password is not None:
+                server.login(mail.user, mail.password.reveal())
+            refused = server.send_message(message)
+    except smtplib.SMTPAuthenticationError:
+        raise DeliveryFault(f"{mail.host} does not accept the user or the password of [mail]") from None
+    except smtplib.SMTPRecipientsRefused as fault:
+        raise DeliveryFault(f"{mail.host} refused every recipient: {', '.join(sorted(fault.recipients))}") from None
+    except smtplib.SMTPResponseException as fault:
+        raise DeliveryFault(f"{mail.host} refused the message: {fault.smtp_code} {_said(fault.smtp_error)}") from None
+    except ssl.SSLError as fault:
+        raise DeliveryFault(f"{mail.host}: its certificate could not be verified ({fault.reason})") from None
+    except (smtplib.SMTPException, OSError) as fault:
+        raise DeliveryFault(f"{mail.host}: {fault or type(fault).__name__}") from None
+    if refused:
+        # The others have it; sending again would give it to them twice, so it counts as delivered and is said.
+        raise DeliveryFault(f"{mail.host} refused some recipients: {', '.join(sorted(refused))}")
+
+
+def _connect(settings: Settings, mail: Mail) -> smtplib.SMTP:
+    if mail.security == "tls":
+        return smtplib.SMTP_SSL(mail.host, mail.port, timeout=DEADLINE_SECONDS, context=_context(settings))
+    return smtplib.SMTP(mail.host, mail.port, timeout=DEADLINE_SECONDS)
+
+
+def _context(settings: Settings) -> ssl.SSLContext:
+    return ssl.create_default_context(cafile=str(settings.poll.ca_file) if settings.poll.ca_file else None)
+
+
+def _said(words: bytes | str) -> str:
+    text = words.decode("utf-8", "replace") if isinstance(words, bytes) else words
+    return _CONTROL.sub(" ", text)[:200]

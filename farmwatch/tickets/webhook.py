@@ -1,0 +1,144 @@
+"""One letter to a webhook: a POST of CloudEvents 1.0 JSON, or of a body of the farm's own from a sandboxed template.
+
+The receiver knows a repeat by the event's id (CloudEvents 1.0, section 3.1: source and id together are unique), which
+also stands in the header Idempotency-Key (IETF draft, The Idempotency-Key HTTP Header Field).
+"""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Mapping
+from typing import Any
+from urllib.parse import quote
+
+import requests
+from jinja2 import StrictUndefined, TemplateError
+from jinja2.sandbox import ImmutableSandboxedEnvironment
+
+from farmwatch.config import Secret, Settings, Webhook
+from farmwatch.errors import FarmwatchError
+from farmwatch.tickets.outbox import Letter
+
+__all__ = ["DeliveryFault", "cloud_event", "render_body", "send_webhook"]
+
+CLOUD_EVENTS = "application/cloudevents+json; charset=utf-8"
+# An answer is read only so far that the connection can be closed in good order.
+LARGEST_ANSWER = 16 * 1024
+LARGEST_BODY = 1024 * 1024
+
+
+class DeliveryFault(FarmwatchError):
+    """A letter could not be delivered; the message says why, without secrets."""
+
+
+def cloud_event(settings: Settings, letter: Letter) -> dict[str, Any]:
+    """The letter as a CloudEvents 1.0 event (JSON format 1.0)."""
+    content = json.loads(letter.content)
+    return {
+        "specversion": "1.0",
+        "id": letter.key,
+        "source": f"/farmwatch/{quote(settings.farm.name, safe='')}",
+        "type": f"farmwatch.ticket.{content['event']['action']}",
+        "subject": f"ticket/{content['ticket']['ticket']}",
+        "time": content["event"]["at"],
+        "datacontenttype": "application/json",
+        "data": content,
+    }
+
+
+def render_body(template: str, letter: Letter) -> str:
+    """The farm's own body. In the template stand `key`, `ticket` and `event`; `|tojson` quotes.
+
+    Raises DeliveryFault where it does not render.
+    """
+    environment = ImmutableSandboxedEnvironment(undefined=StrictUndefined, autoescape=False)
+    content: Mapping[str, Any] = json.loads(letter.content)
+    try:
+        body = environment.from_string(template).render(
+            key=letter.key, ticket=content["ticket"], event=content["event"]
+        )
+    except (TemplateError, TypeError, ValueError, ArithmeticError, LookupError, AttributeError) as fault:
+        line = getattr(fault, "lineno", None)
+        where = f", line {line}" if line else ""
+        raise DeliveryFault(f"the webhook's template does not render{where}: {fault}") from fault
+    if len(body) > LARGEST_BODY:
+        raise DeliveryFault(f"the webhook's template makes a body of {len(body)} characters; at most {LARGEST_BODY}")
+    return body
+
+
+def send_webhook(settings: Settings, hook: Webhook, letter: Letter) -> None:
+    """Deliver one letter; raises DeliveryFault. Bounded in time (`deadline_seconds`) and in what it reads."""
+    if hook.template is None:
+        body, kind = json.dumps(cloud_event(settings, letter), ensure_ascii=False), CLOUD_EVENTS
+    else:
+        try:
+            template = hook.template.read_text(encoding="utf-8")
+        except (OSError, UnicodeDecodeError) as fault:
+            raise DeliveryFault(f"the webhook's template {hook.template} cannot be read: {fault}") from fault
+        body, kind = render_body(template, letter), hook.content_type
+    headers = {name: _plain(value) for name, value in hook.headers.items()}
+    headers |= {"Content-Type": kind, "Idempotency-Key": json.dumps(letter.key), "User-Agent": "farmwatch"}
+    _post(settings, hook, body.encode("utf-8"), headers)
+
+
+def _post(settings: Settings, hook: Webhook, body: bytes, headers: Mapping[str, str]) -> None:
+    verify: bool | str = str(settings.poll.ca_file) if settings.poll.ca_file else True
+    end = time.monotonic() + hook.deadline_seconds
+    with requests.Session() as session:
+        session.trust_env = settings.poll.trust_env
+        try:
+            answer = session.post(
+                _plain(hook.url),
+                data=body,
+                headers=dict(headers),
+                timeout=hook.deadline_seconds,
+                allow_redirects=False,
+                stream=True,
+                verify=verify,
+            )
+        except requests.RequestException as fault:
+            # The words of the library repeat the address, in which a secret may stand: only the kind is told.
+            raise DeliveryFault(f"the webhook did not take it: {_kind(fault)}") from None
+        with answer:
+            _skim(answer, end)
+            if not 200 <= answer.status_code < 300:
+                raise DeliveryFault(f"the webhook answered {answer.status_code}{_meaning(answer.status_code)}")
+
+
+def _skim(answer: requests.Response, end: float) -> None:
+    """Read a little of the answer, whatever it holds: the status has said all that counts."""
+    read = 0
+    try:
+        for chunk in answer.iter_content(4096):
+            read += len(chunk)
+            if read >= LARGEST_ANSWER or time.monotonic() > end:
+                return
+    except requests.RequestException:
+        return
+
+
+def _kind(fault: requests.RequestException) -> str:
+    if isinstance(fault, requests.exceptions.SSLError):
+        return "its certificate could not be verified"
+    if isinstance(fault, requests.Timeout):
+        return "no answer within the deadline"
+    if isinstance(fault, requests.ConnectionError):
+        return "no connection, or it was cut"
+    return type(fault).__name__
+
+
+def _meaning(status: int) -> str:
+    if 300 <= status < 400:
+        return ": it points elsewhere; give the final address"
+    if status in (401, 403):
+        return ": it does not accept our key"
+    if status == 404:
+        return ": nothing takes letters at that address"
+    if status == 429:
+        return ": too many at once; it is tried again later"
+    return ""
+
+
+def _plain(value: str | Secret) -> str:
+    return value.reveal() if isinstance(value, Secret) else value
