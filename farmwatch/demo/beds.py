@@ -25,8 +25,8 @@ __all__ = ["BedSeries", "bed_series"]
 DAY = 86_400.0
 # The days after the end are filled too: whoever runs the demo on a Thursday sees meshes of Thursday.
 DAYS_AFTER = 8.0
-# After something happened people look closer: from then on a bed is probed every day.
-WATCHED_DAYS = 21.0
+# After something happened people look closer: for so long the bed is probed every day.
+WATCHED_DAYS = 10.0
 POINT_SIGMA_MM = 0.005
 SCREW_SIGMA_MM = 0.004
 LAG_ONE = 0.25
@@ -82,16 +82,14 @@ def bed_series(machine: MachineTruth, end: datetime, weeks: int, seed: int) -> B
 
 def _probing_days(rng: np.random.Generator, truth: BedTruth, weeks: int) -> Floats:
     """Moments of probing as days before the end, descending: once every day to third day, in the daylight hours."""
-    events = [lift.days_before for lift in truth.lifts]
-    events += [swap.days_before for swap in truth.swaps]
+    events = [lift.days_before for lift in truth.lifts] + [swap.days_before for swap in truth.swaps]
     events += [day for day in (truth.turned_days_before, truth.spikes_days_before) if day is not None]
-    recent = [day for day in events if day <= WATCHED_DAYS]
-    watched_from = max(recent, default=0.0)
     day, days = float(weeks * 7), []
     while day > -DAYS_AFTER:
         days.append(day)
         gap = float(rng.choice([1.0, 2.0, 3.0], p=[0.5, 0.3, 0.2]))
-        day -= 1.0 if day <= watched_from + 1.0 and recent else gap
+        watched = any(-1.0 <= event - day <= WATCHED_DAYS for event in events)
+        day -= 1.0 if watched else gap
     # The end is a Monday before work; a mesh is taken between a little after that hour and eleven hours later.
     before = np.array(days) - rng.uniform(0.02, 0.47, len(days))
     if truth.meshed_until_days_before is not None:

@@ -248,8 +248,12 @@ _CASES: dict[int, _Case] = {
     15: _Case(
         group="well",
         short="another plate",
-        story="Got another plate four weeks ago; the new one is flat enough.",
-        bed=BedTruth(plate_form=Form("saddle", 0.09), swaps=(PlateSwap(28.0, "B", Form("bowl", 0.05)),)),
+        story="Got another plate four weeks ago, a little thicker at the front left; it is flat enough.",
+        bed=BedTruth(
+            plate_form=Form("saddle", 0.09),
+            swaps=(PlateSwap(28.0, "B", Form("bowl", 0.04)),),
+            lifts=(Lift(28.0, "front-left", 0.06),),
+        ),
         expected=Expected(condition="ideal", steps=(ExpectedStep(name="plate-change", days_before=28.0),)),
     ),
     # plover-06

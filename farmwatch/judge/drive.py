@@ -21,11 +21,14 @@ def find_drive_fault(
     """What speaks against the drive at `at`, or None.
 
     A second tooth jump at one screw within 90 days, the last one no longer ago than that and nothing done to belt or
-    pulley since; or the range past its limit (`past_since`) within 28 days of a repair.
+    pulley since the last; or the range past its limit (`past_since`) within 28 days of a repair.
     """
     renewed = [note.at for note in notes if note.what in ("belt", "pulley") and note.at <= at]
-    jumps = [step for step in steps if step.name == "tooth-jump" and all(step.at > done for done in renewed)]
+    jumps = [step for step in steps if step.name == "tooth-jump"]
     for i, later in enumerate(jumps):
+        if any(done >= later.at for done in renewed):
+            continue
+        # A new belt between the two clears nobody: the screw jumped again in spite of it.
         again = any(
             earlier.screw == later.screw and later.at - earlier.at <= JUMPED_AGAIN_WITHIN for earlier in jumps[:i]
         )
