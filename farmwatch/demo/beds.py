@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from farmwatch.demo.farm import GRIDS, MODELS
-from farmwatch.demo.synthetic import bent
+from farmwatch.demo.synthetic import bent, correlated
 from farmwatch.demo.truth import BedTruth, Form, MachineTruth
 from farmwatch.mesh import Floats
 from farmwatch.model import Model
@@ -61,7 +61,8 @@ def bed_series(machine: MachineTruth, end: datetime, weeks: int, seed: int) -> B
     count, first, last = GRIDS[machine.model]
     axis = np.linspace(first, last, count)
     before = _probing_days(rng, truth, weeks)
-    heights = _screw_heights(truth, model, before) + _autocorrelated(rng, before.size, len(model.screws))
+    heights = _screw_heights(truth, model, before)
+    heights += SCREW_SIGMA_MM * correlated(before.size, len(model.screws), LAG_ONE, rng)
     z = np.einsum("nk,krc->nrc", heights, _unit_lifts(model, axis))
     z += _forms(truth, axis, before)
     z += rng.normal(0.0, 0.004, (count, count))  # the grain of this bed, the same in every mesh
@@ -118,15 +119,6 @@ def _screw_heights(truth: BedTruth, model: Model, before: Floats) -> Floats:
                 height -= sink.mm_per_week * np.minimum(before, began) / 7.0
         columns.append(height)
     return np.stack(columns, axis=1)
-
-
-def _autocorrelated(rng: np.random.Generator, n: int, k: int) -> Floats:
-    """First-order autoregressive noise `[n, k]` with the sd and lag-1 correlation of homing."""
-    shocks = rng.normal(0.0, SCREW_SIGMA_MM, (n, k))
-    noise = shocks.copy()
-    for i in range(1, n):
-        noise[i] = LAG_ONE * noise[i - 1] + np.sqrt(1.0 - LAG_ONE**2) * shocks[i]
-    return noise
 
 
 def _unit_lifts(model: Model, axis: Floats) -> Floats:

@@ -242,7 +242,7 @@ _CASES: dict[int, _Case] = {
         story="Out of service, waiting for a plate.",
         bed=BedTruth(plate_form=Form("saddle", 0.4)),
         out=OutTruth(days_before=9.0, reason="waiting for a new plate"),
-        expected=Expected(condition="past-limit", cause="plate", advice=(), in_service=False),
+        expected=Expected(condition="past-limit", cause="plate", advice=(), in_service=False, shown_is_judged=False),
     ),
     # heron-06
     15: _Case(

@@ -27,7 +27,7 @@ from farmwatch.demo.truth import Group, MachineTruth
 from farmwatch.demo.weekly import WeeklyStore
 from farmwatch.errors import InputError
 from farmwatch.history import Note, OutOfService
-from farmwatch.report import write_report
+from farmwatch.report.write import write_report
 from farmwatch.store import Store
 
 __all__ = ["FEWEST_WEEKS", "DemoResult", "Progress", "last_monday", "run_demo"]

@@ -29,7 +29,7 @@ __all__ = [
     "TrueStep",
     "Truth",
     "bent",
-    "dropped",
+    "correlated", "dropped",
     "make_history",
     "tideframe",
 ]  # fmt: skip
@@ -88,6 +88,8 @@ class Recipe:
     irregular: float = 1.0
     """0: readings at equal spacing; 1: as irregular as chance makes them (exponential spacing)."""
     start: datetime = datetime(2026, 1, 5, 6, tzinfo=UTC)
+    end: datetime | None = None
+    """When the last reading is taken, in place of `start`."""
     grids: tuple[tuple[int, int, float], ...] = ((7, 7, 1.0),)
     """(columns, rows, up to which share of the readings)."""
     stands_mm: dict[str, float] = field(default_factory=dict)
@@ -125,12 +127,12 @@ class TrueStep:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Truth:
-    """What is true of a synthetic history; arrays `[n]`, heights `[n, k]` of every screw, noise and offsets left out."""
+    """What is true of a synthetic history; arrays `[n]`, heights `[n, k]` of every screw without noise and offsets."""
 
     model: Model
     recipe: Recipe
     days: Floats
-    """Days since the recipe's start."""
+    """Days since the first reading."""
     heights: Floats
     form: Floats
     """`[n, r, c]` on the last reading's grid, of the plate that lay there."""
@@ -215,7 +217,8 @@ def make_history(name: str, model: Model, recipe: Recipe, rng: np.random.Generat
     stacks, spiking = _stacks(model, recipe, probed, plate, rng)
     x, y = stacks[-1].x, stacks[-1].y
     celsius = np.array([np.nan if each.celsius is None else each.celsius for each in recipe.bands])
-    at = recipe.start.timestamp() + np.round(days * DAY)
+    start = recipe.start.timestamp() if recipe.end is None else recipe.end.timestamp() - round(float(days[-1]) * DAY)
+    at = start + np.round(days * DAY)
     history = History(
         machine=name,
         taken_at=at,
@@ -323,18 +326,20 @@ def _offsets(model: Model, recipe: Recipe) -> Floats:
     return np.array([[band.offset_mm.get(screw.name, 0.0) for screw in model.screws] for band in recipe.bands])
 
 
-def _wandering(recipe: Recipe, screws: int, reference: int, rng: np.random.Generator) -> Floats:
-    """AR(1) noise of every screw's height `[n, k]`; the reference, which is the last word on height, has none."""
-    n, phi = recipe.readings, recipe.correlation
-    if recipe.tail is None:
-        drawn = rng.standard_normal((n, screws))
-    else:
-        drawn = rng.standard_t(recipe.tail, (n, screws)) / np.sqrt(recipe.tail / (recipe.tail - 2.0))
+def correlated(n: int, k: int, correlation: float, rng: np.random.Generator, tail: float | None = None) -> Floats:
+    """`k` columns of AR(1) noise `[n, k]` of unit variance; `tail`: degrees of freedom of Student's t, None: normal."""
+    drawn = rng.standard_normal((n, k)) if tail is None else rng.standard_t(tail, (n, k)) / np.sqrt(tail / (tail - 2))
     noise = np.empty_like(drawn)
     noise[0] = drawn[0]
-    root = np.sqrt(1.0 - phi * phi)
+    root = np.sqrt(1.0 - correlation * correlation)
     for i in range(1, n):
-        noise[i] = phi * noise[i - 1] + root * drawn[i]
+        noise[i] = correlation * noise[i - 1] + root * drawn[i]
+    return noise
+
+
+def _wandering(recipe: Recipe, screws: int, reference: int, rng: np.random.Generator) -> Floats:
+    """AR(1) noise of every screw's height `[n, k]`; the reference, which is the last word on height, has none."""
+    noise = correlated(recipe.readings, screws, recipe.correlation, rng, recipe.tail)
     noise[:, reference] = 0.0
     wandering: Floats = recipe.noise_mm * noise
     return wandering
