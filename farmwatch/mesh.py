@@ -132,9 +132,8 @@ def _check_heights(x: Floats, y: Floats, z: Floats) -> None:
     missing = 1.0 - here.mean()
     if missing > LARGEST_MISSING_SHARE:
         raise MeshRefused(f"{missing:.0%} of the points are missing; at most {LARGEST_MISSING_SHARE:.0%} may be")
-    xx, yy = np.meshgrid(x, y)
-    where = np.column_stack([np.ones(int(here.sum())), _unit(xx[here]), _unit(yy[here])])
-    if np.linalg.matrix_rank(where) < 3:
+    # A whole grid never lies in a line, and most meshes are whole.
+    if missing and _lie_in_a_line(x, y, here):
         raise MeshRefused("the points that are present lie in a line; no plane can be laid through them")
     off = np.where(here, np.abs(z), 0.0)
     if off.max() > LARGEST_HEIGHT_MM:
@@ -148,6 +147,12 @@ def _check_heights(x: Floats, y: Floats, z: Floats) -> None:
         raise MeshRefused(
             f"the range is {spread:.6g} mm; more than {LARGEST_RANGE_MM:g} mm is another unit or another quantity"
         )
+
+
+def _lie_in_a_line(x: Floats, y: Floats, here: NDArray[np.bool_]) -> bool:
+    xx, yy = np.meshgrid(x, y)
+    where = np.column_stack([np.ones(int(here.sum())), _unit(xx[here]), _unit(yy[here])])
+    return bool(np.linalg.matrix_rank(where) < 3)
 
 
 def _unit(values: Floats) -> Floats:

@@ -9,6 +9,7 @@ import socket
 import ssl
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from types import MappingProxyType
 from urllib.parse import unquote, urlsplit
 from urllib.request import getproxies_environment, proxy_bypass
@@ -34,16 +35,22 @@ class Address:
     def of(cls, url: str) -> Address:
         """The address within a URL; raises ValueError where there is none."""
         parts = urlsplit(url)
-        if parts.scheme not in DEFAULT_PORTS:
-            raise ValueError(f"wants http:// or https://, got {parts.scheme or 'neither'}")
-        if not parts.hostname:
-            raise ValueError("names no host")
-        return cls(parts.scheme, parts.hostname, parts.port or DEFAULT_PORTS[parts.scheme])
+        return _address(parts.scheme, parts.netloc)
 
     def __str__(self) -> str:
         host = f"[{self.host}]" if ":" in self.host else self.host
         port = "" if self.port == DEFAULT_PORTS[self.scheme] else f":{self.port}"
         return f"{self.scheme}://{host}{port}"
+
+
+@lru_cache(maxsize=4096)
+def _address(scheme: str, place: str) -> Address:
+    if scheme not in DEFAULT_PORTS:
+        raise ValueError(f"wants http:// or https://, got {scheme or 'neither'}")
+    parts = urlsplit(f"{scheme}://{place}")
+    if not parts.hostname:
+        raise ValueError("names no host")
+    return Address(scheme, parts.hostname, parts.port or DEFAULT_PORTS[scheme])
 
 
 class GuardedConnection(http.client.HTTPConnection):

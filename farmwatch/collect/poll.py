@@ -24,7 +24,7 @@ from farmwatch.collect.hosttime import believable
 from farmwatch.collect.mapping import HostMesh, Reader
 from farmwatch.config import Machine, Settings
 from farmwatch.history import CelsiusIs, Reading, TimeFrom
-from farmwatch.store.records import LastMesh, Outcome, PollRecord
+from farmwatch.store.records import LastAnswer, LastMesh, Outcome, PollRecord
 
 __all__ = ["Memory", "PollRound", "Progress", "poll_once", "reading_of"]
 
@@ -42,6 +42,9 @@ class Memory(Protocol):
 
     def last_digests(self) -> dict[str, LastMesh]:
         """What the newest reading of each machine is known by."""
+
+    def last_answers(self) -> dict[str, LastAnswer]:
+        """What came of the last try at each machine."""
 
     def identities(self) -> dict[str, str]:
         """What each machine's host called itself at first contact."""
@@ -88,7 +91,8 @@ def poll_once(
         if fetcher is None:
             fetcher = stack.enter_context(fetcher_for(settings))
         gathering = stack.enter_context(_Gathering(settings, store, now, len(due), on_progress, frozenset(in_work)))
-        crew = stack.enter_context(_Crew(settings, fetcher, clock, due, stop or threading.Event()))
+        slow = {name for name, last in store.last_answers().items() if last.outcome == "timed-out"} if due else set()
+        crew = stack.enter_context(_Crew(settings, fetcher, clock, _in_turn(due, slow), stop or threading.Event()))
         for asked in crew.answers():
             gathering.take(asked)
     return gathering.round()
@@ -130,27 +134,25 @@ class _Crew:
         settings: Settings,
         fetcher: Fetcher,
         clock: Callable[[], datetime],
-        due: Sequence[Machine],
+        turns: Sequence[Sequence[Machine]],
         stop: threading.Event,
     ) -> None:
         self._settings = settings
         self._fetcher = fetcher
         self._clock = clock
         self._stop = stop
-        self._readers = {name: Reader(settings.mappings[name]) for name in {m.mapping for m in due if m.mapping}}
-        groups: dict[Address | str, list[Machine]] = {}
-        for machine in due:
-            groups.setdefault(_address(machine), []).append(machine)
-        self._groups = deque(groups.values())
+        used = {machine.mapping for turn in turns for machine in turn if machine.mapping}
+        self._readers = {name: Reader(settings.mappings[name]) for name in used}
+        self._turns = deque(turns)
         self._answers: queue.SimpleQueue[Asked | BaseException | None] = queue.SimpleQueue()
-        self._size = min(settings.poll.at_once, len(groups))
+        self._size = min(settings.poll.at_once, len(turns))
         self._pool = ThreadPoolExecutor(max(self._size, 1), "farmwatch-poll")
 
     def __enter__(self) -> _Crew:
         return self
 
     def __exit__(self, *_: object) -> None:
-        self._groups.clear()
+        self._turns.clear()
         if self._size:
             self._fetcher.stop()
         self._pool.shutdown()
@@ -173,7 +175,7 @@ class _Crew:
                 else:
                     bugs.append(answer)
             if self._stop.is_set():
-                self._groups.clear()
+                self._turns.clear()
                 self._fetcher.stop()
         if bugs:
             raise bugs[0]
@@ -181,7 +183,7 @@ class _Crew:
     def _work(self) -> None:
         try:
             while not self._stop.is_set():
-                for machine in self._groups.popleft():
+                for machine in self._turns.popleft():
                     self._ask(machine)
         except IndexError:
             # No address is left.
@@ -309,6 +311,24 @@ class _Gathering:
             self._new += 1
             return "new", "its time is before that of the newest reading: was its clock set back?"
         return "same", "it shows an earlier mesh again"
+
+
+def _in_turn(due: Sequence[Machine], slow: set[str]) -> list[list[Machine]]:
+    """Machines by address, in the order in which addresses are asked.
+
+    Those that ran into the deadline last time stand spread through the first half: at the end the whole poll would
+    wait for them, and all at the head they would hold up the rest.
+    """
+    groups: dict[Address | str, list[Machine]] = {}
+    for machine in due:
+        groups.setdefault(_address(machine), []).append(machine)
+    late = [group for group in groups.values() if any(machine.name in slow for machine in group)]
+    rest = [group for group in groups.values() if not any(machine.name in slow for machine in group)]
+    step = len(rest) // 2 // len(late) if late else 0
+    turns: list[list[Machine]] = []
+    for number, group in enumerate(late):
+        turns += [group, *rest[number * step : (number + 1) * step]]
+    return turns + rest[len(late) * step :]
 
 
 def _address(machine: Machine) -> Address | str:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from datetime import datetime
 
 from farmwatch.history import Reading
-from farmwatch.store import LastMesh, PollRecord
+from farmwatch.store import LastAnswer, LastMesh, PollRecord
 
 __all__ = ["FakeStore"]
 
@@ -29,6 +29,12 @@ class FakeStore:
                 digest=reading.mesh.digest(),
             )
             for name, reading in newest.items()
+        }
+
+    def last_answers(self) -> dict[str, LastAnswer]:
+        return {
+            poll.machine: LastAnswer(machine=poll.machine, polled_at=poll.at, outcome=poll.outcome, reason=poll.reason)
+            for poll in self.polls
         }
 
     def identities(self) -> dict[str, str]:

@@ -8,6 +8,7 @@ import socket
 import threading
 import time
 import zlib
+from typing import ClassVar
 
 import psutil
 import pytest
@@ -165,7 +166,7 @@ class TestEnding:
 
 
 class _Proxy(http.server.BaseHTTPRequestHandler):
-    asked: list[str] = []
+    asked: ClassVar[list[str]] = []
 
     def do_GET(self):
         self.asked.append(self.path)

@@ -199,26 +199,27 @@ class TestPlaces:
         assert caught.value.outcome == "garbled"
 
 
-class TestBeside:
-    ALL = {"taken_at": "$.t", "bed_celsius": "$.bed", "plate": "$.plate", "identity": "$.id"}
+ALL = {"taken_at": "$.t", "bed_celsius": "$.bed", "plate": "$.plate", "identity": "$.id"}
 
+
+class TestBeside:
     def test_all_of_it(self):
-        found = read_answer(mapping(**self.ALL), body(t="2026-11-23T05:58:11Z", bed=60, plate="A", id=17))
+        found = read_answer(mapping(**ALL), body(t="2026-11-23T05:58:11Z", bed=60, plate="A", id=17))
         assert found.taken_at == datetime(2026, 11, 23, 5, 58, 11, tzinfo=UTC)
         assert (found.bed_celsius, found.plate, found.identity, found.remarks) == (60.0, "A", "17", ())
 
     def test_nothing_there_is_none_but_an_identity_must_be(self):
-        paths = {**self.ALL, "identity": None}
+        paths = {**ALL, "identity": None}
         found = read_answer(mapping(**paths), body(bed=None))
         assert (found.taken_at, found.bed_celsius, found.plate) == (None, None, None)
         with pytest.raises(Trouble, match="identity") as caught:
-            read_answer(mapping(**self.ALL), body())
+            read_answer(mapping(**ALL), body())
         assert caught.value.outcome == "garbled"
 
     @pytest.mark.parametrize("bed", ["60", True, [60]])
     def test_a_temperature_must_be_a_number(self, bed):
         with pytest.raises(Trouble, match="bed_celsius holds") as caught:
-            read_answer(mapping(**self.ALL), body(bed=bed, id="x"))
+            read_answer(mapping(**ALL), body(bed=bed, id="x"))
         assert caught.value.outcome == "garbled"
 
     def test_a_temperature_that_cannot_be_is_left_out_with_a_remark(self):

@@ -100,9 +100,8 @@ class TestFarm:
         with serving({"/mesh": grid()}) as host:
             settings = farm({"heron-01": host.address, "heron-02": None, "heron-03": host.address})
             assert sorted(r.machine for r in poll_once(settings, store, now).records) == ["heron-01", "heron-03"]
-            assert [r.machine for r in poll_once(settings, store, now, ["heron-03", "heron-03"]).records] == [
-                "heron-03"
-            ]
+            found = poll_once(settings, store, now, ["heron-03", "heron-03"])
+            assert [record.machine for record in found.records] == ["heron-03"]
             assert poll_once(settings, store, now, ["heron-02"]).records == ()
             with pytest.raises(InputError, match="heron-01"):
                 poll_once(settings, store, now, ["heron-1"])
@@ -147,6 +146,14 @@ class TestFarm:
             found = poll_once(settings, store, now)
         assert [record.outcome for record in found.records] == ["new", "timed-out", "timed-out", "timed-out"]
         assert found.records[0].machine == "plover-01"
+
+    def test_known_slow_ones_are_asked_early_but_not_all_at_once(self, farm):
+        names = {f"m{i}": f"http://127.0.0.1:{8000 + i}" for i in range(10)}
+        turns = poll_module._in_turn(farm(names).machines, {"m7", "m9"})
+        assert [group[0].name for group in turns] == ["m7", "m0", "m1", "m9", "m2", "m3", "m4", "m5", "m6", "m8"]
+        everyone = [[machine] for machine in farm(names).machines]
+        assert poll_module._in_turn(farm(names).machines, set()) == everyone
+        assert poll_module._in_turn(farm(names).machines, set(names)) == everyone
 
     def test_machines_at_one_address_are_asked_one_after_the_other(self, farm, store, now):
         inside, most = [], []
