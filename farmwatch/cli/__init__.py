@@ -29,8 +29,16 @@ _FAMILIES = ("starting", "polls", "looking", "entering", "reports")
 BUG, FAULT, INTERRUPTED = 1, 2, 130
 
 
+class _InOrder(click.Group):
+    """Lists the commands in the order in which a farm meets them, not by the alphabet."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
+        return list(self.commands)
+
+
 @click.group(
     "farmwatch",
+    cls=_InOrder,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
     epilog="Begin with `farmwatch demo`, or with `farmwatch init` for your own farm.",
 )

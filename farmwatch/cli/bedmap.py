@@ -188,9 +188,10 @@ def _caption(mesh: Mesh, step: float, spikes: Sequence[tuple[int, int]]) -> list
     high = np.unravel_index(int(np.nanargmax(mesh.z)), mesh.z.shape)
     low = np.unravel_index(int(np.nanargmin(mesh.z)), mesh.z.shape)
     lines = [f"Heights in mm, bed up positive; a line every {step:g} mm. Front at the bottom."]
+    ends = []
     for word, (row, column) in (("highest", high), ("lowest", low)):
-        lines.append(f"{word} {round(mesh.z[row, column], 3) + 0.0:+.3f} at x {mesh.x[column]:g}, y {mesh.y[row]:g}")
-    lines[1:] = ["; ".join(lines[1:])]
+        ends.append(f"{word} {round(mesh.z[row, column], 3) + 0.0:+.3f} at x {mesh.x[column]:.4g}, y {mesh.y[row]:.4g}")
+    lines.append("; ".join(ends))
     if spikes:
         lines.append("! a height that its neighbours contradict")
     if np.isnan(mesh.z).any():

@@ -26,6 +26,7 @@ WHAT = {
     "replaced": "another machine stands there now",
     "other": "anything else worth remembering",
 }
+_MEANINGS = " ".join(f"{word}: {meaning}." for word, meaning in WHAT.items())
 LONGEST_TEXT = 500
 # A clock on a bench may run a little ahead of this one.
 AHEAD = timedelta(minutes=5)
@@ -39,7 +40,11 @@ def _line(text: str, what: str) -> str:
     return text.strip()
 
 
-@click.command("note", epilog=" ".join(f"{word}: {meaning}." for word, meaning in WHAT.items()))
+@click.command(
+    "note",
+    short_help="Say what was done by hand at a machine.",
+    epilog=" ".join(f"{word}: {meaning}." for word, meaning in WHAT.items()),
+)
 @click.argument("name")
 @click.argument("what", type=click.Choice(list(WHAT), case_sensitive=False), metavar="WHAT")
 @click.option("--at", metavar="TIME", help="When it was done; now if left out. Without an offset: farm time.")
@@ -66,7 +71,7 @@ def note(app: App, name: str, what: str, at: str | None, by: str, text: str) -> 
         say("the identity of its host is forgotten; the next one that answers is kept")
 
 
-@click.command("out")
+@click.command("out", short_help="Take a machine out of service.")
 @click.argument("name")
 @click.option("--reason", required=True, metavar="TEXT", help="Why; it stands in the report.")
 @click.option("--until", metavar="DATE", help="The day from which it counts again; farm time.")
@@ -91,7 +96,7 @@ def out(app: App, name: str, reason: str, until: str | None) -> None:
     say(f"out of service: {plain(machine)}, {until_words} (farmwatch back {plain(machine)})")
 
 
-@click.command("back")
+@click.command("back", short_help="Bring a machine back into service.")
 @click.argument("name")
 @pass_app
 def back(app: App, name: str) -> None:

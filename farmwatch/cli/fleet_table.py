@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
+from farmwatch.cli.outcomes import FIXES
 from farmwatch.cli.screen import paragraph, plain, say, table, width
 from farmwatch.judge.assessment import Assessment, Condition, FleetAssessment
 from farmwatch.report.text import clock, count, mm
@@ -111,27 +112,31 @@ def _cause(machine: Assessment) -> str:
 
 
 def _age(machine: Assessment, at: datetime) -> str:
-    if machine.reading is None:
-        return "silent" if machine.silent else "none yet"
-    if machine.reading.time_from == "unknown":
-        return "age unknown"
-    return (
-        age_words(machine.reading.taken_at, at)
-        + (" old" if machine.mesh_old else "")
-        + (", silent" if machine.silent else "")
-    )
+    reading = machine.reading
+    if reading is None:
+        said = ["none yet"]
+    else:
+        said = ["age unknown" if reading.time_from == "unknown" else age_words(reading.taken_at, at)]
+        said += ["old"] if machine.mesh_old else []
+        said += ["not judged"] if machine.in_service and not reading.judged else []
+    said += ["silent"] if machine.silent else []
+    said += [machine.last_outcome] if machine.last_outcome in FIXES and not machine.silent else []
+    return ", ".join(said)
 
 
 def _counts(fleet: FleetAssessment) -> str:
     working = [machine for machine in fleet.machines if machine.in_service]
     conditions = Counter(machine.condition for machine in working)
     said = [f"{conditions[name]} {name}" for name in _RANK if conditions[name]]
-    said += [f"{number} {what}" for number, what in (
-        (sum(m.at_tooth_floor for m in working), "of them at the tooth floor"),
-        (sum(m.silent for m in working), "silent"),
-        (sum(m.mesh_old for m in working), "with an old mesh"),
+    at_floor = sum(machine.at_tooth_floor for machine in working)
+    if at_floor and conditions["past-limit"]:
+        said[0] += f" ({at_floor} at the tooth floor)"
+    for number, what in (
+        (sum(machine.silent for machine in working), "silent"),
+        (sum(machine.mesh_old for machine in working), "with an old mesh"),
         (len(fleet.machines) - len(working), "out of service"),
-    ) if number]  # fmt: skip
+    ):
+        said += [f"{number} {what}"] if number else []
     limits = f"usable to {fleet.limits.usable_mm:g} mm, ideal to {fleet.limits.ideal_mm:g} mm"
     doubt = "; ? not confirmed yet" if any(m.condition != "unknown" and not m.confirmed for m in working) else ""
     return f"{count(len(fleet.machines), 'machine')}: {', '.join(said)}. Range in mm, {limits}{doubt}."

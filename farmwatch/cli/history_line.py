@@ -16,10 +16,11 @@ _TENTHS = "0123456789"
 _MOST_MARKS = 64
 
 
-def history_lines(trace: Trace, limits: Limits, zone: ZoneInfo, columns: int) -> list[str]:
+def history_lines(trace: Trace, limits: Limits, zone: ZoneInfo, columns: int) -> tuple[list[str], str]:
     """The largest range of each span of time, in marks of equal length; a span without a reading stays blank.
 
-    The upper line tells how much in tenths of the largest range; the lower one the side of the limits.
+    The upper line tells how much in tenths of the largest range; the lower one the side of the limits. The words
+    after them say what the marks mean.
     """
     marks = max(8, min(_MOST_MARKS, columns - 8))
     first, last = trace.at[0], trace.at[-1]
@@ -34,12 +35,10 @@ def history_lines(trace: Trace, limits: Limits, zone: ZoneInfo, columns: int) ->
     sides = "".join(" " if h is None else "." if h <= limits.ideal_mm else "-" if h <= limits.usable_mm else "#"
                     for h in worst)  # fmt: skip
     start, end = (day_of(datetime.fromtimestamp(moment, UTC), zone) for moment in (first, last))
-    return [
-        f"range   {levels}",
-        f"limits  {sides}",
-        f"        {start} to {end}, {_length(span)} a mark",
-        f"        0 to 9: tenths of {mm(top)} mm; . ideal  - usable  # past the limit",
-    ]
+    words = (
+        f"{start} to {end}, {_length(span)} a mark; 0 to 9: tenths of {mm(top)} mm; . ideal, - usable, # past the limit"
+    )
+    return [f"range   {levels}", f"limits  {sides}"], words
 
 
 def _length(seconds: float) -> str:

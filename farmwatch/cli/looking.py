@@ -19,7 +19,7 @@ _AS_JSON = click.option("--json", "as_json", is_flag=True, help="One JSON docume
 _AT = click.option("--at", metavar="TIME", help="As of this time; farm time where it has no offset.")
 
 
-@click.command("fleet")
+@click.command("fleet", short_help="Every machine's condition, worst first.")
 @_AS_JSON
 @FAIL_ON
 @_AT
@@ -37,7 +37,7 @@ def fleet(app: App, as_json: bool, fail_on: str | None, at: str | None) -> None:
         click.get_current_context().exit(NEEDS_ATTENTION)
 
 
-@click.command("machine")
+@click.command("machine", short_help="One machine: numbers, history, plan, map of the bed.")
 @click.argument("name")
 @_AT
 @pass_app
@@ -49,7 +49,7 @@ def machine(app: App, name: str, at: str | None) -> None:
     say_machine(found.machines[0], found.limits, app.settings.farm.timezone)
 
 
-@click.command("assess")
+@click.command("assess", short_help="All that is known, for people or as JSON.")
 @_AT
 @click.option("--machine", "names", multiple=True, metavar="NAME", help="Only this one; may be given again.")
 @_AS_JSON

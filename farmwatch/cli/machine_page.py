@@ -54,7 +54,8 @@ def _say_condition(machine: Assessment, limits: Limits, zone: ZoneInfo) -> None:
         say(f"range {mm(machine.range_mm)} mm{spread}; usable to {limits.usable_mm:g}, ideal to {limits.ideal_mm:g}")
     since = "" if machine.since is None else f" since {day_of(machine.since, zone)}"
     sure = "" if machine.condition == "unknown" else ", confirmed" if machine.confirmed else ", not confirmed yet"
-    say(f"{machine.condition} ({CONDITION_WORDS[machine.condition]}){since}{sure}", strong=True)
+    words = "" if machine.condition == "past-limit" else f" ({CONDITION_WORDS[machine.condition]})"
+    say(f"{machine.condition}{words}{since}{sure}", strong=True)
     if machine.cause != "none":
         looks = machine.suspected_cause
         more = f"; it looks like: {CAUSE_WORDS[looks]}" if looks and looks != machine.cause else ""
@@ -112,7 +113,7 @@ def _say_numbers(machine: Assessment) -> None:
     if machine.tooth_floor_mm is not None:
         _fact("floor", f"{mm(machine.tooth_floor_mm)} mm: no whole-tooth setting leaves less on this mesh")
     for spike in machine.spikes:
-        _fact("spike", f"{signed(spike.stands_off_mm)} mm at x {spike.x_mm:g}, y {spike.y_mm:g}")
+        _fact("spike", f"{signed(spike.stands_off_mm)} mm at x {spike.x_mm:.4g}, y {spike.y_mm:.4g}")
 
 
 def _fact(name: str, text: str) -> None:
@@ -141,8 +142,10 @@ def _say_history(machine: Assessment, limits: Limits, zone: ZoneInfo) -> None:
     if machine.trace is None or len(machine.trace.at) < 2:
         return
     _heading("History")
-    for line in history_lines(machine.trace, limits, zone, width() - 2):
+    lines, words = history_lines(machine.trace, limits, zone, width() - 2)
+    for line in lines:
         say(f"  {line}")
+    paragraph(words, indent=10)
     for step in machine.steps:
         screw = f" at {plain(screw_words(step.screw))}" if step.screw else ""
         teeth = "" if step.teeth is None else f", {abs(step.teeth)} {'tooth' if abs(step.teeth) == 1 else 'teeth'}"
@@ -175,7 +178,8 @@ def _forecast_words(machine: Assessment) -> str:
 
 def _say_to_do(machine: Assessment) -> None:
     _heading("What to do")
-    paragraph(advice_sentence(machine) or "Nothing.", indent=2)
+    nothing = "Nothing." if machine.in_service else "Nothing while it is out of service."
+    paragraph(advice_sentence(machine) or nothing, indent=2)
     for reason in machine.reasons:
         paragraph(plain(reason), indent=2, hang=2)
     if not set(machine.advice) <= _STAY_AWAY:
@@ -194,9 +198,10 @@ def _say_plan(machine: Assessment) -> None:
     _heading("Moves")
     for sentence in plan_sentences(plan, machine.model):
         paragraph(plain(sentence), indent=2, hang=2)
-    paragraph(f"leaves a range of {mm(plan.range_after_mm)} mm", indent=2)
+    if any(plan.teeth.values()) or not plan.teeth:
+        paragraph(f"That leaves a range of {mm(plan.range_after_mm)} mm.", indent=2)
     shims = shim_sentences(plan)
     for sentence in shims:
         paragraph(plain(sentence), indent=2, hang=2)
     if shims:
-        paragraph(f"leaves a range of {mm(plan.range_after_shims_mm)} mm", indent=2)
+        paragraph(f"With the shims it is {mm(plan.range_after_shims_mm)} mm.", indent=2)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
@@ -26,22 +27,27 @@ FIXES: dict[Outcome, str] = {
     "farmwatch note NAME replaced",
 }
 _MOST_NAMES = 12
+_ADDRESS = re.compile(r"https?://\S+")
 
 
 def say_troubles(records: Iterable[PollRecord]) -> None:
     """The tries that brought no mesh: a block for each outcome and reason, with the machines and the fix."""
-    groups: dict[tuple[Outcome, str], list[str]] = {}
+    groups: dict[tuple[Outcome, str], list[PollRecord]] = {}
     for record in sorted(records, key=lambda record: record.machine):
-        groups.setdefault((record.outcome, record.reason), []).append(record.machine)
+        # What differs in the address only is one fault of many machines.
+        alike = _ADDRESS.sub("the host", record.reason)
+        groups.setdefault((record.outcome, alike), []).append(record)
     last = None
-    for (outcome, reason), names in sorted(groups.items(), key=lambda group: (group[0][0], -len(group[1]))):
+    for (outcome, alike), group in sorted(groups.items(), key=lambda item: (item[0][0], -len(item[1]))):
         if outcome != last:
             if last is not None:
                 say()
             say(outcome, strong=True)
             paragraph(f"fix: {FIXES[outcome]}", indent=2, hang=5)
             last = outcome
-        paragraph(f"{_listed(names)}: {plain(reason) or 'no reason given'}", indent=2, hang=2)
+        reason = group[0].reason if len(group) == 1 else alike
+        names = _listed([record.machine for record in group])
+        paragraph(f"{names}: {plain(reason) or 'no reason given'}", indent=2, hang=2)
     if last is not None:
         say()
 

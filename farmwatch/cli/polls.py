@@ -16,12 +16,12 @@ from farmwatch.cli.screen import paragraph, plain, progress, say
 if TYPE_CHECKING:
     from farmwatch.collect.poll import PollRound, Progress
     from farmwatch.history import Reading
-    from farmwatch.store import LastMesh, PollRecord
+    from farmwatch.store import LastAnswer, LastMesh, PollRecord
 
 __all__ = ["COMMANDS"]
 
 
-@click.command("poll")
+@click.command("poll", short_help="Ask every host once, now, and store what it says.")
 @click.option("--machine", "names", multiple=True, metavar="NAME", help="Only this one; may be given again.")
 @pass_app
 def poll(app: App, names: tuple[str, ...]) -> None:
@@ -35,7 +35,7 @@ def poll(app: App, names: tuple[str, ...]) -> None:
     say(_tally(found))
 
 
-@click.command("check")
+@click.command("check", short_help="Check the configuration and every host.")
 @pass_app
 def check(app: App) -> None:
     """Check the configuration and ask each host once; nothing is stored."""
@@ -74,6 +74,9 @@ class _Onlooker:
         # Before the first poll there is no database, and a look must not make one.
         return self.app.store.identities() if self.app.settings.farm.database.exists() else {}
 
+    def last_answers(self, until: datetime | None = None) -> dict[str, LastAnswer]:  # noqa: ARG002
+        return {}
+
     def pin(self, found: dict[str, str], at: datetime) -> None:
         pass
 
@@ -106,4 +109,4 @@ def _say_warnings(warnings: Sequence[str], heading: str = "worth a second look")
         say()
 
 
-COMMANDS = (poll, check)
+COMMANDS = (check, poll)

@@ -10,7 +10,7 @@ from farmwatch.cli.screen import plain, say
 __all__ = ["COMMANDS"]
 
 
-@click.command("report")
+@click.command("report", short_help="Write the week's report.")
 @click.option("--week", metavar="WEEK", help="An ISO 8601 week such as 2026-W47; the last full one if left out.")
 @click.option("--at", metavar="TIME", help="As of this time: only what was known then counts.")
 @pass_app

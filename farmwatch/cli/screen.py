@@ -112,4 +112,13 @@ def progress(what: str) -> Iterator[Callable[[int, int], None] | None]:
 def _text(text: str, strong: bool) -> Text:
     from rich.text import Text
 
-    return Text(text, style="bold" if strong else "")
+    return Text(_writable(text), style="bold" if strong else "")
+
+
+def _writable(text: str) -> str:
+    """The text with a plain hyphen for each minus where the terminal has no other: no height may lose its sign."""
+    try:
+        text.encode(sys.stdout.encoding or "ascii")
+    except (UnicodeEncodeError, LookupError):
+        return text.replace("\N{MINUS SIGN}", "-")
+    return text

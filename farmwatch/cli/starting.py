@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import shlex
+import shutil
+import sys
 from pathlib import Path
 
 import click
@@ -12,7 +15,7 @@ from farmwatch.cli.screen import paragraph, plain, progress, say
 __all__ = ["COMMANDS"]
 
 
-@click.command("demo")
+@click.command("demo", short_help="Play an invented farm and write its report.")
 @click.option(
     "--dir", "folder", type=click.Path(path_type=Path, file_okay=False), default=Path("farmwatch-demo"),
     metavar="DIR", show_default=True, help="Where its files go and stay.",
@@ -39,10 +42,19 @@ def demo(app: App, folder: Path, weeks: int, machines: int, seed: int) -> None:
     say()
     say("To try next:")
     for command in result.commands:
-        say(f"  {plain(command)}")
+        say(f"  {plain(_program() + command.removeprefix('farmwatch'))}")
 
 
-@click.command("init")
+def _program() -> str:
+    """How farmwatch is called here: by its name where the shell finds it, else as it was called this time."""
+    called = Path(sys.argv[0])
+    found = shutil.which("farmwatch")
+    if called.name != "farmwatch" or (found and Path(found).resolve() == called.resolve()):
+        return "farmwatch"
+    return shlex.quote(str(called))
+
+
+@click.command("init", short_help="Write a commented configuration to fill in.")
 @click.argument("folder", type=click.Path(path_type=Path, file_okay=False), default=Path(), metavar="[DIR]")
 def init(folder: Path) -> None:
     """Write a commented config.toml and machines.csv into DIR (here, if left out) to fill in."""
@@ -51,7 +63,7 @@ def init(folder: Path) -> None:
     config, machines = write_starter(folder)
     say(f"written: {plain(config)} and {plain(machines)}")
     say("Fill in both from the top, then let farmwatch look at them:")
-    say(f"  farmwatch --config {plain(config)} check")
+    say(f"  {_program()} --config {plain(config)} check")
 
 
 COMMANDS = (demo, init)
