@@ -88,11 +88,11 @@ class StepBelief:
         return self.as_told if self.as_told.weight >= self.other_way.weight else self.other_way
 
     def _quantile(self, share: float) -> float:
-        low = 0.0
-        high = max(sense.mean_mm + 10 * sense.sd_mm for sense in (self.as_told, self.other_way))
-        for _ in range(60):
+        senses = [sense for sense in (self.as_told, self.other_way) if sense.weight > 1e-9]
+        low, high = 0.0, max(sense.mean_mm + 10 * sense.sd_mm for sense in senses)
+        for _ in range(40):
             middle = (low + high) / 2
-            below = sum(sense.weight * sense.share_below(middle) for sense in (self.as_told, self.other_way))
+            below = sum(sense.weight * sense.share_below(middle) for sense in senses)
             low, high = (middle, high) if below < share else (low, middle)
         return (low + high) / 2
 

@@ -93,9 +93,8 @@ def plan_sentences(plan: Plan, model: Model, *, learned: bool = False) -> tuple[
     moved = [name for name, mm in plan.turn_mm.items() if (plan.teeth.get(name) if plan.teeth else round(mm, 2))]
     if moved and plan.teeth and not learned and sum(abs(count) for count in plan.teeth.values()) > 1:
         most = max(moved, key=lambda name: abs(plan.teeth[name]))
-        said.append(
-            f"no move is recorded on this machine yet: turn {screw_words(most)} by one tooth, mesh, then the rest"
-        )
+        first = f"turn {screw_words(most)} by one tooth first and mesh again, then the rest at once"
+        said.append(f"no move is on record for this machine: {first}")
     said += [f"{screw_words(screw.name)}: the reference, never turned" for screw in model.screws if screw.reference]
     return tuple(said)
 

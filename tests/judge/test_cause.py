@@ -1,0 +1,167 @@
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from farmwatch.follow.followed import Reversal
+from farmwatch.judge import Evidence, judge_cause
+
+TILTED = Evidence(
+    range_mm=0.80,
+    range_sd_mm=0.01,
+    clear_mm=0.80,
+    least_mm=0.08,
+    least_sd_mm=0.005,
+    plate_mm=0.08,
+    floor_mm=0.10,
+    usable_mm=0.20,
+    ideal_mm=0.10,
+    confirmed=True,
+)
+
+
+def turned(verdict: str) -> Reversal:
+    return Reversal(plate="A", plate_mm=0.3, frame_mm=0.1, undecided_mm=0.05, sd_mm=0.01, verdict=verdict)
+
+
+RULES = [
+    ("ideal", {"range_mm": 0.05}, "none", ("leave",)),
+    ("usable", {"range_mm": 0.15}, "none", ("watch",)),
+    ("at the limit", {"range_mm": 0.20}, "none", ("watch",)),
+    ("due in four weeks", {"range_mm": 0.15, "crossing_days": 28.0}, "none", ("plan-ahead",)),
+    ("due later", {"range_mm": 0.15, "crossing_days": 29.0}, "none", ("watch",)),
+    ("under again, once", {"range_mm": 0.15, "confirmed": False}, "none", ("re-mesh", "watch")),
+    ("spikes alone", {"clear_mm": 0.06, "floor_mm": 0.06, "spikes": 2}, "probe", ("check-probe",)),
+    ("spikes in part", {"clear_mm": 0.50, "spikes": 1}, "screws", ("realign", "check-probe")),
+    ("tilted", {}, "screws", ("realign",)),
+    ("teeth leave too much", {"floor_mm": 0.30}, "screws", ("realign", "shim")),
+    ("as good as teeth allow", {"range_mm": 0.24, "clear_mm": 0.24, "floor_mm": 0.24}, "screws", ("shim",)),
+    ("teeth win next to nothing", {"range_mm": 0.24, "clear_mm": 0.24, "floor_mm": 0.225}, "screws", ("shim",)),
+    ("bent", {"least_mm": 0.75, "plate_mm": 0.75, "floor_mm": 0.80}, "plate", ("turn-plate",)),
+    ("tilted and bent", {"least_mm": 0.4, "plate_mm": 0.4, "floor_mm": 0.45}, "both", ("realign", "turn-plate")),
+    ("two screws", {"least_mm": 0.75, "floor_mm": 0.78, "screws": 2}, "frame", ("shim",)),
+    ("two screws, tilted too", {"least_mm": 0.4, "floor_mm": 0.45, "screws": 2}, "frame", ("realign", "shim")),
+    ("step unknown", {"floor_mm": None}, "screws", ("realign",)),
+    ("free drive", {"floor_mm": None, "free_drive": True}, "screws", ("realign",)),
+    ("jumped again", {"drive_fault": "jumped-again"}, "screws", ("inspect-drive", "realign")),
+    ("came back", {"drive_fault": "came-back", "floor_mm": 0.3}, "screws", ("inspect-drive", "realign", "shim")),
+    ("not confirmed", {"confirmed": False}, "screws", ("re-mesh", "realign")),
+]
+BENT = {"least_mm": 0.75, "plate_mm": 0.75, "floor_mm": 0.80}
+BOTH = {"least_mm": 0.4, "plate_mm": 0.4, "floor_mm": 0.45}
+REVERSED = [
+    (BENT, "plate", "plate", ("plate",)),
+    (BENT, "frame", "frame", ("check-probe",)),
+    (BENT, "both", "plate", ("plate",)),
+    (BENT, "unclear", "plate", ("turn-plate",)),
+    (BENT, "neither", "plate", ("plate",)),
+    (BOTH, "plate", "both", ("realign", "plate")),
+    (BOTH, "frame", "frame", ("realign", "check-probe")),
+]
+
+
+class TestRules:
+    @pytest.mark.parametrize(("changes", "cause", "advice"), [row[1:] for row in RULES], ids=[row[0] for row in RULES])
+    def test_one_by_one(self, changes: dict[str, object], cause: str, advice: tuple[str, ...]) -> None:
+        verdict = judge_cause(replace(TILTED, **changes))  # type: ignore[arg-type]
+        assert (verdict.cause, verdict.advice) == (cause, advice)
+        assert verdict.reasons
+        assert all(reason.endswith(".") for reason in verdict.reasons)
+
+    @pytest.mark.parametrize(("changes", "verdict", "cause", "advice"), REVERSED)
+    def test_a_turned_plate_tells_plate_from_frame(
+        self, changes: dict[str, object], verdict: str, cause: str, advice: tuple[str, ...]
+    ) -> None:
+        found = judge_cause(replace(TILTED, reversal=turned(verdict), **changes))  # type: ignore[arg-type]
+        assert (found.cause, found.advice) == (cause, advice)
+
+    def test_unconfirmed_is_a_suspicion(self) -> None:
+        verdict = judge_cause(replace(TILTED, range_mm=0.22, clear_mm=0.22, confirmed=False))
+        assert verdict.suspected == "screws"
+        assert verdict.advice[0] == "re-mesh"
+        assert "Mesh again, hot" in verdict.reasons[0]
+
+    def test_only_the_tooth_floor_is_the_tooth_floor(self) -> None:
+        assert judge_cause(replace(TILTED, range_mm=0.24, clear_mm=0.24, floor_mm=0.24)).at_tooth_floor
+        assert not judge_cause(replace(TILTED, floor_mm=0.30)).at_tooth_floor
+
+
+class TestEdges:
+    """A share within 2 sd of a rule's edge: unclear, mesh again."""
+
+    @pytest.mark.parametrize("least_mm", [0.192, 0.2, 0.208])
+    def test_form_at_the_limit_may_be_screws_or_plate(self, least_mm: float) -> None:
+        e = replace(TILTED, range_mm=0.26, clear_mm=0.26, least_mm=least_mm, plate_mm=least_mm, floor_mm=0.26)
+        verdict = judge_cause(e)
+        assert (verdict.cause, verdict.advice) == ("unclear", ("re-mesh",))
+        assert verdict.suspected in ("screws", "plate")
+
+    @pytest.mark.parametrize(("least_mm", "advice"), [(0.185, "shim"), (0.215, "turn-plate")])
+    def test_clear_of_the_edge_it_is_named(self, least_mm: float, advice: str) -> None:
+        e = replace(TILTED, range_mm=0.26, clear_mm=0.26, least_mm=least_mm, plate_mm=least_mm, floor_mm=0.26)
+        assert judge_cause(e).advice == (advice,)
+
+    def test_what_teeth_win_back_at_a_quarter(self) -> None:
+        assert judge_cause(replace(TILTED, least_mm=0.5, plate_mm=0.5, floor_mm=0.61)).cause == "unclear"
+        assert judge_cause(replace(TILTED, least_mm=0.5, plate_mm=0.5, floor_mm=0.57)).cause == "both"
+        assert judge_cause(replace(TILTED, least_mm=0.5, plate_mm=0.5, floor_mm=0.63)).cause == "plate"
+
+    def test_further_meshes_settle_it(self) -> None:
+        near = replace(TILTED, least_mm=0.5, plate_mm=0.5, floor_mm=0.59)
+        assert judge_cause(near).cause == "unclear"
+        assert judge_cause(replace(near, meshes=9)).cause == "both"
+
+    def test_both_sides_of_an_edge_that_begin_alike_are_not_unclear(self) -> None:
+        """A bed 2.8 mm off is realigned first, whether or not its form lies near the limit."""
+        verdict = judge_cause(replace(TILTED, range_mm=2.8, clear_mm=2.8, least_mm=0.2, plate_mm=0.2, floor_mm=0.3))
+        assert verdict.advice[0] == "realign"
+
+
+class TestLaws:
+    @given(
+        range_mm=st.floats(0.0, 3.0),
+        share=st.floats(0.0, 1.0),
+        floor=st.floats(0.0, 1.0),
+        sd=st.floats(0.001, 0.05),
+        confirmed=st.booleans(),
+        spikes=st.integers(0, 3),
+        free=st.booleans(),
+    )
+    @settings(max_examples=200, deadline=None)
+    def test_of_every_verdict(
+        self, range_mm: float, share: float, floor: float, sd: float, confirmed: bool, spikes: int, free: bool
+    ) -> None:
+        least = share * range_mm
+        e = replace(
+            TILTED,
+            range_mm=range_mm,
+            range_sd_mm=sd,
+            clear_mm=range_mm,
+            least_mm=least,
+            least_sd_mm=sd,
+            plate_mm=least,
+            floor_mm=None if free else least + floor * (range_mm - least),
+            confirmed=confirmed,
+            spikes=spikes,
+            free_drive=free,
+        )
+        verdict = judge_cause(e)
+        assert verdict.advice
+        assert len(set(verdict.advice)) == len(verdict.advice)
+        # A bent plate is never sent to have its screws turned, nor a tilted one to be turned round.
+        if verdict.cause == "plate":
+            assert "realign" not in verdict.advice
+        if verdict.cause == "screws":
+            assert not {"turn-plate", "plate"} & set(verdict.advice)
+        # At the tooth floor nobody is sent round again.
+        if verdict.at_tooth_floor:
+            assert "realign" not in verdict.advice
+        if "realign" in verdict.advice:
+            assert e.gain_mm > 0
+        if range_mm > e.usable_mm and not confirmed:
+            assert verdict.advice[0] == "re-mesh"
+        if range_mm <= e.usable_mm:
+            assert verdict.cause == "none"

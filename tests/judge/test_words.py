@@ -1,0 +1,73 @@
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import get_args
+
+import pytest
+
+from farmwatch.judge.assessment import Advice, Assessment, Cause, Condition, Plan
+from farmwatch.judge.words import (
+    ADVICE_WORDS,
+    CAUSE_WORDS,
+    CONDITION_WORDS,
+    advice_sentence,
+    move_sentence,
+    plan_sentences,
+    shim_sentences,
+)
+
+PLAN = Plan(
+    teeth={"front-left": 2, "front-right": -1},
+    range_after_mm=0.3,
+    shims_mm={"front-left": 0.0, "front-right": 0.2, "rear": 0.05},
+    range_after_shims_mm=0.1,
+    turn_mm={"front-left": 0.8, "front-right": -0.4},
+)
+
+
+def test_every_condition_cause_and_advice_has_its_words() -> None:
+    assert set(CONDITION_WORDS) == set(get_args(Condition))
+    assert set(CAUSE_WORDS) == set(get_args(Cause))
+    assert set(ADVICE_WORDS) == set(get_args(Advice))
+
+
+@pytest.mark.parametrize(
+    ("teeth", "clockwise", "said"),
+    [
+        (2, "raises", "front left: up 2 teeth, clockwise seen from below"),
+        (1, "lowers", "front left: up 1 tooth, anticlockwise seen from below"),
+        (-1, "raises", "front left: down 1 tooth, anticlockwise seen from below"),
+        (-3, "lowers", "front left: down 3 teeth, clockwise seen from below"),
+        (0, "raises", "front left: leave as it is"),
+        (2, None, "front left: up 2 teeth; which way round is not known: turn one tooth first and mesh again"),
+    ],
+)
+def test_a_move_is_a_sentence(teeth: int, clockwise: str | None, said: str) -> None:
+    assert move_sentence("front-left", teeth, teeth * 0.4, clockwise) == said  # type: ignore[arg-type]
+
+
+def test_a_free_drive_is_turned_by_millimetres() -> None:
+    assert move_sentence("rear", None, -0.123, "raises") == "rear: down 0.12 mm, anticlockwise seen from below"
+    assert move_sentence("rear", None, 0.001, "raises") == "rear: leave as it is"
+
+
+def test_a_plan_names_the_reference_and_the_first_tooth(bench) -> None:
+    said = plan_sentences(PLAN, bench.model)
+    first = "by one tooth first and mesh again, then the rest at once"
+    assert said == (
+        "front left: up 2 teeth, clockwise seen from below",
+        "front right: down 1 tooth, anticlockwise seen from below",
+        f"no move is on record for this machine: turn front left {first}",
+        "rear: the reference, never turned",
+    )
+    assert len(plan_sentences(PLAN, bench.model, learned=True)) == 3
+
+
+def test_shims_are_said_mount_by_mount() -> None:
+    assert shim_sentences(PLAN) == ("front right: shim 0.20 mm", "rear: shim 0.05 mm")
+
+
+def test_advice_is_one_sentence_in_order(bench) -> None:
+    one = Assessment(machine="heron-01", model=bench.model, aisle="heron", in_service=True, advice=("realign", "shim"))
+    assert advice_sentence(one) == "Realign its screws, then shim what is left."
+    assert advice_sentence(replace(one, advice=())) == ""
