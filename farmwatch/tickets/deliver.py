@@ -55,15 +55,14 @@ def announce(settings: Settings, store: Store, at: datetime) -> int:
     A channel speaks of what happens from the first time on that it is configured, not of the past.
     """
     tickets = {ticket.number: ticket for ticket in Book(store).tickets()}
-    if not tickets:
-        return 0
     letters: list[tuple[str, str, str]] = []
     if settings.webhook is not None:
         for key, event in _unannounced(store, "webhook", at):
             letters.append((key, "webhook", _content(tickets[event.number], event)))
     if settings.mail is not None and settings.mail.notices_to:
         letters.extend(_notices(store, tickets, at))
-    letters.extend(_calendar(tickets))
+    if tickets:
+        letters.extend(_calendar(tickets))
     Outbox(store).put_all(letters, at)
     return len(letters)
 

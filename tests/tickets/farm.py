@@ -2,9 +2,16 @@
 
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
+import numpy as np
+
+from farmwatch.config import Farm, Machine, Settings
+from farmwatch.history import Reading
 from farmwatch.judge.assessment import Assessment, FleetAssessment, Plan, ReadingFacts
+from farmwatch.mesh import Mesh
 from farmwatch.model import Limits, Model, Screw
 
 AT = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
@@ -52,3 +59,33 @@ def fleet(*machines: Assessment, at: datetime = AT) -> FleetAssessment:
 
 def later(hours: float) -> datetime:
     return AT + timedelta(hours=hours)
+
+
+def settings_in(folder: Path, **sections: Any) -> Settings:
+    """A farm of one machine without a host, its files in `folder`."""
+    return Settings(
+        farm=Farm(
+            name="Saltmarsh Tidegate Works",
+            timezone=ZoneInfo("Europe/Dublin"),
+            database=folder / "farm.duckdb",
+            reports=folder / "reports",
+        ),
+        models={MODEL.name: MODEL},
+        mappings={},
+        machines=(Machine(name="heron-01", model=MODEL.name, aisle="heron"),),
+        **sections,
+    )
+
+
+def flat_reading(hours: float, range_mm: float, celsius: float | None = 60.0) -> Reading:
+    """A reading of heron-01 whose raw range is `range_mm`, tilted to the right."""
+    heights = np.tile(np.linspace(0.0, range_mm, 7), (7, 1))
+    mesh = Mesh.accept(np.linspace(10, 210, 7), np.linspace(10, 210, 7), heights)
+    return Reading(
+        machine="heron-01",
+        taken_at=later(hours),
+        seen_at=later(hours),
+        time_from="host",
+        mesh=mesh,
+        bed_celsius=celsius,
+    )

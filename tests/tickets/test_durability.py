@@ -27,7 +27,7 @@ def test_the_remission_data_give_the_published_table() -> None:
 
 
 @pytest.mark.filterwarnings("ignore")
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(st.lists(st.tuples(st.integers(1, 30), st.booleans()), min_size=1, max_size=60))
 def test_it_equals_an_independent_library(rows: list[tuple[int, bool]]) -> None:
     """C. Davidson-Pilon, lifelines: survival analysis in Python, 2019."""

@@ -1,0 +1,46 @@
+"""The calendar file, read back by an independent parser."""
+
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from farmwatch.tickets import Ticket
+from farmwatch.tickets.calendar import due_work
+from tests.tickets.farm import AT, later, settings_in
+
+TICKET = Ticket(
+    number=12, machine="heron-01", cause="screws", phase="approved", revision=3, advice=("realign", "shim"),
+    opened_at=AT, changed_at=later(2), priority=1, due=date(2026, 11, 26), range_mm=0.8, predicted_mm=0.15,
+    remark="Came back; a comma, a semicolon; and a\nline.",
+)  # fmt: skip
+
+
+@pytest.mark.filterwarnings("ignore::DeprecationWarning")
+def test_another_parser_reads_the_same_work(tmp_path: Path) -> None:
+    """J. Harris, vobject: an independent reader of RFC 5545."""
+    vobject = pytest.importorskip("vobject")
+    data = due_work(settings_in(tmp_path), [TICKET])
+    todo = vobject.readOne(data.decode("utf-8")).vtodo
+    assert todo.summary.value == "heron-01: realign, then shim"
+    assert todo.due.value == date(2026, 11, 26)
+    assert todo.priority.value == "1"
+    assert todo.status.value == "NEEDS-ACTION"
+    assert todo.uid.value == "ticket-12@saltmarsh-tidegate-works"
+    assert todo.dtstamp.value == later(2)
+    assert "Came back; a comma, a semicolon; and a\nline." in todo.description.value
+
+
+def test_the_bytes_keep_to_the_standard(tmp_path: Path) -> None:
+    """RFC 5545, 3.1: lines end in CRLF and hold at most 75 octets."""
+    data = due_work(settings_in(tmp_path), [replace(TICKET, machine="ü" * 60), replace(TICKET, number=3)])
+    assert data == due_work(settings_in(tmp_path), [replace(TICKET, number=3), replace(TICKET, machine="ü" * 60)])
+    lines = data.split(b"\r\n")
+    assert max(map(len, lines)) <= 75
+    assert b"\n" not in data.replace(b"\r\n", b"")
+
+
+@pytest.mark.parametrize("phase", ["proving", "proven", "accepted", "nothing-found", "withdrawn"])
+def test_what_waits_for_no_hands_stands_in_no_calendar(tmp_path: Path, phase: str) -> None:
+    assert b"VTODO" not in due_work(settings_in(tmp_path), [replace(TICKET, phase=phase)])  # type: ignore[arg-type]

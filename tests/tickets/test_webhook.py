@@ -1,0 +1,189 @@
+"""Webhooks against a real receiver: CloudEvents, the farm's own body, failures, repeats."""
+
+import json
+import threading
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from farmwatch.config import Secret, Settings, Webhook
+from farmwatch.errors import InputError
+from farmwatch.store import Store
+from farmwatch.tickets import Book, DeliveryFault, Letter, Outbox, announce, deliver_due, step_book
+from farmwatch.tickets.deliver import senders_of
+from farmwatch.tickets.outbox import wait_after
+from farmwatch.tickets.webhook import render_body
+from tests.tickets.farm import AT, fleet, later, settings_in, tilted
+from tests.tickets.hook import Answer, receiving, status
+
+
+def hooked(folder: Path, url: str, **more: Any) -> Settings:
+    return settings_in(folder, webhook=Webhook.model_construct(**{**_HOOK, "url": url, **more}))
+
+
+_HOOK = {"headers": {}, "template": None, "content_type": "application/json", "deadline_seconds": 2.0}
+
+
+def announced(settings: Settings, store: Store) -> None:
+    """One ticket is proposed and approved, both after the webhook was configured."""
+    step_book(settings, store, fleet(tilted(), at=later(-1)))
+    announce(settings, store, AT)
+    Book(store).act(1, "approve", at=later(0.1), by="manager", why="Go.")
+    announce(settings, store, later(0.2))
+
+
+def test_an_event_arrives_as_cloudevents(tmp_path: Path, store: Store) -> None:
+    """CloudEvents 1.0.2, read back by the SDK of the specification's own project."""
+    http = pytest.importorskip("cloudevents.core.bindings.http")
+    from cloudevents.core.formats.json import JSONFormat
+
+    with receiving(status(204)) as hook:
+        settings = hooked(tmp_path, hook.url)
+        announced(settings, store)
+        assert deliver_due(settings, store, later(0.3)).delivered >= 1
+    [(headers, body)] = hook.got
+    event = http.from_http(http.HTTPMessage(headers=headers, body=body), JSONFormat())
+    assert event.get_type() == "farmwatch.ticket.approve"
+    assert event.get_source() == "/farmwatch/Saltmarsh%20Tidegate%20Works"
+    assert event.get_id() == "webhook/ticket-1-2"
+    assert event.get_subject() == "ticket/1"
+    assert headers["Idempotency-Key"] == '"webhook/ticket-1-2"'
+    data = json.loads(body)["data"]
+    assert data["event"]["by"] == "manager"
+    assert data["ticket"]["phase"] == "approved"
+
+
+def test_what_came_before_the_webhook_is_not_told(tmp_path: Path, store: Store) -> None:
+    settings = hooked(tmp_path, "http://127.0.0.1:9/")
+    step_book(settings, store, fleet(tilted(), at=later(-1)))
+    announce(settings, store, AT)
+    assert [letter.channel for letter in Outbox(store).waiting()] == ["calendar"]
+
+
+@pytest.mark.parametrize(
+    ("answer", "says"),
+    [
+        (status(404), "404: nothing takes letters at that address"),
+        (status(401), "401: it does not accept our key"),
+        (status(500), "500"),
+        (status(302, Location="http://127.0.0.1:1/"), "302: it points elsewhere"),
+        (status(429), "429: too many at once"),
+        (status(500, b"x" * 10_000_000), "500"),
+    ],
+)
+def test_a_refusal_keeps_the_letter_and_says_why(tmp_path: Path, store: Store, answer: Answer, says: str) -> None:
+    with receiving(answer) as hook:
+        settings = hooked(tmp_path, hook.url)
+        announced(settings, store)
+        found = deliver_due(settings, store, later(0.3))
+    assert found.failed == 1
+    [letter] = Outbox(store).waiting()
+    assert says in letter.last_fault
+    assert letter.tries == 1
+    assert letter.next_try_at == later(0.3) + timedelta(minutes=1)
+    assert Book(store).ticket(1).phase == "approved"
+
+
+def test_a_receiver_that_says_nothing_ends_at_the_deadline(tmp_path: Path, store: Store) -> None:
+    gone = threading.Event()
+    with receiving(lambda _: (gone.wait(10), None)[1]) as hook:
+        settings = hooked(tmp_path, hook.url, deadline_seconds=0.2)
+        announced(settings, store)
+        found = deliver_due(settings, store, later(0.3))
+        gone.set()
+    assert "no answer within the deadline" in found.faults[0]
+
+
+def test_no_connection_is_said_without_the_address(tmp_path: Path, store: Store, monkeypatch: Any) -> None:
+    """The address may hold a key: no fault repeats it."""
+    monkeypatch.setenv("HOOK", "http://127.0.0.1:9/hook?key=tide-tables")
+    settings = hooked(tmp_path, "")
+    hook = settings.webhook.model_copy(update={"url": Secret("env:HOOK", tmp_path)})  # type: ignore[union-attr]
+    settings = settings.model_copy(update={"webhook": hook})
+    announced(settings, store)
+    found = deliver_due(settings, store, later(0.3))
+    assert "no connection" in found.faults[0]
+    assert "tide-tables" not in str(found) + str(Outbox(store).waiting())
+
+
+def test_after_a_crash_between_sent_and_recorded_the_same_key_comes_again(tmp_path: Path, store: Store) -> None:
+    """The receiver sees one key twice, and can tell."""
+
+    class PowerCut(BaseException):
+        pass
+
+    with receiving(status(200)) as hook:
+        settings = hooked(tmp_path, hook.url)
+        announced(settings, store)
+        send = senders_of(settings, store)["webhook"]
+
+        def sent_and_gone(letter: Letter) -> None:
+            send(letter)
+            raise PowerCut
+
+        with pytest.raises(PowerCut):
+            deliver_due(settings, store, later(0.3), {"webhook": sent_and_gone, "calendar": lambda _: None})
+        deliver_due(settings, store, later(0.3))
+        deliver_due(settings, store, later(0.4))
+    keys = [headers["Idempotency-Key"] for headers, _ in hook.got]
+    assert keys == ['"webhook/ticket-1-2"'] * 2
+    assert Outbox(store).waiting() == []
+
+
+def test_a_letter_is_kept_until_a_person_gives_it_up(tmp_path: Path, store: Store) -> None:
+    with receiving(status(503)) as hook:
+        settings = hooked(tmp_path, hook.url)
+        announced(settings, store)
+        at = later(0.3)
+        for _ in range(12):
+            deliver_due(settings, store, at)
+            at += timedelta(hours=6)
+    outbox = Outbox(store)
+    [letter] = outbox.waiting()
+    assert letter.tries == 12
+    outbox.give_up(letter.key, at)
+    assert outbox.waiting() == []
+    with pytest.raises(InputError, match="no delivery"):
+        outbox.give_up(letter.key, at)
+
+
+def test_the_wait_doubles_to_six_hours() -> None:
+    assert [wait_after(n).total_seconds() / 60 for n in (1, 2, 3, 9, 10, 500)] == [1, 2, 4, 256, 360, 360]
+
+
+def letter_of(**ticket: Any) -> Letter:
+    content = {"ticket": {"machine": "heron-01", "ticket": 7, **ticket}, "event": {"action": "approve", "at": "now"}}
+    return Letter(
+        key="k", channel="webhook", created_at=AT, next_try_at=AT, tries=0, last_fault="", delivered_at=None,
+        given_up_at=None, content=json.dumps(content),
+    )  # fmt: skip
+
+
+def test_the_farms_own_body(tmp_path: Path, store: Store) -> None:
+    template = tmp_path / "body.json"
+    template.write_text('{"title": {{ ticket.machine | tojson }}, "id": {{ key | tojson }}}', encoding="utf-8")
+    with receiving(status(200)) as hook:
+        settings = hooked(tmp_path, hook.url, template=template)
+        announced(settings, store)
+        deliver_due(settings, store, later(0.3))
+    [(headers, body)] = hook.got
+    assert json.loads(body) == {"title": "heron-01", "id": "webhook/ticket-1-2"}
+    assert headers["Content-Type"] == "application/json"
+
+
+@pytest.mark.parametrize(
+    ("template", "says"),
+    [
+        ("{{ ticket.machine", "line 1"),
+        ("{{ nothing }}", "'nothing' is undefined"),
+        ("{{ ticket.__class__.__mro__ }}", "unsafe"),
+        ("{% set _ = ticket.update({}) %}", "not callable|unsafe"),
+        ("{{ 1 / 0 }}", "division"),
+        ("{% for i in range(10 ** 9) %}x{% endfor %}", "too big|Range"),
+    ],
+)
+def test_a_template_that_does_not_render_is_said(template: str, says: str) -> None:
+    with pytest.raises(DeliveryFault, match=says):
+        render_body(template, letter_of())
