@@ -1,0 +1,207 @@
+"""How right following is, on histories with known truth: what issue-level goals ask for, printed beside them.
+
+    python tests/benchmarks/bench_follow_quality.py [--machines 1000] [--crossing 2000] [--seeds 1 2 3]
+
+Everything is invented (farmwatch.demo.synthetic); nothing here is timed.
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+
+import numpy as np
+
+from farmwatch.demo.synthetic import Jump, Plate, Recipe, Synthetic, dropped, make_history, tideframe
+from farmwatch.follow import Followed, follow_fleet
+from farmwatch.model import Limits, Model
+
+LIMITS = Limits()
+END = datetime(2026, 11, 23, 6, tzinfo=UTC)
+MOVABLE = ("front-left", "front-right")
+SCREWS = (*MOVABLE, "rear")
+# Followed so many at once, so that memory stays small.
+ROUND = 250
+
+
+@dataclass(frozen=True)
+class Figure:
+    """One figure, what it must reach, and whether it does."""
+
+    name: str
+    value: float
+    least: float | None = None
+    most: float | None = None
+
+    @property
+    def reached(self) -> bool:
+        return (self.least is None or self.value >= self.least) and (self.most is None or self.value <= self.most)
+
+    def line(self) -> str:
+        bounds = ((">=", self.least), ("<=", self.most))
+        wanted = " and ".join(f"{sign} {bound:g}" for sign, bound in bounds if bound is not None)
+        return f"  {'ok  ' if self.reached else 'MISS'} {self.name:<62} {self.value:8.3f}   wanted {wanted}"
+
+
+def follow_all(made: Sequence[Synthetic], models: Sequence[Model], seed: int) -> list[Followed]:
+    """Follow histories together, when all of them end."""
+    rngs = [np.random.default_rng([seed, i]) for i in range(len(made))]
+    return follow_fleet([one.history for one in made], models, LIMITS, END, rngs)
+
+
+def jumping(rng: np.random.Generator, name: str, off_nominal: float = 0.0) -> tuple[Synthetic, Model]:
+    """A machine on which one tooth jumps somewhere."""
+    tooth, n = float(rng.uniform(0.1, 0.5)), int(rng.integers(40, 141))
+    nominal = tooth / (1.0 + off_nominal)
+    model = tideframe(lead_mm=20.0 * nominal)
+    way = int(rng.choice([-1, 1]))
+    at = int(rng.integers(3, n - 2))
+    recipe = Recipe(
+        readings=n,
+        end=END,
+        stands_mm={screw: float(rng.uniform(-0.1, 0.1)) for screw in MOVABLE},
+        drift_mm_per_week={screw: float(rng.uniform(-0.01, 0.01)) for screw in MOVABLE},
+        jumps=(Jump(at, str(rng.choice(SCREWS)), way * tooth, way),),
+        spiking_share=0.02,
+    )
+    return make_history(name, model, recipe, rng), model
+
+
+def jumps(machines: int, seed: int, *, off_nominal: float = 0.0, drop: float = 0.0) -> dict[str, float]:
+    """Share of jumps found at the right reading, false steps per 100 machines, share of the found named right."""
+    rng = np.random.default_rng([seed, 1])
+    found = named = false = 0
+    for begin in range(0, machines, ROUND):
+        pairs = [jumping(rng, f"m{i}", off_nominal) for i in range(begin, min(machines, begin + ROUND))]
+        made = [dropped(one, drop, rng) if drop else one for one, _ in pairs]
+        for one, followed in zip(made, follow_all(made, [model for _, model in pairs], seed), strict=True):
+            truth = one.truth.steps[0]
+            hit = [step for step in followed.steps if step.at == truth.at]
+            false += len(followed.steps) - len(hit)
+            if hit:
+                found += 1
+                step = hit[0]
+                named += (step.name, step.screw, step.teeth) == ("tooth-jump", truth.screw, truth.teeth)
+    return {"found": found / machines, "false": 100.0 * false / machines, "named": named / max(found, 1)}
+
+
+def still(machines: int, seed: int, *, drop: float = 0.0) -> dict[str, float]:
+    """False steps per 100 still machines, share of screws with a false trend, share with a chance under 5 %."""
+    rng = np.random.default_rng([seed, 2])
+    model, false, screws, trends, known, calm, moved, charts = tideframe(), 0, 0, 0, 0, 0, 0, 0
+    made = []
+    for i in range(machines):
+        recipe = Recipe(
+            end=END,
+            readings=int(rng.integers(20, 201)),
+            stands_mm={screw: float(rng.uniform(-0.04, 0.04)) for screw in MOVABLE},
+            correlation=float(rng.uniform(0.0, 0.5)),
+            spiking_share=0.02,
+        )
+        one = make_history(f"m{i}", model, recipe, rng)
+        made.append(dropped(one, drop, rng) if drop else one)
+    for followed in follow_all(made, [model] * machines, seed):
+        false += len(followed.steps)
+        screws += len(followed.trends)
+        trends += sum(trend.significant for trend in followed.trends.values())
+        if followed.forecast is not None:
+            known += 1
+            calm += followed.forecast.chance < 0.05
+        if followed.chart is not None:
+            charts += 1
+            moved += followed.chart.moved
+    return {
+        "false": 100.0 * false / machines,
+        "trends": trends / max(screws, 1),
+        "calm": calm / max(known, 1),
+        "moved": moved / max(charts, 1),
+    }
+
+
+def forecasts(crossing: int, seed: int, *, drop: float = 0.0) -> dict[str, float]:
+    """Coverage, median error of the 50 % day and Brier score, until `crossing` machines have crossed."""
+    rng = np.random.default_rng([seed, 3])
+    model, held, errors, scores, crossed = tideframe(), 0, [], [], 0
+    while crossed < crossing:
+        made = [drifting(rng, f"m{i}", model) for i in range(ROUND)]
+        made = [dropped(one, drop, rng) if drop else one for one in made]
+        made = [one for one in made if one.truth.range_mm(0.0) <= LIMITS.usable_mm]
+        seed += 1_000_003
+        for one, followed in zip(made, follow_all(made, [model] * len(made), seed), strict=True):
+            forecast, day = followed.forecast, one.truth.crosses_after(LIMITS.usable_mm)
+            if forecast is None:
+                continue
+            scores.append((forecast.chance - (day is not None)) ** 2)
+            if day is None:
+                continue
+            crossed += 1
+            low = np.inf if forecast.p10 is None else forecast.p10
+            high = np.inf if forecast.p90 is None else forecast.p90
+            held += low - 1.0 <= day <= high + 1.0
+            errors.append(abs((np.inf if forecast.p50 is None else forecast.p50) - day))
+    return {"coverage": held / crossed, "error": float(np.median(errors)), "brier": float(np.mean(scores))}
+
+
+def drifting(rng: np.random.Generator, name: str, model: Model) -> Synthetic:
+    """A machine that drifts, or does not; some have jumped before."""
+    n = int(rng.integers(30, 141))
+    size = float(rng.choice([0.0, rng.uniform(0.002, 0.02)]))
+    way = rng.normal(size=2)
+    way /= np.hypot(*way)
+    jump = Jump(int(rng.integers(5, n // 2)), "front-left", 0.4, 1)
+    recipe = Recipe(
+        readings=n,
+        end=END,
+        stands_mm={screw: float(rng.uniform(-0.08, 0.08)) for screw in MOVABLE},
+        drift_mm_per_week={screw: size * float(part) for screw, part in zip(MOVABLE, way, strict=True)},
+        correlation=float(rng.uniform(0.0, 0.4)),
+        plates=(Plate(0, None, str(rng.choice(["bowl", "dome", "saddle", "wave"])), float(rng.uniform(0.02, 0.08))),),
+        spiking_share=0.02,
+    )
+    if rng.random() < 0.2:
+        stands = {**recipe.stands_mm, "front-left": recipe.stands_mm["front-left"] - 0.4}
+        recipe = replace(recipe, jumps=(jump,), stands_mm=stands)
+    return make_history(name, model, recipe, rng)
+
+
+def figures(machines: int, crossing: int, seed: int) -> Iterator[Figure]:
+    """Every figure for one set of seeds."""
+    for drop, word in ((0.0, ""), (0.2, ", a fifth dropped")):
+        seen = jumps(machines, seed, drop=drop)
+        yield Figure(f"jumps found at the right reading{word}", seen["found"], least=0.98)
+        yield Figure(f"false steps per 100 machines that jump{word}", seen["false"], most=2.0)
+        yield Figure(f"screw, teeth and direction right{word}", seen["named"], least=0.97)
+        for off in (-0.1, 0.1):
+            name = f"named with tooth steps {off:+.0%} off nominal{word}"
+            yield Figure(name, jumps(machines, seed, off_nominal=off, drop=drop)["named"], least=0.95)
+        calm = still(machines, seed, drop=drop)
+        yield Figure(f"false steps per 100 still machines{word}", calm["false"], most=1.0)
+        yield Figure(f"trend falsely significant, per screw{word}", calm["trends"], most=0.02)
+        yield Figure(f"still machines whose chance of crossing is under 5 %{word}", calm["calm"], least=0.95)
+        yield Figure(f"still machines that the chart calls moved{word}", calm["moved"], most=0.01)
+        told = forecasts(crossing, seed, drop=drop)
+        yield Figure(f"10-90 % interval holds the true day{word}", told["coverage"], least=0.76, most=0.84)
+        yield Figure(f"median error of the 50 % day, days{word}", told["error"], most=8.0)
+        yield Figure(f"Brier score of the 26-week chance{word}", told["brier"], most=0.035)
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Print every figure for every seed; the number of goals missed is the exit status."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--machines", type=int, default=1000)
+    parser.add_argument("--crossing", type=int, default=2000)
+    parser.add_argument("--seeds", type=int, nargs="+", default=[1, 2, 3])
+    wanted = parser.parse_args(argv)
+    missed = 0
+    for seed in wanted.seeds:
+        print(f"seed {seed}: {wanted.machines} machines a figure, {wanted.crossing} that cross", flush=True)
+        for figure in figures(wanted.machines, wanted.crossing, seed):
+            print(figure.line(), flush=True)
+            missed += not figure.reached
+    return missed
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
