@@ -73,6 +73,24 @@ class ReadingColumns:
             during_work=np.array([r.during_work for r in readings], dtype=bool),
         )
 
+    @classmethod
+    def joined(cls, parts: Sequence[ReadingColumns]) -> ReadingColumns:
+        """Readings of several, one after the other."""
+        filled = [part for part in parts if len(part)]
+        if len(filled) == 1:
+            return filled[0]
+        if not filled:
+            return cls.of([])
+        before = np.cumsum([0] + [len(part.grids) for part in filled])
+        whole: dict[str, Any] = {
+            name: np.concatenate([getattr(part, name) for part in filled])
+            for name in cls.__slots__
+            if name not in ("grid", "grids")
+        }
+        whole["grid"] = np.concatenate([part.grid + offset for part, offset in zip(filled, before, strict=False)])
+        whole["grids"] = tuple(grid for part in filled for grid in part.grids)
+        return cls(**whole)
+
     def repeated(self) -> NDArray[np.bool_]:
         """Where a reading comes a second time: the same machine, time and digest as one before it."""
         seen: set[tuple[str, int, str]] = set()

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from pathlib import Path
 from typing import Any
 
 import duckdb
@@ -16,10 +17,23 @@ from farmwatch.mesh import Floats, Mesh
 from farmwatch.store import sql
 from farmwatch.store.clock import from_micros
 from farmwatch.store.columns import ReadingColumns
+from farmwatch.store.database import quoted
 from farmwatch.store.entries import wanted
 from farmwatch.store.records import LastMesh
 
-__all__ = ["Found", "count", "fetch", "fetch_latest", "histories", "insert", "last_digests", "latest"]
+__all__ = [
+    "Found",
+    "count",
+    "fetch",
+    "fetch_latest",
+    "fetch_slice",
+    "histories",
+    "insert",
+    "last_digests",
+    "latest",
+    "sliced",
+    "write_parquet",
+]
 
 Column = NDArray[Any]
 
@@ -142,21 +156,38 @@ def fetch_latest(
 
 def latest(rows: Sequence[tuple[Any, ...]]) -> dict[str, Reading]:
     """Rows of `fetch_latest` as readings."""
-    found = {}
-    for machine, taken, seen, time_from, n_rows, n_columns, x, y, heights, celsius, celsius_is, plate, working in rows:
-        z = np.array(heights, dtype=np.float64).reshape(n_rows, n_columns)
-        found[machine] = Reading(
-            machine=machine,
-            taken_at=from_micros(taken),
-            seen_at=from_micros(seen),
-            time_from=time_from,
-            mesh=Mesh(np.array(x, dtype=np.float64), np.array(y, dtype=np.float64), z),
-            bed_celsius=celsius,
-            celsius_is=celsius_is,
-            plate=plate,
-            during_work=working,
-        )
-    return found
+    return {row[0]: _reading(row) for row in rows}
+
+
+def fetch_slice(con: duckdb.DuckDBPyConnection, start: int, stop: int) -> list[tuple[Any, ...]]:
+    """The readings from the start-th stored up to but not with the stop-th, as rows."""
+    return con.execute(sql.SLICE, {"start": start, "stop": stop}).fetchall()
+
+
+def sliced(rows: Sequence[tuple[Any, ...]]) -> list[Reading]:
+    """Rows of `fetch_slice` as readings."""
+    return [_reading(row) for row in rows]
+
+
+def write_parquet(con: duckdb.DuckDBPyConnection, file: Path, start: int, stop: int) -> None:
+    """The same readings straight into a Parquet file."""
+    con.execute(sql.PARQUET.format(start=int(start), stop=int(stop), file=quoted(str(file))))
+
+
+def _reading(row: tuple[Any, ...]) -> Reading:
+    machine, taken, seen, time_from, n_rows, n_columns, x, y, heights, celsius, celsius_is, plate, working = row
+    z = np.array(heights, dtype=np.float64).reshape(n_rows, n_columns)
+    return Reading(
+        machine=machine,
+        taken_at=from_micros(taken),
+        seen_at=from_micros(seen),
+        time_from=time_from,
+        mesh=Mesh(np.array(x, dtype=np.float64), np.array(y, dtype=np.float64), z),
+        bed_celsius=celsius,
+        celsius_is=celsius_is,
+        plate=plate,
+        during_work=working,
+    )
 
 
 def last_digests(con: duckdb.DuckDBPyConnection, names: Sequence[str] | None) -> dict[str, LastMesh]:

@@ -123,10 +123,25 @@ SELECT machine, epoch_us(taken_at), epoch_us(seen_at), time_from, digest
 FROM readings WHERE rowid IN ({_LATEST}) ORDER BY machine
 """
 
-LATEST = f"""
+_WHOLE = """
 SELECT machine, epoch_us(taken_at), epoch_us(seen_at), time_from, "rows", "columns", x, y, heights,
        bed_celsius, celsius_is, plate, during_work
-FROM readings WHERE rowid IN ({_LATEST}) ORDER BY machine
+FROM readings
+"""
+
+# Rows are numbered from 0 without gaps, since readings are only ever added.
+SLICE = f"{_WHOLE} WHERE rowid >= $start AND rowid < $stop ORDER BY rowid"
+
+PARQUET = """
+COPY (
+    SELECT machine, taken_at, x, y,
+           [heights[k * "columns" + 1 : (k + 1) * "columns"] FOR k IN range("rows")] AS heights,
+           bed_celsius, plate, seen_at, time_from, celsius_is, during_work
+    FROM readings WHERE rowid >= {start} AND rowid < {stop} ORDER BY rowid
+) TO {file} (FORMAT parquet, COMPRESSION zstd)
+"""
+
+LATEST = f"""{_WHOLE} WHERE rowid IN ({_LATEST}) ORDER BY machine
 """
 
 INSERT_NOTE = "INSERT INTO notes VALUES (?, make_timestamptz(?), ?, ?, ?)"

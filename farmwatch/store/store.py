@@ -88,6 +88,17 @@ class Store:
         with self.database.reading() as con:
             return readings.count(con)
 
+    def reading_slice(self, start: int, stop: int) -> list[Reading]:
+        """Readings in the order in which they were stored, from number `start` (0 is the first) to before `stop`."""
+        with self.database.reading() as con:
+            rows = readings.fetch_slice(con, start, stop)
+        return readings.sliced(rows)
+
+    def write_parquet(self, file: Path, start: int, stop: int) -> None:
+        """The readings of `reading_slice` into a Parquet file, without passing through Python."""
+        with self.database.reading() as con:
+            readings.write_parquet(con, file, start, stop)
+
     # Polls
 
     def add_polls(self, records: Sequence[PollRecord]) -> None:

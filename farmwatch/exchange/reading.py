@@ -1,0 +1,80 @@
+"""Files of readings into the store: NDJSON, CSV, Parquet, and a plain grid for one machine.
+
+Files are read in batches, each stored before the next is read, so memory does not grow with the file. A line that
+cannot be taken is named and the rest goes on; the same file again is harmless.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterator, Sequence
+from datetime import datetime
+from pathlib import Path
+
+from farmwatch.errors import InputError
+from farmwatch.exchange.batch import Gatherer, Line
+from farmwatch.exchange.csvfile import csv_lines
+from farmwatch.exchange.ndjson import ndjson_lines
+from farmwatch.exchange.outcome import Imported, Progress
+from farmwatch.exchange.parquet import parquet_lines
+from farmwatch.store import Store
+
+__all__ = ["import_files"]
+
+Refuse = Callable[[int, str], None]
+Batches = Iterator[tuple[list[Line], int]]
+
+_READERS: dict[str, Callable[[Path, Refuse], Batches]] = {
+    ".ndjson": ndjson_lines,
+    ".jsonl": ndjson_lines,
+    ".csv": csv_lines,
+    ".parquet": parquet_lines,
+}
+
+
+def import_files(
+    store: Store,
+    files: Sequence[Path],
+    machines: Collection[str],
+    now: datetime,
+    progress: Progress | None = None,
+) -> Imported:
+    """Store the readings of files; `machines` are the names that the configuration knows.
+
+    Raises InputError for a file that is missing or of no known kind, before anything is read, and StoreError where
+    the database cannot be written; what was stored until then stays.
+    """
+    for file in files:
+        if not file.is_file():
+            raise InputError(f"{file}: there is no such file")
+        if file.suffix.lower() not in _READERS:
+            raise InputError(
+                f"{file}: its name must end in {', '.join(_READERS)}; "
+                "for a plain grid of numbers name its --machine and --at"
+            )
+    result = Imported()
+    total = sum(file.stat().st_size for file in files)
+    before = 0
+    for file in files:
+        for done in _import_file(store, file, machines, now, result):
+            if progress:
+                progress(min(before + done, total), total)
+        before += file.stat().st_size
+    if progress:
+        progress(total, total)
+    return result
+
+
+def _import_file(store: Store, file: Path, machines: Collection[str], now: datetime, result: Imported) -> Iterator[int]:
+    """Store one file; yields, after each batch, how many bytes of it are done."""
+
+    def refuse(line: int, why: str) -> None:
+        result.refuse(file, line, why)
+
+    gatherer = Gatherer(machines, now, refuse)
+    for lines, done in _READERS[file.suffix.lower()](file, refuse):
+        columns = gatherer.columns(lines)
+        stored = store.add_readings(columns)
+        result.stored += stored
+        result.same += len(columns) - stored
+        result.not_read |= gatherer.not_read
+        yield done
