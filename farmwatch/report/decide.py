@@ -8,11 +8,13 @@ from dataclasses import dataclass
 
 from farmwatch.judge.assessment import Advice, Assessment
 from farmwatch.report.hands import machines_needing_hands
-from farmwatch.report.text import joined, plain
+from farmwatch.report.text import joined, plain, shortened
 
 __all__ = ["Decision", "decisions_today"]
 
 _NAMES_SHOWN = 4
+# Longer names would crowd the first page; the command then shows where the name goes.
+_LONGEST_TYPED = 32
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,20 +32,20 @@ class Decision:
 
 # By the first advice of a machine past the limit, in the order in which a manager would take them.
 _FOR_ADVICE: tuple[tuple[Advice, str, str, str], ...] = (
-    ("inspect-drive", "Have belt and pulleys inspected before any screw is turned again",
-     "farmwatch machine {name}", "shows when it moved, and by how much"),
+    ("inspect-drive", "Inspect belt and pulleys before a screw is turned",
+     "farmwatch machine {name}", "shows when it moved"),
     ("realign", "Send to the bench to turn the screws",
-     "farmwatch machine {name}", "prints the moves and what they leave"),
-    ("re-mesh", "Have it meshed again hot; turn nothing yet",
+     "farmwatch machine {name}", "prints the moves"),
+    ("re-mesh", "Mesh again hot; turn nothing yet",
      "farmwatch poll", "reads the new mesh at once"),
-    ("turn-plate", "Have the plate turned half round and meshed again; leave the screws",
-     "farmwatch note {name} plate --text turned", "tells farmwatch that it was turned"),
+    ("turn-plate", "Turn the plate half round, mesh again",
+     "farmwatch note {name} plate --text turned", "once it is turned"),
     ("plate", "Order a plate",
      "farmwatch note {name} plate", "once the new one lies on the bed"),
-    ("check-probe", "Have the probe checked and the bed cleaned where the points stand off",
-     "farmwatch note {name} probe", "once it was put right"),
-    ("shim", "Shim, or accept as it is: no whole tooth betters these",
-     "farmwatch machine {name}", "names the shim under each mount"),
+    ("check-probe", "Clean plate and nozzle, check the probe",
+     "farmwatch note {name} probe", "once it is put right"),
+    ("shim", "Shim, or accept: no whole tooth betters it",
+     "farmwatch machine {name}", "names the shims"),
 )  # fmt: skip
 
 
@@ -60,7 +62,7 @@ def decisions_today(machines: Sequence[Assessment], due: Sequence[str]) -> tuple
     )
     quiet = [m.machine for m in working if m.silent or "check-host" in m.advice]
     ask = "Find out why the host does not answer"
-    found.append(_decision(ask, quiet, "farmwatch check", "asks every host once, names the fix"))
+    found.append(_decision(ask, quiet, "farmwatch check", "asks each host, names the fix"))
     never = [m.machine for m in working if m.reading is None and m.machine not in set(quiet)]
     found.append(_decision("Get a first mesh", never, "farmwatch check", "says what is missing"))
     return tuple(decision for decision in found if decision is not None)
@@ -78,10 +80,11 @@ def _leading(machine: Assessment) -> Advice | None:
 def _decision(what: str, names: list[str], command: str, then: str) -> Decision | None:
     if not names:
         return None
+    typed = shlex.quote(plain(names[0]))
     return Decision(
         what=what,
         machines=tuple(names),
-        names=joined(names, _NAMES_SHOWN),
-        command=command.format(name=shlex.quote(plain(names[0]))) if "{name}" in command else command,
+        names=joined([shortened(name) for name in names[:_NAMES_SHOWN]] + names[_NAMES_SHOWN:], _NAMES_SHOWN),
+        command=command.replace("{name}", typed if len(typed) <= _LONGEST_TYPED else "NAME"),
         then=then,
     )

@@ -17,7 +17,7 @@ from farmwatch.report.charts import due_bars, fleet_rod, history_line, reach_bar
 from farmwatch.report.contour import contour_sheet
 from farmwatch.report.hands import Sheet
 from farmwatch.report.text import count, joined, mm, plain, signed, spaced
-from farmwatch.report.view import WeeklyView
+from farmwatch.report.view import DUE_DRAWN, WeeklyView
 
 __all__ = ["content_policy", "render", "style_sheet"]
 
@@ -66,6 +66,7 @@ def _environment() -> Environment:
         fleet_rod=fleet_rod,
         due_bars=due_bars,
         bars=_bars,
+        due_drawn=DUE_DRAWN,
     )
     return environment
 

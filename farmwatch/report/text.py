@@ -8,7 +8,21 @@ from datetime import date, datetime, tzinfo
 
 from markupsafe import Markup, escape
 
-__all__ = ["MINUS", "ago", "clock", "count", "day", "day_of", "joined", "mm", "plain", "safe", "signed", "spaced"]
+__all__ = [
+    "MINUS",
+    "ago",
+    "clock",
+    "count",
+    "day",
+    "day_of",
+    "joined",
+    "mm",
+    "plain",
+    "safe",
+    "shortened",
+    "signed",
+    "spaced",
+]
 
 MINUS = "\N{MINUS SIGN}"
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
@@ -93,3 +107,9 @@ def joined(names: Sequence[str], most: int | None = None) -> str:
 def spaced(name: str) -> str:
     """A screw's name or a condition as words: front-left becomes front left."""
     return name.replace("-", " ").replace("_", " ")
+
+
+def shortened(name: str, most: int = 28) -> str:
+    """A name cut to what a line has room for; whole names stand behind."""
+    name = plain(name)
+    return name if len(name) <= most else name[: most - 1].rstrip() + "…"

@@ -11,25 +11,24 @@ from farmwatch.model import Limits
 from farmwatch.report.ahead import Due, WeekAhead, due_machines, weeks_ahead
 from farmwatch.report.charts import History
 from farmwatch.report.decide import Decision, decisions_today
+from farmwatch.report.front import FrontRow, Glance, front_rows, glance_rows
 from farmwatch.report.hands import AtFloor, Sheet, at_tooth_floor, history_of, machines_needing_hands, sheet
 from farmwatch.report.moved import Moved, Repeat, moved_machines, repeat_offenders
-from farmwatch.report.text import ago, clock, count, day, day_of, mm, spaced
+from farmwatch.report.sentence import week_in_a_sentence
+from farmwatch.report.text import ago, clock, day, day_of, spaced
 from farmwatch.report.week import Week
 from farmwatch.report.words import advice_line, cause_line
 
 __all__ = [
-    "MOST_SHEETS", "FarmFacts", "FleetRow", "FrontRow", "Out", "Quiet", "WeeklyView", "weekly_view",
+    "DUE_DRAWN", "MOST_SHEETS", "FarmFacts", "FleetRow", "Out", "Quiet", "WeeklyView", "weekly_view",
 ]  # fmt: skip
 
 MOST_SHEETS = 24
 """Sheets that are drawn in full; on a farm with more, the rest stands in the table of the whole fleet."""
 
-# Lines of text that the first page has room for in its two lists, with some air; measured in print on A4.
-_FRONT_LINES = 34
-_WHAT_WIDTH, _COMMAND_WIDTH = 50, 44
-_CAUSE_WIDTH, _ADVICE_WIDTH, _NAME_WIDTH = 30, 30, 16
-_FRONT_MACHINES = 10
+# Lists that would otherwise run on for pages on a large farm.
 _MOVED_SHOWN = 60
+DUE_DRAWN = 12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,21 +60,6 @@ class Out:
     aisle: str
     reason: str
     until: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FrontRow:
-    """One line of the first page's list of machines that need hands."""
-
-    rank: int
-    machine: str
-    aisle: str
-    range_mm: float
-    cause: str
-    confirmed: bool
-    advice: str
-    reach: str
-    since: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -117,6 +101,7 @@ class WeeklyView:
     ranges: tuple[tuple[float, Condition], ...]
     decisions: tuple[Decision, ...]
     front: tuple[FrontRow, ...]
+    glance: tuple[Glance, ...]
     hands: int
     sheets: tuple[Sheet, ...]
     moved: tuple[Moved, ...]
@@ -143,91 +128,52 @@ def weekly_view(now: FleetAssessment, before: FleetAssessment, farm: FarmFacts) 
     moved = () if first else moved_machines(now, before, zone)
     sheets = tuple(sheet(m, rank, at, zone) for rank, m in enumerate(needing[:MOST_SHEETS], 1))
     decisions = decisions_today(working, [d.machine for d in due])
-    quiet = _quiet_machines(working, at)
-    running = at < farm.week.end(zone)
+    sentence = week_in_a_sentence(now.machines, None if first else before, len(due))
+    weeks = weeks_ahead(healthy, at, zone)
+    followed = any(m.drift is not None or m.forecast is not None or m.steps for m in now.machines)
+    floor, quiet = at_tooth_floor(working, at, zone), _quiet_machines(working, at)
+    out = tuple(_out(m, zone) for m in now.machines if not m.in_service)
+    glance = glance_rows(
+        None if first else moved,
+        due if weeks or followed else None,
+        floor,
+        [row.machine for row in quiet],
+        [row.machine for row in out],
+    )
     return WeeklyView(
         farm=farm.name,
         week=str(farm.week),
         period=f"{day(farm.week.monday)} to {day(farm.week.sunday)}",
         as_of=clock(at, zone),
-        running=running,
+        running=at < farm.week.end(zone),
         first=first,
         zone=zone,
         limits=now.limits,
-        sentence=_sentence(now.machines, working, needing, None if first else before, len(due)),
+        sentence=sentence,
         counts=_counts(now.machines),
         ranges=tuple((m.range_mm, m.condition) for m in working if m.range_mm is not None),
         decisions=decisions,
-        front=_front(needing, decisions, at, zone),
+        front=front_rows(_dated(sheets, needing, zone), farm.name, sentence, decisions, glance),
+        glance=glance,
         hands=len(needing),
         sheets=sheets,
         moved=moved[:_MOVED_SHOWN],
         moved_more=max(0, len(moved) - _MOVED_SHOWN),
         due=due,
         repeats=repeat_offenders(working, at, zone),
-        weeks=weeks_ahead(healthy, at, zone),
-        followed=any(m.drift is not None or m.forecast is not None or m.steps for m in now.machines),
-        floor=at_tooth_floor(working, at, zone),
+        weeks=weeks,
+        followed=followed,
+        floor=floor,
         quiet=quiet,
-        out=tuple(_out(m, zone) for m in now.machines if not m.in_service),
+        out=out,
         fleet=_fleet(now.machines, {s.machine: s.rank for s in sheets}, at),
     )
 
 
-def _sentence(
-    everyone: Sequence[Assessment],
-    working: Sequence[Assessment],
-    needing: Sequence[Assessment],
-    before: FleetAssessment | None,
-    due: int,
-) -> str:
-    """This week in one sentence."""
-    if not everyone:
-        return "No machine is configured yet, so there is nothing to report."
-    known = [m for m in working if m.condition != "unknown"]
-    if not known:
-        return f"None of the {count(len(everyone), 'machine')} has a mesh that can be judged yet."
-    if needing:
-        worst = needing[0]
-        verb = "needs" if len(needing) == 1 else "need"
-        head = f"{len(needing):,} of {count(len(working), 'machine')} {verb} hands{_against(len(needing), before)}"
-        head += f"; the worst is {worst.machine} with a range of {mm(worst.range_mm or 0.0)} mm"
-    else:
-        head = _nobody(working, known)
-    tails = []
-    if due:
-        more = "more " if needing else ""
-        tails.append(f"{due:,} {more}{'is' if due == 1 else 'are'} due within four weeks")
-    silent = sum(m.silent for m in working)
-    if silent:
-        tails.append(f"{count(silent, 'host is', 'hosts are')} silent")
-    return "; ".join([head, *tails]) + "."
-
-
-def _nobody(working: Sequence[Assessment], known: Sequence[Assessment]) -> str:
-    floor = sum(m.condition == "past-limit" for m in known)
-    within = len(known) - floor
-    everyone = "The one machine" if len(working) == 1 else f"All {len(working):,} machines"
-    if within == len(working):
-        verb = "is" if within == 1 else "are"
-        return f"No machine needs hands: {everyone[0].lower()}{everyone[1:]} in service {verb} within the usable limit"
-    verb = "is" if within == 1 else "are"
-    parts = [f"{within:,} of {count(len(working), 'machine')} in service {verb} within the limit"]
-    if floor:
-        parts.append(f"{floor:,} {'is' if floor == 1 else 'are'} as good as teeth allow")
-    missing = len(working) - len(known)
-    if missing:
-        parts.append(f"{missing:,} {'has' if missing == 1 else 'have'} no mesh to judge")
-    return "No machine needs its screws turned: " + ", ".join(parts)
-
-
-def _against(hands: int, before: FleetAssessment | None) -> str:
-    if before is None:
-        return ""
-    was = len(machines_needing_hands(before.machines))
-    if was == hands:
-        return ", as many as a week ago"
-    return f", {abs(hands - was):,} {'more' if hands > was else 'fewer'} than a week ago"
+def _dated(sheets: Sequence[Sheet], machines: Sequence[Assessment], zone: tzinfo) -> list[tuple[Sheet, str]]:
+    """Each sheet with the day on which it began, short."""
+    since = ("" if m.since is None else day_of(m.since, zone, year=False) for m in machines)
+    return list(zip(sheets, since, strict=False))
 
 
 def _counts(machines: Sequence[Assessment]) -> tuple[tuple[str, int], ...]:
@@ -235,41 +181,6 @@ def _counts(machines: Sequence[Assessment]) -> tuple[tuple[str, int], ...]:
     working = [m for m in machines if m.in_service]
     rows = [(c, sum(m.condition == c for m in working)) for c in ("past-limit", "usable", "ideal", "unknown")]
     return (*rows, ("out", len(machines) - len(working)))
-
-
-def _front(
-    needing: Sequence[Assessment], decisions: Sequence[Decision], at: datetime, zone: tzinfo
-) -> tuple[FrontRow, ...]:
-    """As many of the machines that need hands as the first page has room for."""
-    left = _FRONT_LINES - sum(
-        1 + max((len(d.what) + len(d.names) + 3) // _WHAT_WIDTH, (len(d.command) + len(d.then) + 3) // _COMMAND_WIDTH)
-        for d in decisions
-    )
-    rows: list[FrontRow] = []
-    for rank, machine in enumerate(needing[:_FRONT_MACHINES], 1):
-        whole = sheet(machine, rank, at, zone)
-        lines = 1 + max(
-            len(whole.cause) // _CAUSE_WIDTH,
-            len(whole.advice) // _ADVICE_WIDTH,
-            (len(machine.machine) + len(machine.aisle) + 1) // _NAME_WIDTH,
-        )
-        left -= lines
-        if left < 0 and rows:
-            break
-        rows.append(
-            FrontRow(
-                rank=rank,
-                machine=machine.machine,
-                aisle=machine.aisle,
-                range_mm=whole.range_mm,
-                cause=whole.cause,
-                confirmed=machine.confirmed,
-                advice=whole.advice,
-                reach=mm(whole.stages[-1][1]) if whole.stages else "",
-                since="" if machine.since is None else day_of(machine.since, zone, year=False),
-            )
-        )
-    return tuple(rows)
 
 
 def _quiet_machines(machines: Sequence[Assessment], at: datetime) -> tuple[Quiet, ...]:

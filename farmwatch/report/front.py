@@ -1,0 +1,136 @@
+"""The first page: what must stand on one sheet of A4, measured in millimetres before it is printed. Pure."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from farmwatch.report.ahead import Due
+from farmwatch.report.decide import Decision
+from farmwatch.report.hands import AtFloor, Sheet
+from farmwatch.report.moved import Moved
+from farmwatch.report.text import count, joined, mm, shortened
+
+__all__ = ["FrontRow", "Glance", "front_rows", "glance_rows"]
+
+MOST_ROWS = 10
+_NAMES_SHOWN = 4
+# Millimetres of the page's 262 that are left once title, staff, headings, margins and cautions have theirs, and the
+# height of a line of each kind: measured in print. Letters a line are those of a wide face, so that a narrow one
+# leaves air.
+_ROOM = 164.0
+_SENTENCE_LINE, _SENTENCE_LETTERS = 5.6, 90
+_TEXT_LINE, _GLANCE_LETTERS = 4.3, 88
+_WHAT_LETTERS, _COMMAND_LETTERS, _THEN_LETTERS = 56, 44, 58
+_ROW_LINE, _ROW_AIR = 4.05, 1.7
+_CELL_LETTERS, _CELL_NAME_LETTERS = 29, 15
+_TITLE_LINE, _TITLE_LETTERS = 7.0, 34
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FrontRow:
+    """One line of the first page's list of machines that need hands."""
+
+    rank: int
+    machine: str
+    aisle: str
+    range_mm: float
+    cause: str
+    confirmed: bool
+    advice: str
+    reach: str
+    since: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Glance:
+    """What else is in the report, in a line."""
+
+    label: str
+    words: str
+
+
+def glance_rows(
+    moved: Sequence[Moved] | None,
+    due: Sequence[Due] | None,
+    floor: Sequence[AtFloor],
+    quiet: Sequence[str],
+    out: Sequence[str],
+) -> tuple[Glance, ...]:
+    """A line each; `moved` is None on a first report, `due` where no history is long enough."""
+    rows = []
+    if moved is not None:
+        names = _names([row.machine for row in moved])
+        rows.append(("Moved this week", f"{count(len(moved), 'machine')}: {names}" if moved else "none"))
+    if due is not None:
+        rows.append(
+            ("Due in four weeks", _names([f"{shortened(row.machine)} ({row.day})" for row in due], 48) or "none")
+        )
+    rows.append(("As good as teeth allow", _names([row.machine for row in floor])))
+    rows.append(("Old, silent, in doubt", _names(quiet)))
+    rows.append(("Out of service", _names(out)))
+    return tuple(Glance(label=label, words=words) for label, words in rows if words)
+
+
+def front_rows(
+    sheets: Sequence[tuple[Sheet, str]],
+    farm: str,
+    sentence: str,
+    decisions: Sequence[Decision],
+    glance: Sequence[Glance],
+) -> tuple[FrontRow, ...]:
+    """As many of the machines that need hands as the page has room for; with each sheet the day it began."""
+    left = _ROOM
+    left -= _TITLE_LINE * (_lines(farm, _TITLE_LETTERS) - 1)
+    left -= _SENTENCE_LINE * _lines(sentence, _SENTENCE_LETTERS)
+    left -= sum(1.1 + _TEXT_LINE * _decision_lines(decision) for decision in decisions)
+    left -= sum(_TEXT_LINE * _lines(row.words, _GLANCE_LETTERS) for row in glance)
+    rows: list[FrontRow] = []
+    for sheet, since in sheets[:MOST_ROWS]:
+        row = _row(sheet, since)
+        left -= _ROW_AIR + _ROW_LINE * _row_lines(row)
+        if left < 0.0:
+            break
+        rows.append(row)
+    return tuple(rows)
+
+
+def _row(sheet: Sheet, since: str) -> FrontRow:
+    return FrontRow(
+        rank=sheet.rank,
+        machine=shortened(sheet.machine),
+        aisle="" if sheet.machine.startswith(sheet.aisle) else shortened(sheet.aisle),
+        range_mm=sheet.range_mm,
+        cause=sheet.cause,
+        confirmed=sheet.confirmed,
+        advice=sheet.advice,
+        reach=mm(sheet.stages[-1][1]) if sheet.stages else "",
+        since=since,
+    )
+
+
+def _row_lines(row: FrontRow) -> int:
+    cause = row.cause if row.confirmed else row.cause + " (not confirmed)"
+    return max(
+        _lines(f"{row.machine} {row.aisle}", _CELL_NAME_LETTERS),
+        _lines(cause, _CELL_LETTERS),
+        _lines(row.advice, _CELL_LETTERS),
+    )
+
+
+def _decision_lines(decision: Decision) -> int:
+    command = decision.command
+    if len(command) > _COMMAND_LETTERS:
+        right = _lines(command, _COMMAND_LETTERS) + _lines(decision.then, _THEN_LETTERS)
+    else:
+        right = math.ceil((1.2 * len(command) + 2 + len(decision.then)) / _THEN_LETTERS)
+    return max(right, _lines(f"{decision.what}: {decision.names}.", _WHAT_LETTERS))
+
+
+def _lines(words: str, letters: int) -> int:
+    return max(1, math.ceil(len(words) / letters))
+
+
+def _names(names: Sequence[str], letters: int = 28) -> str:
+    return joined([shortened(name, letters) for name in names], _NAMES_SHOWN)

@@ -1,0 +1,64 @@
+"""The weekly report as a file: one assessment at the week's end, one a week before, one page."""
+
+from __future__ import annotations
+
+import os
+from datetime import datetime
+from pathlib import Path
+
+from farmwatch.assess import assess
+from farmwatch.config import Settings
+from farmwatch.errors import FarmwatchError, InputError
+from farmwatch.report.render import render
+from farmwatch.report.text import clock
+from farmwatch.report.view import FarmFacts, weekly_view
+from farmwatch.report.week import Week, week_just_ended
+from farmwatch.store import Store
+
+__all__ = ["report_name", "write_report"]
+
+
+def write_report(settings: Settings, store: Store, at: datetime, week: Week | None = None) -> Path:
+    """Write the report of a week (the one just ended at `at`, unless another is named) and say where it lies.
+
+    The figures are those of the week's end, or of `at` (aware) while the week still runs: the same data gives the
+    same bytes whenever and wherever it is written. The file takes the place of an older one in one move. Raises
+    InputError for a week that has not begun, FarmwatchError where the file cannot be written.
+    """
+    zone = settings.farm.timezone
+    week = week_just_ended(at, zone) if week is None else week
+    start, end = week.start(zone), min(week.end(zone), at)
+    if end <= start:
+        raise InputError(f"week {week} has not begun: it starts on {clock(start, zone)}, farm time")
+    now = assess(settings, store, end)
+    before = assess(settings, store, start)
+    farm = FarmFacts(name=settings.farm.name, zone=zone, week=week)
+    page = render(weekly_view(now, before, farm))
+    target = settings.farm.reports / report_name(week)
+    _put(target, page.encode("utf-8"))
+    return target
+
+
+def report_name(week: Week) -> str:
+    """The file's name: farmwatch-2026-W47.html."""
+    return f"farmwatch-{week}.html"
+
+
+def _put(target: Path, body: bytes) -> None:
+    """Whole or not at all: a reader never sees half a report, a crash leaves the older one."""
+    part = target.with_name(f".{target.name}.{os.getpid()}.part")
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        try:
+            with part.open("wb") as file:
+                file.write(body)
+                file.flush()
+                os.fsync(file.fileno())
+            part.replace(target)
+        finally:
+            part.unlink(missing_ok=True)
+    except OSError as error:
+        raise FarmwatchError(
+            f"the report cannot be written to {target}: {error.strerror or error}; "
+            "make its folder writable, or name another one at farm.reports"
+        ) from error

@@ -1,0 +1,175 @@
+"""The page in a browser: one sheet of A4 first, nothing sideways, nothing loaded, nothing complained of."""
+
+import base64
+import json
+import os
+import re
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+from types import ModuleType
+
+import pytest
+from selenium import webdriver
+from selenium.webdriver.chrome.service import Service
+
+from farmwatch.report.render import render
+from farmwatch.report.view import FarmFacts, WeeklyView, weekly_view
+
+pytestmark = pytest.mark.browser
+
+CHROMIUM, DRIVER = "/usr/bin/chromium", "/usr/bin/chromedriver"
+FLAGS = (
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--hide-scrollbars",
+)
+
+
+@pytest.fixture(scope="module")
+def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chrome]:
+    os.environ["SE_OFFLINE"] = "true"
+    options = webdriver.ChromeOptions()
+    options.binary_location = CHROMIUM
+    for flag in (*FLAGS, f"--user-data-dir={tmp_path_factory.mktemp('profile')}"):
+        options.add_argument(flag)
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
+    driver = webdriver.Chrome(options=options, service=Service(DRIVER))
+    yield driver
+    driver.quit()
+
+
+@pytest.fixture(scope="module")
+def views(invented: ModuleType, farm: FarmFacts, view: WeeklyView) -> dict[str, WeeklyView]:
+    now, before = invented.invented_fleet(), invented.invented_fleet(invented.WEEK_START)
+
+    def named(fleet):
+        rude = "<script>alert(1)</script> & a very long name that has all of its eighty letters "
+        machines = (
+            replace(m, machine=f"{rude[:77]}{i:03d}", aisle="<i>the far aisle</i>")
+            for i, m in enumerate(fleet.machines)
+        )
+        return replace(fleet, machines=tuple(machines))
+
+    past = tuple(invented.machine(f"heron-{i:02d}", invented.bed((0.3 + 0.1 * i, -0.2), seed=i)) for i in range(40))
+    healthy = tuple(m for m in now.machines if m.condition == "ideal")
+    return {
+        "invented": view,
+        "rude": weekly_view(named(now), named(before), replace(farm, name="<b>Works</b> " * 6)),
+        "all past the limit": weekly_view(replace(now, machines=past), replace(before, machines=past), farm),
+        "all healthy": weekly_view(replace(now, machines=healthy), replace(before, machines=healthy), farm),
+        "empty": weekly_view(replace(now, machines=()), replace(before, machines=()), farm),
+        "large": weekly_view(invented.large_fleet(300), invented.large_fleet(300, invented.WEEK_START), farm),
+    }
+
+
+CASES = ("invented", "rude", "all past the limit", "all healthy", "empty", "large")
+
+
+def opened(browser: webdriver.Chrome, view: WeeklyView, folder: Path, width: int = 1280) -> None:
+    page = folder / "report.html"
+    page.write_text(render(view), encoding="utf-8")
+    size = {"width": width, "height": 800, "deviceScaleFactor": 1, "mobile": False}
+    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+    browser.get(page.as_uri())
+
+
+def printed_pages(browser: webdriver.Chrome) -> int:
+    options = {"preferCSSPageSize": True, "printBackground": False, "displayHeaderFooter": False}
+    body = base64.b64decode(browser.execute_cdp_cmd("Page.printToPDF", options)["data"])
+    return len(re.findall(rb"/Type\s*/Page\b", body))
+
+
+@pytest.mark.parametrize("case", CASES)
+@pytest.mark.parametrize("width", [360, 768, 1280])
+def test_no_page_scrolls_sideways(browser, views, tmp_path, case, width):
+    opened(browser, views[case], tmp_path, width)
+    assert browser.execute_script("return document.documentElement.scrollWidth") <= width
+    wide = browser.execute_script(
+        "return [...document.querySelectorAll('main *')].filter(e => !e.closest('.scroll, .wide, svg') &&"
+        " e.getBoundingClientRect().right > innerWidth + 1).map(e => e.outerHTML.slice(0, 80))"
+    )
+    assert wide == []
+
+
+# The faces of the style sheet are not on every computer; DejaVu Serif is about the widest that could take their place.
+@pytest.mark.parametrize("face", ["", "DejaVu Serif"])
+@pytest.mark.parametrize("case", CASES)
+def test_the_first_page_is_one_sheet_of_a4(browser, views, tmp_path, case, face):
+    opened(browser, views[case], tmp_path)
+    if face:
+        browser.execute_script("document.body.style.fontFamily = arguments[0]", face)
+    whole = printed_pages(browser)
+    browser.execute_script(
+        "while (document.querySelector('.front').nextSibling) document.querySelector('.front').nextSibling.remove()"
+    )
+    assert printed_pages(browser) == 1
+    assert whole > 1
+
+
+def test_a_table_that_is_too_tall_for_the_sheet_would_be_noticed(browser, views, tmp_path):
+    """The check above can fail: a first page with forty more lines takes two sheets."""
+    opened(browser, views["invented"], tmp_path)
+    browser.execute_script(
+        "const f = document.querySelector('.front'); while (f.nextSibling) f.nextSibling.remove();"
+        "for (let i = 0; i < 40; i++) f.append(document.createElement('p'), 'line')"
+    )
+    assert printed_pages(browser) == 2
+
+
+def test_nothing_is_loaded_run_or_complained_of(browser, views, tmp_path):
+    browser.get("about:blank")
+    browser.get_log("performance"), browser.get_log("browser")
+    opened(browser, views["rude"], tmp_path)
+    sent = [json.loads(entry["message"])["message"] for entry in browser.get_log("performance")]
+    asked = [m["params"]["request"]["url"] for m in sent if m["method"] == "Network.requestWillBeSent"]
+    assert asked == [(tmp_path / "report.html").as_uri()]
+    assert browser.get_log("browser") == []
+    assert browser.execute_script("return document.querySelectorAll('script, iframe, img, link, object').length") == 0
+
+
+def test_the_policy_lets_the_style_in_and_nothing_else(browser, views, tmp_path):
+    opened(browser, views["invented"], tmp_path)
+    assert browser.execute_script("return document.styleSheets.length") == 1
+    browser.execute_script(
+        "const s = document.createElement('style'); s.textContent = 'body { color: red }'; document.head.append(s)"
+    )
+    assert any("Content Security Policy" in entry["message"] for entry in browser.get_log("browser"))
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_words_stand_out_from_the_paper(browser, views, tmp_path, scheme):
+    """WCAG 2.2, 1.4.3: at least 4.5 to 1 for text."""
+    browser.execute_cdp_cmd(
+        "Emulation.setEmulatedMedia", {"features": [{"name": "prefers-color-scheme", "value": scheme}]}
+    )
+    opened(browser, views["invented"], tmp_path)
+    paper, *inks = browser.execute_script(
+        "const c = s => getComputedStyle(document.querySelector(s)); return [c('html').backgroundColor,"
+        " c('body').color, c('.soft').color, c('.do').color, c('svg .height').fill, c('svg .tick').fill, c('dt').color]"
+    )
+    assert (luminance(paper) < 0.2) == (scheme == "dark")
+    assert min(contrast(paper, ink) for ink in inks) >= 4.5
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
+
+
+def luminance(colour: str) -> float:
+    """WCAG 2.2, relative luminance."""
+    parts = [int(part) / 255 for part in re.findall(r"\d+", colour)[:3]]
+    linear = [p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def contrast(one: str, other: str) -> float:
+    low, high = sorted((luminance(one), luminance(other)))
+    return (high + 0.05) / (low + 0.05)
+
+
+def test_the_contrast_of_black_on_white_is_the_published_one():
+    """WCAG 2.2 gives 21 to 1 for black on white."""
+    assert contrast("rgb(0, 0, 0)", "rgb(255, 255, 255)") == pytest.approx(21.0)
