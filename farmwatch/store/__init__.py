@@ -4,17 +4,30 @@ from farmwatch.store.columns import ReadingColumns
 from farmwatch.store.copies import Restored
 from farmwatch.store.errors import StoreBusy, StoreDamaged, StoreError, StoreFull, StoreNewer, StoreReadOnly
 from farmwatch.store.keeper import Keeper, Kept, StoreState
-from farmwatch.store.records import ANSWERED, OUTCOMES, UNDERSTOOD, LastAnswer, LastMesh, Outcome, PollRecord, Run
+from farmwatch.store.records import (
+    ANSWERED,
+    OUTCOMES,
+    UNDERSTOOD,
+    Attending,
+    LastAnswer,
+    LastMesh,
+    Move,
+    Outcome,
+    PollRecord,
+    Run,
+)
 from farmwatch.store.store import Store
 
 __all__ = [
     "ANSWERED",
     "OUTCOMES",
     "UNDERSTOOD",
+    "Attending",
     "Keeper",
     "Kept",
     "LastAnswer",
     "LastMesh",
+    "Move",
     "Outcome",
     "PollRecord",
     "ReadingColumns",

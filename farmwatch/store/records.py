@@ -8,7 +8,18 @@ from typing import Literal
 
 from farmwatch.history import TimeFrom
 
-__all__ = ["ANSWERED", "OUTCOMES", "UNDERSTOOD", "LastAnswer", "LastMesh", "Outcome", "PollRecord", "Run"]
+__all__ = [
+    "ANSWERED",
+    "OUTCOMES",
+    "UNDERSTOOD",
+    "Attending",
+    "LastAnswer",
+    "LastMesh",
+    "Move",
+    "Outcome",
+    "PollRecord",
+    "Run",
+]
 
 Outcome = Literal[
     "new",
@@ -77,6 +88,41 @@ class LastAnswer:
     reason: str
     answered_at: datetime | None = None
     understood_at: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Move:
+    """One turn of one screw during a realignment, and what the next mesh showed of it. Lengths mm, times UTC."""
+
+    machine: str
+    ticket: int | None = None
+    at: datetime
+    by: str = ""
+    screw: str
+    teeth: int | None = None
+    """Whole teeth, positive for clockwise seen from below, whatever that does to the bed; None for a free drive."""
+    mm: float | None = None
+    """Rise that was meant: a free drive's own figure, or the teeth times the step believed in then."""
+    before_at: datetime
+    """When the mesh was taken that the move was read from."""
+    after_at: datetime | None = None
+    """When the first mesh after it was taken; None while it is still to come."""
+    moved_mm: float | None = None
+    """What the screw's height really did, relative to the reference."""
+    moved_sd_mm: float | None = None
+    range_before_mm: float
+    range_after_mm: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Attending:
+    """Somebody attends to a machine in a guided realignment; polls leave it alone meanwhile."""
+
+    machine: str
+    session: str
+    by: str
+    since: datetime
+    seen_at: datetime
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

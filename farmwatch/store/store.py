@@ -7,10 +7,10 @@ from datetime import datetime
 from pathlib import Path
 
 from farmwatch.history import History, Note, OutOfService, Reading
-from farmwatch.store import copies, entries, polls, readings
+from farmwatch.store import bench, copies, entries, polls, readings
 from farmwatch.store.columns import ReadingColumns
 from farmwatch.store.database import Database
-from farmwatch.store.records import LastAnswer, LastMesh, PollRecord, Run
+from farmwatch.store.records import Attending, LastAnswer, LastMesh, Move, PollRecord, Run
 
 __all__ = ["Store"]
 
@@ -151,6 +151,38 @@ class Store:
         """The machines that are out of service at a time."""
         with self.database.reading() as con:
             return entries.out_of_service(con, at)
+
+    # At the bench
+
+    def add_moves(self, new: Sequence[Move]) -> None:
+        """Record moves as they are told, before anything is seen of them."""
+        with self.database.writing() as con:
+            bench.add_moves(con, new)
+
+    def finish_moves(self, machine: str, seen: Sequence[Move]) -> None:
+        """Record what the next mesh showed of the moves last told; they take the place of what was still to come."""
+        with self.database.writing() as con:
+            bench.finish_moves(con, machine, seen)
+
+    def moves(self, names: Sequence[str] | None = None, until: datetime | None = None) -> list[Move]:
+        """The moves of realignments in time order."""
+        with self.database.reading() as con:
+            return bench.moves(con, names, until)
+
+    def attend(self, who: Attending) -> Attending | None:
+        """Attend to a machine, or go on doing so; returns who already does (nothing is changed then), else None."""
+        with self.database.writing() as con:
+            return bench.attend(con, who)
+
+    def attended(self, at: datetime) -> dict[str, Attending]:
+        """Machines that somebody attends to: polls leave them alone."""
+        with self.database.reading() as con:
+            return bench.attended(con, at)
+
+    def leave(self, machine: str, session: str) -> None:
+        """A session at a machine has ended."""
+        with self.database.writing() as con:
+            bench.leave(con, machine, session)
 
     # Identities and runs
 

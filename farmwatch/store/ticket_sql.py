@@ -64,6 +64,7 @@ SELECT machine, ticket, epoch_us("at"), "by", screw, teeth, mm, epoch_us(before_
        moved_sd_mm, range_before_mm, range_after_mm
 FROM realign_moves
 WHERE ($names::VARCHAR[] IS NULL OR list_contains($names::VARCHAR[], machine))
+  AND ($until::BIGINT IS NULL OR "at" <= make_timestamptz($until::BIGINT))
 ORDER BY "at", rowid
 """
 
@@ -115,4 +116,17 @@ WHERE key = $key AND delivered_at IS NULL AND given_up_at IS NULL
 FORGET = """
 UPDATE outbox SET content = ''
 WHERE content <> '' AND (delivered_at < make_timestamptz($before) OR given_up_at < make_timestamptz($before))
+"""
+
+DROP_PENDING_MOVES = "DELETE FROM realign_moves WHERE machine = $machine AND after_at IS NULL"
+
+ATTEND = """
+INSERT INTO attended VALUES (?, ?, ?, make_timestamptz(?), make_timestamptz(?))
+ON CONFLICT (machine) DO UPDATE SET session = excluded.session, "by" = excluded."by", since = excluded.since,
+    seen_at = excluded.seen_at
+"""
+
+ATTENDED = """
+SELECT machine, session, "by", epoch_us(since), epoch_us(seen_at) FROM attended
+WHERE seen_at > make_timestamptz($after) ORDER BY machine
 """

@@ -1,6 +1,6 @@
 """Maintenance tickets: from the first proposal to the proof by later readings, and their delivery."""
 
-from farmwatch.tickets.book import Book, Move, Writing
+from farmwatch.tickets.book import Book, Writing
 from farmwatch.tickets.deliver import DeliveryRound, announce, deliver_due
 from farmwatch.tickets.document import event_document, ticket_document
 from farmwatch.tickets.durability import Survival, kaplan_meier
@@ -13,7 +13,7 @@ from farmwatch.tickets.webhook import DeliveryFault
 
 __all__ = [
     "CLOSED", "HANDS", "OPEN", "PHASES", "PROGRAM", "Action", "Book", "BookStep", "DeliveryFault", "DeliveryRound",
-    "Figures", "Letter", "Matter", "Move", "Outbox", "Phase", "Survival", "Ticket", "TicketEvent", "Writing",
+    "Figures", "Letter", "Matter", "Outbox", "Phase", "Survival", "Ticket", "TicketEvent", "Writing",
     "announce", "deliver_due", "event_document", "figures_document", "find_figures", "kaplan_meier", "possible",
     "step_book", "ticket_document",
 ]  # fmt: skip

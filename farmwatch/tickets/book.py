@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
@@ -16,29 +16,7 @@ from farmwatch.store.clock import from_micros, micros
 from farmwatch.tickets.phases import Action, Phase, follows
 from farmwatch.tickets.ticket import Ticket, TicketEvent
 
-__all__ = ["Book", "Move", "Writing"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Move:
-    """One turn of one screw during a realignment, and what the next mesh showed of it. Lengths mm, times UTC."""
-
-    machine: str
-    ticket: int | None = None
-    at: datetime
-    by: str = ""
-    screw: str
-    teeth: int | None = None
-    """Whole teeth as turned, positive where the bed was to rise; None for a free drive."""
-    mm: float | None = None
-    """Rise that was meant: a free drive's own figure, or teeth times the step believed in then."""
-    before_at: datetime
-    after_at: datetime | None = None
-    moved_mm: float | None = None
-    """What the screw's height really did, relative to the reference."""
-    moved_sd_mm: float | None = None
-    range_before_mm: float
-    range_after_mm: float | None = None
+__all__ = ["Book", "Writing"]
 
 
 class Book:
@@ -62,17 +40,6 @@ class Book:
         """What happened to one ticket, or to all, in time order."""
         with self._database.reading() as con:
             return _events(con, number)
-
-    def moves(self, names: Sequence[str] | None = None) -> list[Move]:
-        """The moves of realignments in time order."""
-        wanted = None if names is None else list(names)
-        with self._database.reading() as con:
-            return [_move(row) for row in con.execute(ticket_sql.MOVES, {"names": wanted}).fetchall()]
-
-    def add_move(self, move: Move) -> None:
-        """Record one move."""
-        with self._database.writing() as con:
-            con.execute(ticket_sql.INSERT_MOVE, {f.name: _bare(getattr(move, f.name), f.name) for f in fields(Move)})
 
     def act(
         self,
@@ -185,10 +152,3 @@ def _ticket(row: Sequence[Any]) -> Ticket:
     found["plan"] = json.loads(found["plan"])
     found["advice"] = tuple(found["advice"])
     return Ticket(**found)
-
-
-def _move(row: Sequence[Any]) -> Move:
-    found = dict(zip((f.name for f in fields(Move)), row, strict=True))
-    for name in ("at", "before_at", "after_at"):
-        found[name] = None if found[name] is None else from_micros(found[name])
-    return Move(**found)

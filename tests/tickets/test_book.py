@@ -8,7 +8,7 @@ import pytest
 
 from farmwatch.errors import InputError
 from farmwatch.store import Store
-from farmwatch.tickets import Book, Move, Ticket, Writing
+from farmwatch.tickets import Book, Ticket, Writing
 from tests.tickets.farm import AT, later
 
 DRAFT = Ticket(
@@ -94,15 +94,6 @@ def test_an_unknown_ticket_is_said(book: Book) -> None:
         book.ticket(9)
     with pytest.raises(InputError, match="there is no ticket 9"):
         book.act(9, "approve", at=AT, by="manager")
-
-
-def test_moves_come_back_as_they_went_in(book: Book) -> None:
-    move = Move(
-        machine="heron-01", ticket=1, at=AT, by="technician", screw="front-right", teeth=1, mm=0.4, before_at=AT,
-        after_at=later(1), moved_mm=0.39, moved_sd_mm=0.01, range_before_mm=0.8, range_after_mm=0.2,
-    )  # fmt: skip
-    book.add_move(move)
-    assert book.moves(["heron-01"]) == [move]
 
 
 def test_readings_between_take_and_done_count_as_taken_during_work(book: Book, store: Store) -> None:

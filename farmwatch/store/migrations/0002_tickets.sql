@@ -37,7 +37,7 @@ CREATE TABLE ticket_events (
     why VARCHAR NOT NULL
 );
 
--- One turn of one screw, as the technician said it, and what the next mesh showed of it.
+-- One turn of one screw as it was told, teeth positive for clockwise seen from below, and what the next mesh showed.
 CREATE TABLE realign_moves (
     machine VARCHAR NOT NULL,
     ticket INTEGER,
@@ -52,6 +52,15 @@ CREATE TABLE realign_moves (
     moved_sd_mm DOUBLE,
     range_before_mm DOUBLE NOT NULL,
     range_after_mm DOUBLE
+);
+
+-- Who attends to a machine in a guided realignment, and when that was last heard of.
+CREATE TABLE attended (
+    machine VARCHAR PRIMARY KEY,
+    session VARCHAR NOT NULL,
+    "by" VARCHAR NOT NULL,
+    since TIMESTAMPTZ NOT NULL,
+    seen_at TIMESTAMPTZ NOT NULL
 );
 
 -- What is to be delivered, at least once, under a key that the receiver can know again.

@@ -1,0 +1,75 @@
+"""What happens at the bench: moves of realignments, and who attends to a machine just now."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import fields
+from datetime import datetime, timedelta
+from typing import Any
+
+import duckdb
+
+from farmwatch.store import ticket_sql
+from farmwatch.store.clock import from_micros, micros
+from farmwatch.store.entries import wanted
+from farmwatch.store.records import Attending, Move
+
+__all__ = ["add_moves", "attend", "attended", "finish_moves", "leave", "moves"]
+
+_TIMES = ("at", "before_at", "after_at")
+# Who has not been heard of for so long has left without saying so (a lost connection).
+_GONE_AFTER = timedelta(minutes=2)
+
+
+def add_moves(con: duckdb.DuckDBPyConnection, new: Sequence[Move]) -> None:
+    """Add moves as they are told."""
+    for move in new:
+        con.execute(ticket_sql.INSERT_MOVE, {f.name: _bare(getattr(move, f.name)) for f in fields(Move)})
+
+
+def finish_moves(con: duckdb.DuckDBPyConnection, machine: str, seen: Sequence[Move]) -> None:
+    """Put what the next mesh showed in the place of what was still to come, for the moves told at the same time."""
+    con.execute(ticket_sql.DROP_PENDING_MOVES, {"machine": machine})
+    add_moves(con, seen)
+
+
+def moves(con: duckdb.DuckDBPyConnection, names: Sequence[str] | None, until: datetime | None) -> list[Move]:
+    """Moves in time order."""
+    return [_move(row) for row in con.execute(ticket_sql.MOVES, wanted(names, until)).fetchall()]
+
+
+def attend(con: duckdb.DuckDBPyConnection, who: Attending) -> Attending | None:
+    """Say that somebody attends to a machine; returns who does so already (it then stays theirs), else None."""
+    other = attended(con, who.seen_at).get(who.machine)
+    if other is not None and other.session != who.session:
+        return other
+    con.execute(
+        ticket_sql.ATTEND,
+        [who.machine, who.session, who.by, micros(who.since), micros(who.seen_at)],
+    )
+    return None
+
+
+def attended(con: duckdb.DuckDBPyConnection, at: datetime) -> dict[str, Attending]:
+    """The machines that somebody attends to at a time."""
+    rows = con.execute(ticket_sql.ATTENDED, {"after": micros(at - _GONE_AFTER)}).fetchall()
+    return {
+        machine: Attending(machine=machine, session=session, by=by, since=from_micros(since), seen_at=from_micros(seen))
+        for machine, session, by, since, seen in rows
+    }
+
+
+def leave(con: duckdb.DuckDBPyConnection, machine: str, session: str) -> None:
+    """Say that a session has ended."""
+    con.execute("DELETE FROM attended WHERE machine = ? AND session = ?", [machine, session])
+
+
+def _bare(value: Any) -> Any:
+    return micros(value) if isinstance(value, datetime) else value
+
+
+def _move(row: Sequence[Any]) -> Move:
+    found = dict(zip((f.name for f in fields(Move)), row, strict=True))
+    for name in _TIMES:
+        found[name] = None if found[name] is None else from_micros(found[name])
+    return Move(**found)

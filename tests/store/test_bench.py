@@ -1,0 +1,45 @@
+"""Moves of realignments, and who attends to a machine."""
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from farmwatch.store import Attending, Move, Store
+
+AT = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
+MOVE = Move(
+    machine="heron-01", ticket=1, at=AT, by="technician", screw="front-right", teeth=1, mm=0.4, before_at=AT,
+    range_before_mm=0.8,
+)  # fmt: skip
+SEEN = replace(MOVE, after_at=AT + timedelta(minutes=8), moved_mm=0.39, moved_sd_mm=0.01, range_after_mm=0.2)
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Store:
+    return Store(tmp_path / "farm.duckdb")
+
+
+def test_what_was_seen_takes_the_place_of_what_was_to_come(store: Store) -> None:
+    other = replace(MOVE, machine="heron-02")
+    store.add_moves([MOVE, other])
+    assert store.moves(["heron-01"]) == [MOVE]
+    store.finish_moves("heron-01", [SEEN])
+    assert store.moves() == [other, SEEN]
+    assert store.moves(until=AT - timedelta(seconds=1)) == []
+
+
+def test_a_machine_is_attended_to_by_one_session_until_it_is_silent(store: Store) -> None:
+    first = Attending(machine="heron-01", session="a", by="first", since=AT, seen_at=AT)
+    second = Attending(machine="heron-01", session="b", by="second", since=AT, seen_at=AT + timedelta(seconds=60))
+    assert store.attend(first) is None
+    assert store.attend(second) == first
+    assert store.attended(AT + timedelta(seconds=60)) == {"heron-01": first}
+    late = replace(second, seen_at=AT + timedelta(minutes=3))
+    assert store.attended(late.seen_at) == {}
+    assert store.attend(late) is None
+    store.leave("heron-01", "a")
+    assert list(store.attended(late.seen_at)) == ["heron-01"]
+    store.leave("heron-01", "b")
+    assert store.attended(late.seen_at) == {}
