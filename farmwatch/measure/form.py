@@ -23,6 +23,7 @@ _NAMES = np.array(get_args(ShapeName), dtype=object)
 # Our choices, no source: a name wants half of the form's squares; a bend under a quarter of the greater is none.
 _TELLS = 0.5
 _ONE_WAY = 0.25
+_ROUNDING = 1e-13
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -80,23 +81,24 @@ def root_mean_square(heights: Floats) -> Floats:
     return rms
 
 
-def shape_of_form(x: ArrayLike, y: ArrayLike, e: ArrayLike) -> Shape:
-    """Name a form e (shapes as in `flatness`) by the discrete orthogonal quadratics of its points.
+def shape_of_form(x: ArrayLike, y: ArrayLike, z: ArrayLike) -> Shape:
+    """Name the form of heights z (shapes as in `flatness`) by the discrete orthogonal quadratics of its points.
 
     x², xy and y² are taken on the bed's own coordinates from −1 to 1 along each axis, freed of the plane over the
     points present, and made orthogonal symmetrically (Löwdin 1950): on a full grid they are the products of discrete
     orthogonal polynomials (Gram), and where points are missing no one of the three is served first.
     """
-    stack = as_stack(x, y, e)
+    stack = as_stack(x, y, z)
     here, group = masks(stack.z)
     u, v = _unit(stack.x), _unit(stack.y)
     quadratics, root, enough = _orthogonal_quadratics(u, v, here)
-    form = np.nan_to_num(stack.z)
+    form = np.nan_to_num(least_squares_plane(stack.x, stack.y, stack.z).residuals)
     product = form @ quadratics[0] if len(here) == 1 else np.einsum("np,npk->nk", form, quadratics[group])
     total = np.einsum("np,np->n", form, form)
     in_order = np.einsum("nk,nkj->nj", product, root[group])
     # A form that is only the rounding of a plane has no shape.
-    some = (total > 0) & enough[group]
+    size = np.abs(np.nan_to_num(stack.z)).max(axis=1, initial=0.0)
+    some = (total > form.shape[1] * (_ROUNDING * size) ** 2) & enough[group]
     shares = np.where(some[:, None], in_order**2, 0.0) / np.where(some, total, 1.0)[:, None]
     bend = np.where(some[:, None], np.einsum("nj,nkj->nk", in_order, root[group]), 0.0)
     name = _name(bend, shares)

@@ -3,7 +3,7 @@
 Around each point a quadratic surface is laid through a window of the grid (at most 7 × 7, so that the form of a large
 bed is followed), without the point and robustly (Huber 1964). A spike stands off it *and its adjacent points do not
 lean with it*: a bent corner leans. First a plain least-squares surface, one matrix product for the whole stack, tells
-which points can be spikes at all; only those get the costly test.
+which readings can hold a spike at all; only those get the costly test.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ LEAN_SHARE = 0.15
 LEAST_SIDE = 5
 _WINDOW = 7
 _TERMS = 6
-# Half of what a spike must reach: how far the plain surface may be drawn off by other spikes in its window.
+# Of what a spike must reach, what some point of its reading must reach over the plain surface, which spikes draw off.
 _CANDIDATE = 0.5
 _HUBER = 1.345
 _ROUNDS = 30
@@ -37,8 +37,8 @@ _ROUGH_ROUNDS = 3
 _CLOSE = 0.75
 _MAD_TO_SD = 1.4826
 _DENSE_POINTS = 512
-# Standard deviation of the median of m standard normal values, m = 1 … 8 (order statistics, computed).
-_MEDIAN_SD = np.array([np.inf, 1.0, 0.70711, 0.66983, 0.54582, 0.53556, 0.46283, 0.45874, 0.41009])
+# Standard deviation of the median of m standard normal values, m = 0 (unused), 1 … 8 (order statistics, computed).
+_MEDIAN_SD = np.array([0.0, 1.0, 0.70711, 0.66983, 0.54582, 0.53556, 0.46283, 0.45874, 0.41009])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -93,6 +93,11 @@ def measure_spikes(x: ArrayLike, y: ArrayLike, z: ArrayLike, sigma: ArrayLike | 
     windows = _windows(xs.tobytes(), ys.tobytes())
     reading, point = _candidates(windows, _filled(xs, ys, flat), np.isfinite(flat), noise)
     reading, point = _close(windows, flat, noise, reading, point)
+    # Spikes draw the plain surface off towards each other: where one point stands off, every point is looked at.
+    suspect = np.unique(reading)
+    here = np.isfinite(flat[suspect])
+    row, point = np.nonzero(here)
+    reading, point = _close(windows, flat, noise, suspect[row], point)
     stands_off, spike = _test(windows, flat, noise, reading, point)
     found.mask.reshape(flat.shape)[reading[spike], point[spike]] = True
     found.stands_off.reshape(flat.shape)[reading[spike], point[spike]] = stands_off[spike]
@@ -251,7 +256,7 @@ def _leans(
     median = _median(off, speak)
     mean_terms = (surface.terms * speak[:, :, None]).sum(axis=1) / np.maximum(count, 1)[:, None]
     hang = np.einsum("mi,mij,mj->m", mean_terms, surface.cofactor, mean_terms)
-    sd = surface.sigma * np.sqrt(_MEDIAN_SD[count] ** 2 + hang)
+    sd = np.where(silent, 0.0, surface.sigma * np.sqrt(_MEDIAN_SD[np.maximum(count, 1)] ** 2 + hang))
     self_off = np.where(own, off, 0.0).sum(axis=1)
     leaning: NDArray[np.bool_] = silent | (median >= np.maximum(LEAN_SIGMAS * sd, LEAN_SHARE * self_off))
     return leaning

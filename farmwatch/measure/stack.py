@@ -12,7 +12,7 @@ from farmwatch.measure.minimum_zone import minimum_zone_along, minimum_zone_plan
 from farmwatch.measure.plane import least_squares_plane
 from farmwatch.measure.points import grid_points
 from farmwatch.measure.screws import line_of_two, screw_heights
-from farmwatch.measure.spikes import find_spikes
+from farmwatch.measure.spikes import measure_spikes
 from farmwatch.mesh import Floats
 
 __all__ = ["StackMeasures", "measure_stack"]
@@ -51,7 +51,7 @@ class StackMeasures:
     spikes: NDArray[np.bool_]
     """`[n, r, c]`"""
     stands_off: Floats
-    """`[n, r, c]` how far each spike stands off, positive where too high; zero elsewhere."""
+    """`[n, r, c]` how far each spike stands off the surface without it, positive where too high; zero elsewhere."""
     heights: Floats
     """`[n, k]` u: the plane at each screw relative to the reference screw."""
     heights_covariance: Floats
@@ -97,14 +97,15 @@ def measure_stack(
 def _measure(x: Floats, y: Floats, z: Floats, screws: Floats, reference: int, sigma: Floats | None) -> StackMeasures:
     n = len(z)
     px, py = grid_points(x, y)
-    spikes = find_spikes(x, y, z, sigma)
+    found = measure_spikes(x, y, z, sigma)
+    spikes = found.mask
     raw = z.reshape(n, px.size)
     clean = np.where(spikes.reshape(n, px.size), np.nan, raw) if spikes.any() else raw
     plane = least_squares_plane(px, py, clean)
     zone = minimum_zone_plane(px, py, clean).width
     way = line_of_two(screws)
     held = screw_heights(plane, screws, reference, sigma)
-    shape = shape_of_form(px, py, plane.residuals)
+    shape = shape_of_form(px, py, clean)
     form = raw - plane.at(px, py)
     return StackMeasures(
         range_mm=spread(raw),
@@ -118,7 +119,7 @@ def _measure(x: Floats, y: Floats, z: Floats, screws: Floats, reference: int, si
         minimum_zone=zone,
         rms=root_mean_square(plane.residuals),
         spikes=spikes,
-        stands_off=np.where(spikes, form.reshape(z.shape), 0.0),
+        stands_off=found.stands_off,
         heights=held.relative,
         heights_covariance=held.covariance,
         not_adjustable=held.not_adjustable,
