@@ -14,8 +14,10 @@ from farmwatch.config import Farm, Machine, Settings
 from farmwatch.follow.fleet import follow_fleet
 from farmwatch.history import History, OutOfService
 from farmwatch.judge.assessment import Assessment, FleetAssessment
+from farmwatch.judge.learned import StepBelief, belief_from_turns, step_differences
 from farmwatch.judge.machine import HostFacts, MachineCase, judge_fleet, with_host
-from farmwatch.store import LastAnswer, Store
+from farmwatch.model import Model
+from farmwatch.store import LastAnswer, Move, Store
 
 __all__ = ["assess", "working_time"]
 
@@ -34,6 +36,8 @@ class _Known:
     first_tries: Mapping[str, datetime]
     """Of machines whose host never answered."""
     out: Mapping[str, OutOfService]
+    moves: Mapping[str, Sequence[Move]]
+    """Turns made at the bench whose effect was seen by then."""
     digests: Mapping[str, str]
     """Of the newest mesh of every machine of the farm."""
 
@@ -88,29 +92,60 @@ def _look_up(settings: Settings, store: Store, at: datetime, names: list[str] | 
         answers=answers,
         first_tries=first_tries,
         out=store.out_of_service(at),
+        moves=_seen_moves(store.moves(names, at), at),
         digests=digests,
     )
 
 
+def _seen_moves(moves: Sequence[Move], at: datetime) -> dict[str, list[Move]]:
+    seen: dict[str, list[Move]] = defaultdict(list)
+    for move in moves:
+        if move.after_at is not None and move.after_at <= at:
+            seen[move.machine].append(move)
+    return seen
+
+
 def _judge_block(settings: Settings, known: _Known, at: datetime, machines: Sequence[Machine]) -> list[Assessment]:
     histories = [known.histories.get(machine.name) or History.of(machine.name, []) for machine in machines]
-    models = [settings.models[machine.model] for machine in machines]
+    beliefs = [_belief(settings.models[machine.model], known.moves.get(machine.name, ())) for machine in machines]
+    models = [
+        replace(settings.models[machine.model], clockwise=belief.clockwise)
+        for machine, belief in zip(machines, beliefs, strict=True)
+    ]
+    steps = [belief.step_mm if belief.learned else None for belief in beliefs]
     rngs = [_own_generator(machine.name) for machine in machines]
-    followed = follow_fleet(histories, models, settings.limits, at, rngs)
+    spread = [belief.sd_mm if belief.learned else None for belief in beliefs]
+    followed = follow_fleet(
+        histories, models, settings.limits, at, rngs, tooth_steps=list(zip(steps, spread, strict=True))
+    )
     cases = [
         MachineCase(
             history=history,
             model=model,
             followed=found,
+            step_mm=step,
             out=(known.out[machine.name],) if machine.name in known.out else (),
             aisle=machine.aisle,
         )
-        for machine, history, model, found in zip(machines, histories, models, followed, strict=True)
+        for machine, history, model, found, step in zip(machines, histories, models, followed, steps, strict=True)
     ]
     judged = judge_fleet(cases, settings.limits, at)
     return [
-        with_host(one, _host_facts(settings, machine, known)) for machine, one in zip(machines, judged, strict=True)
+        replace(with_host(one, _host_facts(settings, machine, known)), warnings=step_differences(belief))
+        for machine, belief, one in zip(machines, beliefs, judged, strict=True)
     ]
+
+
+def _belief(model: Model, moves: Sequence[Move]) -> StepBelief:
+    """What the moves made on one machine say of its tooth step and of which way its screws turn."""
+    return belief_from_turns(
+        model,
+        (
+            (move.teeth, move.moved_mm, move.moved_sd_mm)
+            for move in moves
+            if move.teeth and move.moved_mm is not None and move.moved_sd_mm
+        ),
+    )
 
 
 def _host_facts(settings: Settings, machine: Machine, known: _Known) -> HostFacts:

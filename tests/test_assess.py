@@ -16,7 +16,7 @@ from farmwatch.history import Note, OutOfService, Reading
 from farmwatch.judge import assessment_document
 from farmwatch.measure import grid_points, influence
 from farmwatch.mesh import Mesh
-from farmwatch.store import PollRecord, Store
+from farmwatch.store import Move, PollRecord, Store
 
 GRID = np.linspace(10.0, 210.0, 7)
 SCREWS = [(20.0, 10.0), (200.0, 10.0), (110.0, 215.0)]
@@ -253,3 +253,35 @@ def test_a_mesh_of_unknown_age_says_so(tmp_path: Path, store: Store) -> None:
     settings = farm(tmp_path, ["heron-01"])
     store.add_readings([reading("heron-01", time_from="unknown")])
     assert "how old" in assess(settings, store, AT).machines[0].warnings[0]
+
+
+class TestLearned:
+    def moves(self, hours_ago: float = 20.0) -> list[Move]:
+        """One tooth clockwise let the bed down by 0.3 mm: neither the step nor the sense that the model states."""
+        told = AT - timedelta(hours=hours_ago)
+        base = {"machine": "heron-01", "before_at": told, "after_at": told + timedelta(hours=1), "range_before_mm": 0.6}
+        return [
+            Move(screw="front-left", at=told, teeth=1, moved_mm=-0.3, moved_sd_mm=0.008, **base),  # type: ignore[arg-type]
+            Move(screw="front-left", at=told, teeth=-2, moved_mm=0.6, moved_sd_mm=0.008, **base),  # type: ignore[arg-type]
+        ]
+
+    def test_a_machines_own_moves_teach_its_step_and_sense(self, tmp_path: Path, store: Store) -> None:
+        settings = farm(tmp_path, ["heron-01"])
+        store.add_readings([reading("heron-01", (0.6, 0.0))])
+        assert assess(settings, store, AT).machines[0].plan.teeth == {"front-left": -1, "front-right": 0}  # type: ignore[union-attr]
+        store.add_moves(self.moves())
+        one = assess(settings, store, AT).machines[0]
+        assert one.step_learned
+        assert one.plan is not None
+        assert one.plan.teeth == {"front-left": -2, "front-right": 0}
+        assert one.tooth_floor_mm == pytest.approx(0.02, abs=0.01)
+        assert one.model.clockwise == "lowers"
+        assert len(one.warnings) == 2
+
+    def test_a_move_whose_mesh_came_later_does_not_count_yet(self, tmp_path: Path, store: Store) -> None:
+        settings = farm(tmp_path, ["heron-01"])
+        store.add_readings([reading("heron-01", (0.6, 0.0))])
+        store.add_moves(self.moves(hours_ago=0.5))
+        one = assess(settings, store, AT).machines[0]
+        assert not one.step_learned
+        assert one.model.clockwise == "raises"

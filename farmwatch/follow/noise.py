@@ -37,6 +37,8 @@ def reading_covariance(u: Floats, use: NDArray[np.bool_], floor: Floats) -> Floa
     of the normal distribution twice, made consistent for it. Under autocorrelation it is too small by (1 − φ):
     `inflation` puts that right. Never below `floor [b, m, m]`, the noise of the points alone.
     """
+    if not use.shape[1]:
+        return floor.copy()
     change = np.diff(u, axis=1) / np.sqrt(2.0)
     m = u.shape[2]
     enough = use.sum(axis=1) >= 2

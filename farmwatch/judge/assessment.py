@@ -143,6 +143,8 @@ class Assessment:
     """What it looks like while the cause is still unclear or unconfirmed; *not in the document*."""
     advice: tuple[Advice, ...] = ()
     at_tooth_floor: bool = False
+    step_learned: bool = False
+    """Tooth step and turning sense are known from moves made on this machine; *not in the document*."""
     plan: Plan | None = None
     reasons: tuple[str, ...] = ()
     """How sure, and what would change our mind, in plain sentences; *not in the document*."""

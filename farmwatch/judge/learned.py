@@ -9,11 +9,12 @@ weighed by how likely each made the change seen.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from farmwatch.model import Model, TurningSense
 
-__all__ = ["StepBelief", "first_belief", "learn_move", "step_differences"]
+__all__ = ["StepBelief", "belief_from_turns", "first_belief", "learn_move", "step_differences"]
 
 NOMINAL_SPREAD = 0.20
 # Where the model says nothing: leads of 1 to 8 mm on pulleys of 16 to 20 teeth lift 0.05 to 0.5 mm a tooth.
@@ -55,6 +56,11 @@ class StepBelief:
     def step_mm(self) -> float:
         """The likeliest rise per tooth, mm, without its sense."""
         return max(self._likelier.mean_mm, 0.0)
+
+    @property
+    def sd_mm(self) -> float:
+        """Standard deviation of the likeliest rise per tooth, mm."""
+        return self._likelier.sd_mm
 
     @property
     def chance_other_way(self) -> float:
@@ -133,6 +139,17 @@ def learn_move(belief: StepBelief, teeth: int, rise_mm: float, sd_mm: float) -> 
         other_way=replace(other, weight=other_weight / total),
         moves=belief.moves + 1,
     )
+
+
+def belief_from_turns(model: Model, turns: Iterable[tuple[int, float, float]]) -> StepBelief:
+    """The belief after turns made on a machine: (teeth, rise_mm, sd_mm) each, in time order.
+
+    teeth here are as the hand turned them: positive for clockwise seen from below, whatever that does to the bed.
+    """
+    belief = first_belief(model)
+    for teeth, rise_mm, sd_mm in turns:
+        belief = learn_move(belief, teeth if belief.told == "raises" else -teeth, rise_mm, sd_mm)
+    return belief
 
 
 def step_differences(belief: StepBelief) -> tuple[str, ...]:

@@ -44,8 +44,8 @@ class HostFacts:
 class MachineCase:
     """What is known of one machine to be judged.
 
-    followed: drift, steps and forecast, None while unknown. step_mm: the learned rise per tooth, None for the model's.
-    out: spans out of service.
+    followed: drift, steps and forecast, None while unknown. step_mm: the rise per tooth learned from moves made on it,
+    None for the model's. out: spans out of service.
     """
 
     history: History
@@ -145,6 +145,7 @@ def _judge_one(
         in_service=now_out is None,
         out_reason="" if now_out is None else now_out.reason,
         out_until=None if now_out is None else now_out.until,
+        step_learned=case.step_mm is not None,
     )
     if not len(case.history):
         return _without_reading(blank)
