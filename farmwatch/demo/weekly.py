@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from datetime import datetime
 
 from farmwatch.history import Reading
-from farmwatch.store import LastMesh, PollRecord, Store
+from farmwatch.store import LastAnswer, LastMesh, PollRecord, Store
 
 __all__ = ["WeeklyStore"]
 
@@ -23,6 +23,7 @@ class WeeklyStore:
     def __init__(self, store: Store) -> None:
         self._store = store
         self._last = store.last_digests()
+        self._answers = store.last_answers()
         self._identities = store.identities()
         self._readings: list[Reading] = []
         self._records: list[PollRecord] = []
@@ -31,6 +32,10 @@ class WeeklyStore:
     def last_digests(self) -> dict[str, LastMesh]:
         """What the newest reading of each machine is known by."""
         return dict(self._last)
+
+    def last_answers(self) -> dict[str, LastAnswer]:
+        """The last try at each machine, as of the last batch that was stored."""
+        return dict(self._answers)
 
     def identities(self) -> dict[str, str]:
         """What each machine's host called itself at first contact."""
@@ -67,6 +72,7 @@ class WeeklyStore:
         readings, self._readings = self._readings, []
         records, self._records = self._records, []
         self._store.add_round(readings, records)
+        self._answers = self._store.last_answers()
 
     def _is_late(self, reading: Reading) -> bool:
         last = self._last.get(reading.machine)
