@@ -43,7 +43,7 @@ class Mesh:
 
         Raises MeshRefused, naming the rule and the place.
         """
-        xs, ys, zs = (np.array(part, dtype=np.float64) for part in (x, y, z))
+        xs, ys, zs = (_numbers(name, part) for name, part in (("x", x), ("y", y), ("z", z)))
         _check_shape(xs, ys, zs)
         if xs[0] > xs[-1]:
             xs, zs = xs[::-1], zs[:, ::-1]
@@ -126,26 +126,29 @@ def _check_axis(name: str, axis: Floats) -> None:
 
 def _check_heights(x: Floats, y: Floats, z: Floats) -> None:
     if np.isinf(z).any():
-        row, column = np.argwhere(np.isinf(z))[0]
-        raise MeshRefused(f"the height at row {row + 1}, column {column + 1} is infinite")
+        raise MeshRefused(f"the height at {_place(x, y, np.isinf(z))} is infinite")
     here = np.isfinite(z)
     missing = 1.0 - here.mean()
     if missing > LARGEST_MISSING_SHARE:
-        raise MeshRefused(f"{missing:.0%} of the points are missing; at most {LARGEST_MISSING_SHARE:.0%} may be")
+        raise MeshRefused(
+            f"{missing:.0%} of the points are missing, the first at {_place(x, y, ~here)}; "
+            f"at most {LARGEST_MISSING_SHARE:.0%} may be"
+        )
     # A whole grid never lies in a line, and most meshes are whole.
     if missing and _lie_in_a_line(x, y, here):
         raise MeshRefused("the points that are present lie in a line; no plane can be laid through them")
     off = np.where(here, np.abs(z), 0.0)
     if off.max() > LARGEST_HEIGHT_MM:
-        row, column = np.unravel_index(int(off.argmax()), off.shape)
+        worst = off == off.max()
         raise MeshRefused(
-            f"the height at row {row + 1}, column {column + 1} is {z[row, column]:.6g} mm; "
+            f"the height at {_place(x, y, worst)} is {z[worst][0]:.6g} mm; "
             f"more than {LARGEST_HEIGHT_MM:g} mm off is another unit or another quantity"
         )
     spread = float(np.nanmax(z) - np.nanmin(z))
     if spread > LARGEST_RANGE_MM:
         raise MeshRefused(
-            f"the range is {spread:.6g} mm; more than {LARGEST_RANGE_MM:g} mm is another unit or another quantity"
+            f"the range is {spread:.6g} mm, from {_place(x, y, z == np.nanmin(z))} to "
+            f"{_place(x, y, z == np.nanmax(z))}; more than {LARGEST_RANGE_MM:g} mm is another unit or another quantity"
         )
 
 
@@ -153,6 +156,19 @@ def _lie_in_a_line(x: Floats, y: Floats, here: NDArray[np.bool_]) -> bool:
     xx, yy = np.meshgrid(x, y)
     where = np.column_stack([np.ones(int(here.sum())), _unit(xx[here]), _unit(yy[here])])
     return bool(np.linalg.matrix_rank(where) < 3)
+
+
+def _place(x: Floats, y: Floats, where: NDArray[np.bool_]) -> str:
+    """The first such point. Rows count from the front, which is not where every host begins: so its x and y, too."""
+    row, column = np.argwhere(where)[0]
+    return f"row {row + 1}, column {column + 1} (x {x[column]:g}, y {y[row]:g})"
+
+
+def _numbers(name: str, values: ArrayLike) -> Floats:
+    try:
+        return np.array(values, dtype=np.float64)
+    except (TypeError, ValueError) as fault:
+        raise MeshRefused(f"{name} is not an even list of numbers: {fault}") from fault
 
 
 def _unit(values: Floats) -> Floats:
