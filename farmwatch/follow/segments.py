@@ -17,6 +17,7 @@ fraction of the penalty, and around its ends; every reading near one of them the
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import combinations_with_replacement
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,6 +33,8 @@ EXACT_UP_TO = 256
 # Screening: a coarse net of this many knots, breaks at this share of the penalty.
 _COARSE_KNOTS = 200
 _COARSE_SHARE = 0.4
+
+_NO_PIVOT = 1e-9
 
 Ints = NDArray[np.intp]
 
@@ -103,28 +106,35 @@ def segment_costs(lanes: Lanes, scale: Floats, price: Floats) -> Costs:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Sums:
-    """Cumulative sums, each `[b, n + 1]`: of products of the line's columns, of them with y, and of y squared."""
+    """Cumulative sums `[..., b, n + 1]` of products of the line's columns, of them with y, and of y squared.
 
-    gram: dict[tuple[int, int], Floats]
-    with_y: list[list[Floats]]
+    `gram [p (p + 1) / 2]` row by row of the upper triangle; `with_y [p, d]`; `squares` alone.
+    """
+
+    gram: Floats
+    with_y: Floats
     squares: Floats
 
     @classmethod
     def of(cls, lanes: Lanes) -> _Sums:
-        columns = [np.ones_like(lanes.t), _to_unit(lanes), *np.moveaxis(lanes.extra, -1, 0)]
-        y = lanes.y - _means(lanes)[:, None, :]
-        gram = {
-            (a, b): _cumulated(columns[a] * columns[b]) for a in range(len(columns)) for b in range(a, len(columns))
-        }
-        with_y = [[_cumulated(column * y[:, :, k]) for k in range(y.shape[2])] for column in columns]
-        return cls(gram, with_y, _cumulated(np.einsum("bnd,bnd->bn", y, y)))
+        columns = np.stack([np.ones_like(lanes.t), _to_unit(lanes), *np.moveaxis(lanes.extra, -1, 0)])
+        y = np.moveaxis(lanes.y - _means(lanes)[:, None, :], -1, 0)
+        above = np.triu_indices(len(columns))
+        return cls(
+            _cumulated(columns[above[0]] * columns[above[1]]),
+            _cumulated(columns[:, None] * y[None]),
+            _cumulated((y * y).sum(axis=0)),
+        )
+
+    def at(self, knots: Ints) -> _Sums:
+        """The sums at knots `[b, k + 1]` only."""
+        return _Sums(*(_picked(part, knots) for part in (self.gram, self.with_y, self.squares)))
 
 
 def _between(sums: _Sums, lanes: Lanes, knots: Ints) -> Costs:
-    gram = {key: np.take_along_axis(value, knots, axis=1) for key, value in sums.gram.items()}
-    with_y = [[np.take_along_axis(value, knots, axis=1) for value in row] for row in sums.with_y]
-    squares = np.take_along_axis(sums.squares, knots, axis=1)
-    barred = np.concatenate([lanes.forced, np.ones((len(knots), 1), dtype=bool)], axis=1)
+    at_knots = sums.at(knots)
+    barred = np.concatenate([lanes.forced, np.zeros((len(knots), 1), dtype=bool)], axis=1)
+    plain = not barred.any() and int(lanes.length.min()) >= LEAST_SIDE
     barred[:, 0] = True
     barred[np.arange(len(knots)), lanes.length] = True
     # How many forced starts lie at or before each knot, and which knots are such.
@@ -132,37 +142,36 @@ def _between(sums: _Sums, lanes: Lanes, knots: Ints) -> Costs:
     wall = np.take_along_axis(barred, knots, axis=1)
     columns = []
     for j in range(1, knots.shape[1]):
-        cost = _residual_squares(gram, with_y, squares, j)
+        cost = _residual_squares(at_knots, j)
         size = knots[:, j : j + 1] - knots[:, :j]
-        crossed = walls[:, j : j + 1] - wall[:, j : j + 1] - walls[:, :j] > 0
-        whole = wall[:, j : j + 1] & wall[:, :j] & (size > 0)
-        cost[((size < LEAST_SIDE) & ~whole) | crossed] = np.inf
+        bad = size < LEAST_SIDE
+        if not plain:
+            bad &= ~(wall[:, j : j + 1] & wall[:, :j] & (size > 0))
+            bad |= walls[:, j : j + 1] - wall[:, j : j + 1] - walls[:, :j] > 0
+        cost[bad] = np.inf
         columns.append(cost)
     return Costs(knots, tuple(columns))
 
 
-def _residual_squares(
-    gram: dict[tuple[int, int], Floats], with_y: list[list[Floats]], squares: Floats, j: int
-) -> Floats:
+def _residual_squares(sums: _Sums, j: int) -> Floats:
     """Squared residuals from each knot before j to j, `[b, j]`, by elimination without square roots."""
-    inside = {key: value[:, j : j + 1] - value[:, :j] for key, value in gram.items()}
-    right = [[value[:, j : j + 1] - value[:, :j] for value in row] for row in with_y]
-    cost: Floats = squares[:, j : j + 1] - squares[:, :j]
-    for p in range(len(right)):
-        pivot = inside[p, p]
+    inside = sums.gram[..., j : j + 1] - sums.gram[..., :j]
+    right = sums.with_y[..., j : j + 1] - sums.with_y[..., :j]
+    cost: Floats = sums.squares[:, j : j + 1] - sums.squares[:, :j]
+    p = len(right)
+    place = {pair: k for k, pair in enumerate(combinations_with_replacement(range(p), 2))}
+    for a in range(p):
+        pivot = inside[place[a, a]]
         # A column that the ones before it explain (all at one time, one band only) has no pivot and takes no part.
-        inverse = np.where(pivot > 1e-9, 1.0 / np.maximum(pivot, 1e-9), 0.0)
-        for q in range(p + 1, len(right)):
-            factor = inside[p, q] * inverse
-            for r in range(q, len(right)):
-                inside[q, r] -= factor * inside[p, r]
-            for k in range(len(right[q])):
-                right[q][k] -= factor * right[p][k]
-        explained = right[p][0] ** 2
-        for value in right[p][1:]:
-            explained += value * value
-        explained *= inverse
-        cost -= explained
+        none = pivot < _NO_PIVOT
+        inverse = 1.0 / np.maximum(pivot, _NO_PIVOT)
+        inverse[none] = 0.0
+        for b in range(a + 1, p):
+            factor = inside[place[a, b]] * inverse
+            for c in range(b, p):
+                inside[place[b, c]] -= factor * inside[place[a, c]]
+            right[b] -= factor * right[a]
+        cost -= np.einsum("dbj,dbj->bj", right[a], right[a]) * inverse
     return np.maximum(cost, 0.0, out=cost)
 
 
@@ -233,6 +242,14 @@ def _means(lanes: Lanes) -> Floats:
 
 
 def _cumulated(values: Floats) -> Floats:
-    total = np.zeros((values.shape[0], values.shape[1] + 1))
-    np.cumsum(values, axis=1, out=total[:, 1:])
+    total = np.zeros((*values.shape[:-1], values.shape[-1] + 1))
+    np.cumsum(values, axis=-1, out=total[..., 1:])
     return total
+
+
+def _picked(sums: Floats, knots: Ints) -> Floats:
+    """`sums [..., b, n + 1]` at knots `[b, k + 1]`."""
+    if knots.shape[1] == sums.shape[-1] and (knots == np.arange(sums.shape[-1])).all():
+        return sums
+    picked: Floats = np.take_along_axis(sums, knots.reshape((1,) * (sums.ndim - 2) + knots.shape), axis=-1)
+    return picked

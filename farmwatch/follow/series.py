@@ -8,13 +8,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from farmwatch.follow.grids import common_points, interpolate
+from farmwatch.follow.strays import without_strays
 from farmwatch.history import History
-from farmwatch.measure import find_spikes, least_squares_plane, point_noise, screw_heights
+from farmwatch.measure import least_squares_plane, point_noise, screw_heights
 from farmwatch.mesh import Floats
 from farmwatch.model import Model
 
@@ -27,8 +29,6 @@ DAY = 86400.0
 # A mesh over less of the bed than this is shown, never judged.
 _LEAST_COVER = 0.80
 _BAND_GAP_CELSIUS = 10.0
-# Only a point that strays this far from what the machine usually shows can be a spike that moves a plane.
-_MAY_SPIKE_MM = 0.035
 # A plane fit of so many heights at once stays within a core's own cache.
 _HEIGHTS_A_ROUND = 100_000
 _NEW_SEGMENT = ("belt", "pulley", "moved")
@@ -115,7 +115,7 @@ def temperature_bands(celsius: Floats, used: Bools) -> tuple[Ints, tuple[float, 
         return np.zeros(celsius.size, dtype=np.intp), (float("nan"),)
     groups = np.split(values, np.flatnonzero(np.diff(values) > _BAND_GAP_CELSIUS) + 1)
     means = [float(group.mean()) for group in groups]
-    edges = [(left[-1] + right[0]) / 2 for left, right in zip(groups, groups[1:], strict=False)]
+    edges = [(left[-1] + right[0]) / 2 for left, right in pairwise(groups)]
     band = np.searchsorted(np.array(edges, dtype=np.float64), np.where(known, celsius, -np.inf)).astype(np.intp)
     if (used & ~known).any():
         means.append(float("nan"))
@@ -235,8 +235,7 @@ def _measure_alike(histories: Sequence[History], model: Model) -> list[_Parts]:
     z = np.concatenate([_in_order(history) for history in histories])
     owner = np.repeat(np.arange(len(histories)), [len(history) for history in histories])
     ranges = _ranges(z)
-    clean = _without_spikes(x, y, z, owner)
-    u, form, cofactor = _heights(x, y, clean, model)
+    u, form, cofactor = _cleaned(x, y, z, owner, model)
     ends = np.cumsum([len(history) for history in histories])[:-1]
     return [
         (ui, cofactor, ri, fi, x, y)
@@ -255,7 +254,8 @@ def _measure_mixed(history: History, model: Model) -> _Parts:
     form = np.full((n, newest.y.size, newest.x.size), np.nan)
     cofactor = np.eye(m)
     for stack in history.stacks:
-        clean = _without_spikes(stack.x, stack.y, stack.z, np.zeros(len(stack.z), dtype=np.intp))
+        plain = least_squares_plane(stack.x, stack.y, stack.z).residuals
+        clean = without_strays(stack.x, stack.y, stack.z, plain, np.zeros(len(stack.z), dtype=np.intp))
         ranges[stack.index] = _ranges(stack.z)
         common = interpolate(stack.x, stack.y, clean, common_x, common_y)
         u[stack.index], _, cofactor = _heights(common_x, common_y, common, model)
@@ -273,6 +273,16 @@ def _in_order(history: History) -> Floats:
     return z
 
 
+def _cleaned(x: Floats, y: Floats, z: Floats, owner: Ints, model: Model) -> tuple[Floats, Floats, Floats]:
+    """As `_heights`, strays left out; only the readings that had any are fitted again."""
+    u, form, cofactor = _heights(x, y, z, model)
+    clean = without_strays(x, y, z, form, owner)
+    if clean is not z:
+        again = np.flatnonzero((np.isnan(clean) & np.isfinite(z)).any(axis=(1, 2)))
+        u[again], form[again], _ = _heights(x, y, clean[again], model)
+    return u, form, cofactor
+
+
 def _heights(x: Floats, y: Floats, z: Floats, model: Model) -> tuple[Floats, Floats, Floats]:
     """u `[n, m]`, form `[n, r, c]` and the cofactor `[m, m]` of a full grid's u."""
     whole = np.isfinite(z).all(axis=(1, 2))
@@ -288,30 +298,6 @@ def _heights(x: Floats, y: Floats, z: Floats, model: Model) -> tuple[Floats, Flo
         least_squares_plane(x, y, np.zeros((1, y.size, x.size))), _screws(model), model.reference_index, 1.0
     )
     return relative[:, movable], form, full.covariance[0][np.ix_(movable, movable)]
-
-
-def _without_spikes(x: Floats, y: Floats, z: Floats, owner: Ints) -> Floats:
-    """z with NaN for spikes; only readings with a point far from their machine's usual shape are looked at closely."""
-    form = least_squares_plane(x, y, z).residuals
-    median = np.nanmedian if np.isnan(form).any() else np.median
-    suspects = np.zeros(len(z), dtype=bool)
-    starts = np.flatnonzero(np.diff(owner, prepend=-1))
-    for begin, end in zip(starts, [*starts[1:], len(z)], strict=True):
-        own = form[begin:end]
-        # The median of some is as good as that of all for telling what is usual.
-        usual = median(own[:: max(1, len(own) // 25)], axis=0)
-        suspects[begin:end] = np.fmax.reduce(np.abs(own - usual), axis=(1, 2)) > _MAY_SPIKE_MM
-        if end - begin < 3:
-            suspects[begin:end] = True
-    rows = np.flatnonzero(suspects)
-    if not rows.size:
-        return z
-    spikes = find_spikes(x, y, z[rows])
-    if not spikes.any():
-        return z
-    clean = z.copy()
-    clean[rows] = np.where(spikes, np.nan, z[rows])
-    return clean
 
 
 def _ranges(z: Floats) -> Floats:

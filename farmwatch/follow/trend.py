@@ -73,22 +73,21 @@ def trend(
     if n < 3 or not np.ptp(t) > 0:
         return ()
     columns = np.ascontiguousarray(y.T)
-    later, earlier = _pairs(n)
-    apart = t[later] - t[earlier]
-    rise = columns[:, later] - columns[:, earlier]
+    apart, *rises = [_differences(part) for part in (t, *columns)]
+    rise = np.stack(rises)
     together = apart <= 0
     if together.any():
         rise, apart = rise[:, ~together], apart[~together]
     if n <= _ALL_PAIRS_UP_TO:
-        s = np.sign(rise).sum(axis=1)
+        s = [float(np.count_nonzero(row > 0) - np.count_nonzero(row < 0)) for row in rise]
     else:
-        s = np.array([mann_kendall_s(t, column) for column in columns])
+        s = [mann_kendall_s(t, column) for column in columns]
     slopes = rise / apart
     found = []
     for k, column in enumerate(columns):
         phi = _correlation(t, column) if correlation is None else float(np.clip(correlation, 0.0, _LARGEST_CORRELATION))
         variance = tie_corrected_variance(column) * mann_kendall_factor(n, phi)
-        found.append(_trend(t, column, slopes[k], float(s[k]), variance, phi, confidence))
+        found.append(_trend(t, column, slopes[k], s[k], variance, phi, confidence))
     return tuple(found)
 
 
@@ -190,13 +189,16 @@ def _correlation(t: Floats, y: Floats) -> float:
     return float(np.clip((n * lag1 + 2.0) / max(n - 4.0, 1.0), 0.0, _LARGEST_CORRELATION))
 
 
-@lru_cache(maxsize=512)
-def _pairs(n: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """(later, earlier) of the pairs that give slopes."""
+def _differences(values: Floats) -> Floats:
+    """Later minus earlier of the pairs that give slopes."""
+    n = values.size
     stride = -(-n // _ALL_PAIRS_UP_TO)
     if stride == 1:
-        earlier, later = np.triu_indices(n, 1)
-        return later, earlier
-    lags = np.arange(stride, n, stride)
-    earlier = np.concatenate([np.arange(n - lag) for lag in lags])
-    return earlier + np.repeat(lags, n - lags), earlier
+        return np.subtract.outer(values, values).ravel().take(_below_diagonal(n))
+    return np.concatenate([values[lag:] - values[:-lag] for lag in range(stride, n, stride)])
+
+
+@lru_cache(maxsize=300)
+def _below_diagonal(n: int) -> NDArray[np.intp]:
+    later, earlier = np.tril_indices(n, -1)
+    return later * n + earlier

@@ -1,0 +1,97 @@
+"""Points that stray in one reading only: a probe's spikes as a history shows them.
+
+A single mesh is searched for spikes by `farmwatch.measure.find_spikes`, which must tell a spike from a bent corner by
+its neighbours alone. A history knows better what a bed looks like: a point that differs from the reading before *and*
+from the reading after, while the points beside it do not lean with it, strayed. That costs next to nothing, which
+counts here, where every reading of every machine is looked at.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from farmwatch.measure import find_spikes
+from farmwatch.mesh import Floats
+
+__all__ = ["without_strays"]
+
+Ints = NDArray[np.intp]
+
+_LEAST_MM = 0.05
+_SIGMAS = 6.0
+_LEAN_SHARE = 0.15
+_LEAN_SIGMAS = 2.0
+# The plane of a reading with a spike is drawn towards it, which hides a part of it at first.
+_SHOWS = 0.85
+_READINGS_FOR_SIGMA = 30
+_LEAST_READINGS = 3
+
+
+def without_strays(x: Floats, y: Floats, z: Floats, form: Floats, owner: Ints) -> Floats:
+    """z `[n, r, c]` with NaN for points that stray; z itself where none does.
+
+    `form [n, r, c]` is z without its planes, `owner [n]` the machine of each reading, its readings in time order and
+    together. Machines with fewer than three readings are searched mesh by mesh.
+    """
+    n = len(z)
+    flat = form.reshape(n, -1)
+    change = np.full_like(flat, np.nan)
+    change[1:] = flat[1:] - flat[:-1]
+    change[np.flatnonzero(np.diff(owner, prepend=-1))] = np.nan
+    size = np.abs(change)
+    largest = np.fmax.reduce(size, axis=1)
+    # An end has one neighbour only.
+    before, after = largest, np.append(largest[1:], np.nan)
+    rows = np.flatnonzero(np.fmin(before, after) > _LEAST_MM * _SHOWS)
+    bad = np.zeros(flat.shape, dtype=bool)
+    if rows.size:
+        sigma = _sigmas(size, owner)[owner[rows]]
+        bad[rows] = _strays(change, rows, sigma, z.shape[1:])
+    few = np.flatnonzero(np.bincount(owner)[owner] < _LEAST_READINGS)
+    if few.size:
+        bad[few] = find_spikes(x, y, z[few]).reshape(few.size, -1)
+    return np.where(bad.reshape(z.shape), np.nan, z) if bad.any() else z
+
+
+def _strays(change: Floats, rows: Ints, sigma: Floats, shape: tuple[int, ...]) -> NDArray[np.bool_]:
+    """Points of the readings `rows` that stray, `[rows, points]`."""
+    left = change[rows]
+    right = np.full_like(left, np.nan)
+    inside = rows + 1 < len(change)
+    right[inside] = -change[rows[inside] + 1]
+    alone_left, alone_right = np.isnan(left).all(axis=1), np.isnan(right).all(axis=1)
+    left[alone_left], right[alone_right] = right[alone_left], left[alone_right]
+    off = (left + right) / 2
+    agree = np.where(np.sign(left) == np.sign(right), np.minimum(np.abs(left), np.abs(right)), 0.0)
+    stands = agree > _SHOWS * np.maximum(_SIGMAS * 1.2 * sigma, _LEAST_MM)[:, None]
+    beside = _beside(*shape)
+    near = np.where(beside >= 0, off[:, beside], np.nan) * np.sign(off)[:, :, None]
+    reading, point = np.nonzero(stands)
+    with_it = np.nanmedian(near[reading, point], axis=1)
+    leans = with_it > np.maximum(_LEAN_SHARE * np.abs(off[reading, point]), _LEAN_SIGMAS * sigma[reading])
+    stands[reading[leans], point[leans]] = False
+    return stands
+
+
+def _sigmas(size: Floats, owner: Ints) -> Floats:
+    """Standard deviation of a point of each machine, from some of its changes."""
+    starts = np.flatnonzero(np.diff(owner, prepend=-1))
+    sigma = np.zeros(int(owner[-1]) + 1)
+    for begin, end in zip(starts, [*starts[1:], len(owner)], strict=True):
+        if end - begin > 1:
+            step = max(1, (end - begin - 1) // _READINGS_FOR_SIGMA)
+            some = size[begin + 1 : end : step]
+            sigma[owner[begin]] = 1.4826 / np.sqrt(2.0) * float(np.median(some[np.isfinite(some)]))
+    return sigma
+
+
+@lru_cache(maxsize=32)
+def _beside(rows: int, columns: int) -> Ints:
+    """Of each point of a grid, the up to eight points beside it, `[points, 8]`, −1 where there is none."""
+    number = np.full((rows + 2, columns + 2), -1, dtype=np.intp)
+    number[1:-1, 1:-1] = np.arange(rows * columns).reshape(rows, columns)
+    ways = [(i, j) for i in (0, 1, 2) for j in (0, 1, 2) if (i, j) != (1, 1)]
+    return np.stack([number[i : i + rows, j : j + columns].ravel() for i, j in ways], axis=1)
