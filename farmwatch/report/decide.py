@@ -52,7 +52,9 @@ _FOR_ADVICE: tuple[tuple[Advice, str, str, str], ...] = (
 def decisions_today(machines: Sequence[Assessment], due: Sequence[str]) -> tuple[Decision, ...]:
     """Decisions in the order in which they matter; `due` names the machines due within four weeks, earliest first."""
     working = [m for m in machines if m.in_service]
-    past = [*machines_needing_hands(working), *_floor(working)]
+    # A machine whose every mesh so far was cold or partial wants another one before anything can be said of it.
+    unjudged = [m for m in working if m.condition == "unknown" and m.reading is not None]
+    past = [*machines_needing_hands(working), *_floor(working), *unjudged]
     found = []
     for advice, what, command, then in _FOR_ADVICE:
         names = [m.machine for m in past if _leading(m) == advice]

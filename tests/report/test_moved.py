@@ -1,0 +1,95 @@
+"""What moved since the week before, and who does so again and again."""
+
+from dataclasses import replace
+from datetime import timedelta
+from types import ModuleType
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from farmwatch.follow.findings import Step
+from farmwatch.judge.assessment import FleetAssessment
+from farmwatch.report.moved import moved_machines, repeat_offenders, step_words
+from farmwatch.report.view import WeeklyView
+
+DUBLIN = ZoneInfo("Europe/Dublin")
+
+
+def moved(invented: ModuleType, now, before):
+    return moved_machines(
+        FleetAssessment(at=invented.WEEK_END, limits=invented.LIMITS, machines=tuple(now)),
+        FleetAssessment(at=invented.WEEK_START, limits=invented.LIMITS, machines=tuple(before)),
+        DUBLIN,
+    )
+
+
+def test_the_steps_of_the_week_are_told_and_older_ones_are_not(view: WeeklyView):
+    rows = {row.machine: row.what for row in view.moved}
+    assert rows["heron-01"] == (
+        "front right: jumped down 1 tooth (−0.397 mm), Thu 19 Nov",
+        "was ideal, now past limit",
+    )
+    assert rows["plover-03"] == ("front left: jumped up 1 tooth (+0.403 mm), Sat 21 Nov",)
+    assert rows["avocet-08"] == ("front left: shifted (+0.170 mm), Sun 22 Nov; suspected, the next mesh decides",)
+    assert list(rows) == ["plover-03", "heron-01", "avocet-08"], "the largest change first"
+
+
+@pytest.mark.parametrize(
+    ("step", "words"),
+    [
+        (("tooth-jump", "front-left", 0.8, 2), "front left: jumped up 2 teeth (+0.800 mm), Mon 16 Nov"),
+        (("repair", None, -0.4, None), "worked on (−0.400 mm), Mon 16 Nov"),
+        (("plate-change", None, 0.1, None), "another plate or another form (+0.100 mm), Mon 16 Nov"),
+        (("shift", None, 0.1, None), "shifted (+0.100 mm), Mon 16 Nov"),
+    ],
+)
+def test_each_kind_of_step_has_its_sentence(invented: ModuleType, step, words: str):
+    name, screw, mm, teeth = step
+    assert step_words(Step(at=invented.WEEK_START, name=name, screw=screw, mm=mm, teeth=teeth), DUBLIN) == words
+
+
+def test_what_came_went_and_changed_is_told(invented: ModuleType):
+    good, bad = invented.machine("heron-01", invented.bed()), invented.machine("heron-01", invented.bed((0.5, 0)))
+    out = replace(good, in_service=False)
+    none = invented.machine("heron-01")
+    assert moved(invented, [good], [])[0].what == ("first mesh",)
+    assert moved(invented, [good], [none])[0].what == ("first mesh",)
+    assert moved(invented, [none], [none]) == ()
+    assert moved(invented, [out], [good])[0].what == ("taken out of service",)
+    assert moved(invented, [good], [out])[0].what == ("back in service",)
+    assert moved(invented, [good], [bad])[0].what == ("was past limit, now ideal",)
+    assert moved(invented, [good], [good]) == ()
+
+
+def test_a_range_that_moved_by_more_than_a_probe_repeats_is_told(invented: ModuleType):
+    machine = invented.machine("heron-01", invented.bed((0.5, 0)))
+    (row,) = moved(invented, [machine], [replace(machine, range_mm=machine.range_mm - 0.06)])
+    assert row.what == ("range moved without a step that can be named",)
+    assert moved(invented, [machine], [replace(machine, range_mm=machine.range_mm - 0.04)]) == ()
+
+
+class TestRepeatOffenders:
+    def why(self, invented: ModuleType, *steps: Step, advice=("leave",)):
+        machine = replace(invented.machine("heron-01", invented.bed()), steps=steps, advice=advice)
+        return repeat_offenders([machine], invented.WEEK_END, DUBLIN)
+
+    def test_two_jumps_at_one_screw_within_90_days(self, invented: ModuleType):
+        at = invented.WEEK_END
+        (row,) = self.why(invented, invented.jump(at, 80), invented.jump(at, 3))
+        assert row.why == ("front right jumped 2 times in 90 days, last Fri 20 Nov",)
+        assert not row.inspect
+        assert self.why(invented, invented.jump(at, 91), invented.jump(at, 3)) == ()
+        assert self.why(invented, invented.jump(at, 80, "front-left"), invented.jump(at, 3)) == ()
+
+    def test_three_sudden_changes_in_half_a_year(self, invented: ModuleType):
+        at = invented.WEEK_END
+        shift = Step(at=at - timedelta(days=150), name="shift", screw=None, mm=0.1, teeth=None)
+        (row,) = self.why(invented, shift, invented.jump(at, 120), invented.jump(at, 3))
+        assert row.why == ("3 sudden changes in 26 weeks, last Fri 20 Nov",)
+        repair = replace(shift, name="repair")
+        assert self.why(invented, repair, invented.jump(at, 120), invented.jump(at, 3)) == ()
+
+    def test_a_drive_to_inspect(self, invented: ModuleType):
+        (row,) = self.why(invented, advice=("inspect-drive", "realign"))
+        assert row.inspect
+        assert row.why == ("came back after a repair",)

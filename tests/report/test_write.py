@@ -1,0 +1,152 @@
+"""The report as a file, from a real configuration and a real store."""
+
+import stat
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from farmwatch.config import Settings, load_settings
+from farmwatch.errors import FarmwatchError, InputError
+from farmwatch.history import Reading
+from farmwatch.measure import grid_points, influence
+from farmwatch.mesh import Mesh
+from farmwatch.report import write
+from farmwatch.report.week import Week
+from farmwatch.report.write import report_name, write_report
+from farmwatch.store import Store
+
+MONDAY = datetime(2026, 11, 23, 6, tzinfo=UTC)
+CONFIG = """
+[farm]
+name = "Saltmarsh Tidegate Works"
+timezone = "Europe/Dublin"
+database = "farmwatch.duckdb"
+reports = "reports"
+report_at = "mon 06:00"
+
+[models.tideframe-220]
+drive = "belt"
+lead_mm = 8.0
+pulley_teeth = 20
+clockwise = "raises"
+screws = [
+  { name = "front-left",  at = [20, 10] },
+  { name = "front-right", at = [200, 10] },
+  { name = "rear",        at = [110, 215], reference = true },
+]
+
+[[machines]]
+name = "heron-01"
+aisle = "heron"
+model = "tideframe-220"
+
+[[machines]]
+name = "<script>"
+aisle = "plover"
+model = "tideframe-220"
+"""
+GRID = np.linspace(10.0, 210.0, 7)
+
+
+def reading(name: str, at: datetime, up: float, seed: int) -> Reading:
+    lift = influence([(20, 10), (200, 10), (110, 215)], 2, *grid_points(GRID, GRID))
+    z = up * lift[0] + np.random.default_rng(seed).normal(0, 0.004, 49)
+    mesh = Mesh.accept(GRID, GRID, z.reshape(7, 7))
+    return Reading(machine=name, taken_at=at, seen_at=at, time_from="host", mesh=mesh, bed_celsius=60.0)
+
+
+@pytest.fixture
+def settings(tmp_path: Path) -> Settings:
+    path = tmp_path / "config.toml"
+    path.write_text(CONFIG, encoding="utf-8")
+    return load_settings(path)
+
+
+@pytest.fixture
+def store(settings: Settings) -> Store:
+    """heron-01 jumped two teeth on Thursday; the other is level."""
+    store = Store(settings.farm.database)
+    start = MONDAY - timedelta(days=60)
+    rows = []
+    for i in range(58):
+        at = start + timedelta(days=i + 0.5)
+        rows.append(reading("heron-01", at, 0.8 if at >= MONDAY - timedelta(days=4.5) else 0.02, i))
+        rows.append(reading("<script>", at, 0.01, 1000 + i))
+    store.add_readings(rows)
+    return store
+
+
+def test_monday_s_report_is_of_the_week_just_ended(settings: Settings, store: Store):
+    path = write_report(settings, store, MONDAY)
+    assert path == settings.farm.reports / "farmwatch-2026-W47.html"
+    text = path.read_text(encoding="utf-8")
+    assert "1 of 2 machines needs hands, 1 more than a week ago; the worst is heron-01" in text
+    assert "front left: down 2 teeth, anticlockwise seen from below" in text
+    assert "Mon 16 Nov 2026 to Sun 22 Nov 2026" in text
+    assert "<script" not in text
+    assert "&lt;script&gt;" in text
+
+
+def test_the_same_data_gives_the_same_bytes_whenever_it_is_written(settings: Settings, store: Store):
+    first = write_report(settings, store, MONDAY).read_bytes()
+    assert write_report(settings, store, MONDAY + timedelta(hours=30)).read_bytes() == first
+    assert write_report(settings, store, MONDAY + timedelta(days=40), Week(2026, 47)).read_bytes() == first
+
+
+def test_what_came_after_the_week_does_not_count(settings: Settings, store: Store):
+    first = write_report(settings, store, MONDAY).read_bytes()
+    store.add_readings([reading("heron-01", MONDAY + timedelta(hours=3), 0.0, 5)])
+    assert write_report(settings, store, MONDAY + timedelta(days=1)).read_bytes() == first
+
+
+def test_a_week_that_still_runs_is_told_as_of_now(settings: Settings, store: Store):
+    path = write_report(settings, store, MONDAY - timedelta(days=1), Week(2026, 47))
+    assert "the week is still running" in path.read_text(encoding="utf-8")
+    assert "Sun 22 Nov 2026, 06:00" in path.read_text(encoding="utf-8")
+
+
+def test_a_week_that_has_not_begun_is_refused(settings: Settings, store: Store):
+    with pytest.raises(InputError, match="2026-W49 has not begun: it starts on Mon 30 Nov 2026, 00:00"):
+        write_report(settings, store, MONDAY, Week(2026, 49))
+    assert not settings.farm.reports.exists()
+
+
+def test_a_new_farm_s_first_report_reads_well(settings: Settings):
+    path = write_report(settings, Store(settings.farm.database), MONDAY)
+    text = path.read_text(encoding="utf-8")
+    assert "None of the 2 machines has a mesh that can be judged yet." in text
+    assert "First report" in text
+
+
+def test_a_reader_never_sees_half_a_report(settings: Settings, store: Store, monkeypatch: pytest.MonkeyPatch):
+    path = write_report(settings, store, MONDAY)
+    before = path.read_bytes()
+
+    def full(_: int) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(write.os, "fsync", full)
+    with pytest.raises(FarmwatchError, match="No space left on device") as caught:
+        write_report(settings, store, MONDAY)
+    assert str(path) in str(caught.value)
+    assert path.read_bytes() == before
+    assert [p.name for p in path.parent.iterdir()] == [path.name], "nothing is left lying about"
+
+
+def test_a_folder_that_is_no_folder_is_said(settings: Settings, store: Store):
+    settings.farm.reports.write_text("in the way")
+    with pytest.raises(FarmwatchError, match=r"farm\.reports"):
+        write_report(settings, store, MONDAY)
+
+
+def test_others_may_read_it_as_the_mask_allows(settings: Settings, store: Store):
+    path = write_report(settings, store, MONDAY)
+    plain = path.with_name("plain")
+    plain.touch()
+    assert stat.S_IMODE(path.stat().st_mode) == stat.S_IMODE(plain.stat().st_mode)
+
+
+def test_names_of_files():
+    assert report_name(Week(2027, 1)) == "farmwatch-2027-W01.html"
