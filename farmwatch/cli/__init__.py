@@ -17,7 +17,6 @@ from pathlib import Path
 
 import click
 
-from farmwatch import __version__
 from farmwatch.cli.app import App
 from farmwatch.cli.screen import complain
 from farmwatch.errors import FarmwatchError
@@ -43,7 +42,7 @@ class _InOrder(click.Group):
     epilog="Begin with `farmwatch demo`, or with `farmwatch init` for your own farm.",
 )
 @click.option("--config", type=click.Path(path_type=Path), metavar="FILE", help="The configuration to use.")
-@click.version_option(__version__, "--version", message="farmwatch %(version)s")
+@click.version_option(package_name="farmwatch", message="farmwatch %(version)s")
 @click.pass_context
 def commands(context: click.Context, config: Path | None) -> None:
     """Watch the beds of a farm of 3D printers: tilt, warp, and what to do about them. It only reads."""
@@ -67,10 +66,14 @@ def run(arguments: Sequence[str]) -> int:
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")
     try:
-        code = commands.main(args=list(arguments), prog_name="farmwatch", standalone_mode=False)
+        # Not `commands.main`: it makes its own ends of an interrupt and of a closed pipe.
+        with commands.make_context("farmwatch", list(arguments)) as context:
+            commands.invoke(context)
         sys.stdout.flush()
+    except click.exceptions.Exit as wanted:
+        return wanted.exit_code
     except click.exceptions.NoArgsIsHelpError as help_wanted:
-        complain(help_wanted.format_message(), prefix="")
+        print(help_wanted.format_message(), file=sys.stderr)
         return FAULT
     except click.ClickException as fault:
         complain(_usage(fault))
@@ -84,8 +87,7 @@ def run(arguments: Sequence[str]) -> int:
     except BrokenPipeError:
         # The reader (head, a pager) has seen enough. Python would complain once more when it flushes at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
-    return code if isinstance(code, int) else 0
+    return 0
 
 
 def _usage(fault: click.ClickException) -> str:

@@ -30,7 +30,7 @@ Canvas = NDArray[np.str_]
 def contour_step(range_mm: float) -> float:
     """A round distance in height between two lines, at most seven lines over the range, never under 0.02 mm."""
     for step in (0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0):
-        if range_mm / step <= _MOST_LINES:
+        if range_mm / step <= _MOST_LINES + 1e-9:
             return step
     return 5.0
 
@@ -42,8 +42,10 @@ def screw_letters(screws: Sequence[Screw]) -> dict[str, str]:
 
 def bed_map(
     mesh: Mesh, *, screws: Sequence[Screw] = (), spikes: Sequence[tuple[int, int]] = (), columns: int = 80
-) -> list[str]:
-    """The sheet as lines of at most `columns` characters (40 or more); a spike's height is marked with "!".
+) -> tuple[list[str], list[str]]:
+    """The sheet as lines of at most `columns` characters (40 or more), and the sentences that explain it.
+
+    A spike's height is marked with "!", a missing point with "?".
 
     `spikes` are row and column in the mesh, from the front left.
     """
@@ -54,12 +56,7 @@ def bed_map(
     _draw_labels(canvas, sheet, mesh, screws, spikes)
     edge = "+" + "-" * sheet.columns + "+"
     body = ["|" + "".join(row) + "|" for row in canvas]
-    return [
-        _in_edge(edge, "rear"),
-        *body,
-        _in_edge(edge, "front"),
-        *_caption(mesh, step, spikes),
-    ]
+    return [_in_edge(edge, "rear"), *body, _in_edge(edge, "front")], _caption(mesh, step, spikes)
 
 
 @dataclass(frozen=True, slots=True)

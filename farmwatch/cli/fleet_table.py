@@ -34,7 +34,7 @@ def needs_attention(machines: Sequence[Assessment]) -> bool:
 
 def say_fleet(fleet: FleetAssessment, farm: str, zone: Any) -> None:
     """Title, table and the counts under it."""
-    say(f"{plain(farm)}, {clock(fleet.at, zone)}", strong=True)
+    paragraph(f"{plain(farm)}, {clock(fleet.at, zone)}", strong=True)
     say()
     machines = worst_first(fleet.machines)
     if not machines:

@@ -22,7 +22,7 @@ def history_lines(trace: Trace, limits: Limits, zone: ZoneInfo, columns: int) ->
     The upper line tells how much in tenths of the largest range; the lower one the side of the limits. The words
     after them say what the marks mean.
     """
-    marks = max(8, min(_MOST_MARKS, columns - 8))
+    marks = max(2, min(_MOST_MARKS, columns - 8, len(trace.at)))
     first, last = trace.at[0], trace.at[-1]
     span = max(last - first, 1.0) / marks
     worst: list[float | None] = [None] * marks

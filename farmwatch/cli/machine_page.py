@@ -29,7 +29,7 @@ _STAY_AWAY = frozenset({"leave", "watch", "plan-ahead", "check-host"})
 def say_machine(machine: Assessment, limits: Limits, zone: ZoneInfo) -> None:
     """The whole page; times are those of the farm."""
     where = ", ".join(part for part in (plain(machine.model.name), f"aisle {plain(machine.aisle)}") if machine.aisle)
-    say(f"{plain(machine.machine)}  ({where or plain(machine.model.name)})", strong=True)
+    paragraph(f"{plain(machine.machine)}  ({where or plain(machine.model.name)})", strong=True)
     _say_condition(machine, limits, zone)
     if machine.mesh is not None:
         _say_numbers(machine)
@@ -51,11 +51,12 @@ def _say_condition(machine: Assessment, limits: Limits, zone: ZoneInfo) -> None:
         say("no mesh yet")
     else:
         spread = "" if machine.range_sd_mm is None else f" (sd {mm(machine.range_sd_mm)})"
-        say(f"range {mm(machine.range_mm)} mm{spread}; usable to {limits.usable_mm:g}, ideal to {limits.ideal_mm:g}")
+        reach = f"usable to {limits.usable_mm:g}, ideal to {limits.ideal_mm:g}"
+        paragraph(f"range {mm(machine.range_mm)} mm{spread}; {reach}", hang=2)
     since = "" if machine.since is None else f" since {day_of(machine.since, zone)}"
     sure = "" if machine.condition == "unknown" else ", confirmed" if machine.confirmed else ", not confirmed yet"
     words = "" if machine.condition == "past-limit" else f" ({CONDITION_WORDS[machine.condition]})"
-    say(f"{machine.condition}{words}{since}{sure}", strong=True)
+    paragraph(f"{machine.condition}{words}{since}{sure}", hang=2, strong=True)
     if machine.cause != "none":
         looks = machine.suspected_cause
         more = f"; it looks like: {CAUSE_WORDS[looks]}" if looks and looks != machine.cause else ""
@@ -126,8 +127,11 @@ def _say_map(machine: Assessment) -> None:
     _heading("The bed, as you face the machine")
     screws = machine.model.screws
     spikes = [(spike.row, spike.column) for spike in machine.spikes]
-    for line in bed_map(machine.mesh, screws=screws, spikes=spikes, columns=min(width(), 80)):
+    sheet, caption = bed_map(machine.mesh, screws=screws, spikes=spikes, columns=min(width(), 80))
+    for line in sheet:
         say(line)
+    for line in caption:
+        paragraph(line)
     letters = screw_letters(screws)
     marks = [
         f"({letters[screw.name]}) {plain(screw_words(screw.name))}, the reference"
@@ -147,7 +151,8 @@ def _say_history(machine: Assessment, limits: Limits, zone: ZoneInfo) -> None:
         say(f"  {line}")
     paragraph(words, indent=10)
     for step in machine.steps:
-        screw = f" at {plain(screw_words(step.screw))}" if step.screw else ""
+        several = " of several screws, at most" if step.name == "shift" else ""
+        screw = f" at {plain(screw_words(step.screw))}" if step.screw else several
         teeth = "" if step.teeth is None else f", {abs(step.teeth)} {'tooth' if abs(step.teeth) == 1 else 'teeth'}"
         _fact("step", f"{day_of(step.at, zone)}: {step.name}{screw}, {signed(step.mm)} mm{teeth}")
     if machine.suspected_step is not None:

@@ -95,9 +95,11 @@ def _moving(move: object) -> Progress | None:
 
 
 def _tally(found: PollRound) -> str:
+    from farmwatch.report.text import count
+
     counts = Counter(record.outcome for record in found.records)
-    said = ", ".join(f"{number} {outcome}" for outcome, number in counts.most_common())
-    return f"{len(found.records)} machines asked" + (f": {said}" if said else "; none has a host")
+    said = ", ".join(f"{number} {outcome}" for outcome, number in sorted(counts.items()))
+    return f"{count(len(found.records), 'machine')} asked" + (f": {said}" if said else "; none has a host")
 
 
 def _say_warnings(warnings: Sequence[str], heading: str = "worth a second look") -> None:

@@ -34,9 +34,10 @@ def plain(text: object) -> str:
 
 
 def _fit(letter: str) -> str:
-    if letter in "\n\r\t":
+    kind = unicodedata.category(letter)
+    if letter in "\n\r\t" or kind == "Zs":
         return " "
-    return "\N{REPLACEMENT CHARACTER}" if unicodedata.category(letter) in _UNFIT else letter
+    return "\N{REPLACEMENT CHARACTER}" if kind in _UNFIT else letter
 
 
 def complain(text: str, prefix: str = "farmwatch: ") -> None:
@@ -48,7 +49,13 @@ def console(stderr: bool = False) -> Console:
     """A console that obeys nothing in the text: no markup, no emoji codes, no colouring of numbers."""
     from rich.console import Console
 
-    found = Console(stderr=stderr, markup=False, emoji=False, highlight=False, soft_wrap=False)
+    class PlainConsole(Console):
+        """Says that the reader of a pipe has gone, in place of ending the program itself."""
+
+        def on_broken_pipe(self) -> None:
+            raise BrokenPipeError
+
+    found = PlainConsole(stderr=stderr, markup=False, emoji=False, highlight=False, soft_wrap=False)
     # Outside a terminal nothing knows the width: 80 columns, unless COLUMNS says otherwise.
     found.width = max(_NARROWEST, min(found.width, _BROADEST))
     return found
