@@ -8,12 +8,13 @@ The rules are read in order; the first that fits gives the cause and the advice 
     F > usable, reversed and it stayed                frame    (realign,) check-probe
     F > usable, reversed, not the machine's alone     plate    plate            both: realign, plate
     F > usable                                        plate    turn-plate       both: realign, turn-plate
-    R* + sd ≤ usable                                  screws   realign
+    R* + sd ≤ usable, and teeth win back enough       screws   realign
     teeth win back a third of R − F                   screws   realign, shim
     else: the tooth floor                             screws   shim
 
-R is the range, R* the tooth floor, F the least range any setting of this machine's screws could leave. Before all of
-them stand `re-mesh` while the evidence is not enough, and `inspect-drive` before a realignment that would not hold.
+R is the range, R* the tooth floor, F the least range any setting of this machine's screws could leave; enough is what
+a plan is made for: 10 % of R, and 2 sd. Before all of them stand `re-mesh` while the evidence is not enough, and
+`inspect-drive` before a realignment that would not hold.
 """
 
 from __future__ import annotations
@@ -199,9 +200,9 @@ def _screws(e: Evidence) -> Verdict:
         )
         return Verdict(cause="screws", advice=("realign",), reasons=(could, known))
     to = f"Whole teeth bring the range to {e.floor_mm:.2f} mm"
-    if e.floor_mm + e.range_sd_mm <= e.usable_mm:
+    # Near these edges shims are right either way, so they make nothing unclear: a turn is advised only where it pays.
+    if e.gain_mm >= e.worth_mm and e.floor_mm + e.range_sd_mm <= e.usable_mm:
         return Verdict(cause="screws", advice=("realign",), reasons=(could, f"{to}."))
-    # Near this edge shims are right either way, so it makes nothing unclear: a turn is advised only where it pays.
     if e.gain_mm >= max(REALIGN_SHARE * (e.clear_mm - e.least_mm), e.worth_mm):
         rest = f"{to} and no closer; shims do the rest."
         return Verdict(cause="screws", advice=("realign", "shim"), reasons=(could, rest))

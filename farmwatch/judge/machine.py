@@ -26,7 +26,7 @@ __all__ = ["HostFacts", "MachineCase", "judge_fleet", "judge_machine", "with_hos
 # Meshes that say the same as the newest one, averaged so that meshing again settles a case near an edge.
 MOST_MESHES_AVERAGED = 10
 # Older meshes give their range; the newest ones are enough to know the noise.
-MOST_MESHES_MEASURED = 25
+MOST_MESHES_MEASURED = 12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -187,9 +187,10 @@ def _gather(history: History, model: Model, parts: tuple[_Part, ...]) -> Machine
         least[index] = m.flatness_mz[rows]
         plate[index] = m.minimum_zone[rows]
         heights[index] = m.heights[rows]
-        form = np.where(m.spikes[rows], np.nan, m.form[rows])
         # Work at the bench is no evidence of how well the probe repeats.
-        forms.append(form[~history.during_work[index]])
+        idle = ~history.during_work[index]
+        if idle.any():
+            forms.append(np.where(m.spikes[rows], np.nan, m.form[rows])[idle])
     noise = point_noise(forms, model.probe_sigma_mm)
     if not noise.sigma_mm > 0:
         noise = PointNoise(assumed, noise.pairs, "guess" if model.probe_sigma_mm is None else "pooled")

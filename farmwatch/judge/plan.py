@@ -51,14 +51,15 @@ def make_plan(
     cause: Cause,
     worth_mm: float,
 ) -> Plan | None:
-    """The plan to show: None where the plate is the cause, or the screws win back less than `worth_mm` and no shim
-    is advised. Shims are in it where they are advised; without a realignment before them the teeth are 0.
+    """The plan to show: None where the plate is the cause, or where the screws win back less than `worth_mm` and
+    neither turns nor shims are advised. Shims are in it where they are advised; without a realignment before them the
+    teeth are 0.
     """
     if reach is None or cause == "plate":
         return None
     clear = _spread(reading.z)
     only_shims = "shim" in advice and "realign" not in advice
-    if not only_shims and clear - reach.range_mm < worth_mm:
+    if not {"realign", "shim"} & set(advice) and clear - reach.range_mm < worth_mm:
         return None
     lift = np.zeros(len(model.screws)) if only_shims else reach.lift_mm
     after = reading.z + lift @ reading.influence
