@@ -38,7 +38,8 @@ Progress = Callable[[int, int], None]
 FEWEST_WEEKS = 2
 MOST_WEEKS = 520
 MOST_MACHINES = 2_000
-# One round of polls a day, a little before the hour of the report: it sees every mesh of the day before.
+# One round of polls a day, late in the evening: it sees every mesh of the day, and the last of a week all of that week.
+EVENING_BEFORE_END = timedelta(hours=6, minutes=15)
 POLL_BEFORE_END = timedelta(minutes=15)
 WRITER = "bench"
 
@@ -116,10 +117,11 @@ def _check_numbers(weeks: int, machines: int, seed: int) -> None:
 
 
 def _rounds(end: datetime, weeks: int, now: datetime) -> list[datetime]:
-    """When the farm is polled: once a day up to the end, then on to `now`, ascending."""
-    first = end - POLL_BEFORE_END
-    rounds = [first - timedelta(days=day) for day in range(weeks * 7 - 1, -1, -1)]
-    later = first + timedelta(days=1)
+    """When the farm is polled, ascending: every evening, once more before the end, and on to `now`."""
+    evening = end - EVENING_BEFORE_END
+    rounds = [evening - timedelta(days=day) for day in range(weeks * 7 - 1, -1, -1)]
+    rounds.append(end - POLL_BEFORE_END)
+    later = evening + timedelta(days=1)
     while later < now:
         rounds.append(later)
         later += timedelta(days=1)
