@@ -201,7 +201,7 @@ def _say_plan(machine: Assessment) -> None:
     if plan is None:
         return
     _heading("Moves")
-    for sentence in plan_sentences(plan, machine.model):
+    for sentence in plan_sentences(plan, machine.model, learned=machine.step_learned):
         paragraph(plain(sentence), indent=2, hang=2)
     if any(plan.teeth.values()) or not plan.teeth:
         paragraph(f"That leaves a range of {mm(plan.range_after_mm)} mm.", indent=2)

@@ -108,7 +108,7 @@ def sheet(machine: Assessment, rank: int, at: datetime, zone: tzinfo) -> Sheet:
         judged=_judged_words(machine, zone),
         made_of=_made_of(machine),
         screws=_screws(machine),
-        moves=plan_sentences(plan, machine.model) if plan is not None and turns else (),
+        moves=plan_sentences(plan, machine.model, learned=machine.step_learned) if plan is not None and turns else (),
         shims=shim_sentences(plan) if plan is not None else (),
         moves_wait=machine.advice[:1] == ("re-mesh",),
         stages=stages,
