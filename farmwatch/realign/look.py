@@ -1,0 +1,64 @@
+"""One mesh seen during a realignment, measured for the next move. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+import numpy as np
+
+from farmwatch.measure import grid_points, influence, measure_stack, simulated_range_sd
+from farmwatch.mesh import Floats, Mesh
+from farmwatch.model import Model
+
+__all__ = ["Look", "look_at"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Look:
+    """A mesh and what it says of the screws; lengths mm."""
+
+    taken_at: datetime
+    mesh: Mesh
+    range_mm: float
+    """The raw figure, spikes and all."""
+    range_sd_mm: float
+    heights_mm: Floats
+    """`[k]` the bed at each screw, relative to the reference screw."""
+    heights_sd_mm: Floats
+    z: Floats
+    """`[points]` row by row from the front, NaN where missing or a spike."""
+    influence: Floats
+    """`[k, points]`"""
+    slopes: tuple[float, float]
+    """Of the least-squares plane, mm/mm along x and y."""
+    least_mm: float
+    """F: what the best real-number setting of the screws would leave."""
+
+    @property
+    def clear_mm(self) -> float:
+        """The range without spikes."""
+        return float(np.nanmax(self.z) - np.nanmin(self.z))
+
+
+def look_at(mesh: Mesh, model: Model, taken_at: datetime, sigma_mm: float) -> Look:
+    """Measure one mesh; sigma_mm is the sd of a probed point."""
+    where = np.array([[screw.x_mm, screw.y_mm] for screw in model.screws], dtype=np.float64)
+    found = measure_stack(mesh.x, mesh.y, mesh.z[None], where, model.reference_index, sigma_mm)
+    spread = influence(where, model.reference_index, *grid_points(mesh.x, mesh.y))
+    clean = np.where(found.spikes[0], np.nan, mesh.z).ravel()
+    here = np.isfinite(clean)
+    still = np.zeros((len(model.screws), len(model.screws)))
+    sd = simulated_range_sd(clean[here], sigma_mm, spread[:, here], still, np.random.default_rng(7), draws=200)
+    return Look(
+        taken_at=taken_at,
+        mesh=mesh,
+        range_mm=float(found.range_mm[0]),
+        range_sd_mm=float(sd),
+        heights_mm=found.heights[0],
+        heights_sd_mm=np.sqrt(np.maximum(np.diagonal(found.heights_covariance[0]), 0.0)),
+        z=clean,
+        influence=spread,
+        slopes=(float(found.bx[0]), float(found.by[0])),
+        least_mm=float(found.flatness_mz[0]),
+    )

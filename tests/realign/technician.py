@@ -1,0 +1,137 @@
+"""A simulated technician who follows the words exactly, at a machine that alone knows its true step and sense."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from itertools import product
+
+import numpy as np
+
+from farmwatch.judge import StepBelief, first_belief
+from farmwatch.judge.words import move_sentence, screw_words
+from farmwatch.measure import grid_points, influence
+from farmwatch.mesh import Floats, Mesh
+from farmwatch.model import Limits, Model, Screw
+from farmwatch.realign import advise, compare, look_at
+
+AT = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
+AXIS = np.linspace(10, 210, 7)
+WHERE = ((20.0, 10.0), (200.0, 10.0), (110.0, 215.0))
+NAMES = ("front-left", "front-right", "rear")
+WORDS = re.compile(
+    r"(?P<screw>[a-z ]+): (?:up|down) (?P<count>\d+) (?:tooth|teeth), (?P<way>clockwise|anticlockwise) seen from below"
+)
+
+
+def model_of(nominal_mm: float, clockwise: str | None = "raises") -> Model:
+    return Model(
+        name="tideframe-220",
+        screws=tuple(
+            Screw(name=name, x_mm=x, y_mm=y, reference=name == "rear")
+            for name, (x, y) in zip(NAMES, WHERE, strict=True)
+        ),
+        lead_mm=nominal_mm * 20,
+        pulley_teeth=20,
+        clockwise=clockwise,  # type: ignore[arg-type]
+    )
+
+
+@dataclass
+class Bench:
+    """The machine: its true heights at the screws, its plate, its step per tooth and sense."""
+
+    model: Model
+    heights: Floats
+    plate: Floats
+    step_mm: float
+    raises: bool
+    noise_mm: float
+    rng: np.random.Generator
+    turned: dict[str, int] = field(default_factory=dict)
+
+    @property
+    def shares(self) -> Floats:
+        return influence(np.array(WHERE), self.model.reference_index, *grid_points(AXIS, AXIS))
+
+    def bed(self, heights: Floats | None = None) -> Floats:
+        return self.plate + (self.heights if heights is None else heights) @ self.shares
+
+    def true_range(self) -> float:
+        return float(np.ptp(self.bed()))
+
+    def mesh(self) -> Mesh:
+        noisy = self.bed() + self.rng.normal(0.0, self.noise_mm, AXIS.size**2)
+        return Mesh.accept(AXIS, AXIS, noisy.reshape(AXIS.size, AXIS.size))
+
+    def best(self) -> float:
+        """The least noise-free range that whole teeth of the true step leave, by trying around the level bed."""
+        ideal = np.round(-(self.heights - self.heights[2]) / self.step_mm).astype(int)
+        tries = product(range(ideal[0] - 4, ideal[0] + 5), range(ideal[1] - 4, ideal[1] + 5))
+        lifts = np.array([[a, b, 0] for a, b in tries], dtype=float) * self.step_mm
+        beds = self.bed() + lifts @ self.shares
+        return float(np.ptp(beds, axis=1).min())
+
+    def turn(self, sentence: str) -> None:
+        """Do what the sentence says, and nothing else."""
+        said = WORDS.fullmatch(sentence)
+        assert said is not None, sentence
+        index = [screw_words(name) for name in NAMES].index(said["screw"])
+        clockwise = int(said["count"]) * (1 if said["way"] == "clockwise" else -1)
+        self.turned[NAMES[index]] = self.turned.get(NAMES[index], 0) + abs(clockwise)
+        self.heights[index] += clockwise * self.step_mm * (1 if self.raises else -1)
+
+
+@dataclass(frozen=True)
+class Outcome:
+    meshes: int
+    off_best_mm: float
+    """At the fourth mesh, or at the end where that was sooner; noise-free."""
+    needless: int
+    touched_reference: bool
+    belief: StepBelief
+
+
+def realigned(bench: Bench, most: int = 8) -> Outcome:
+    """Mesh, read the words, turn, mesh again, until the coach says it is finished."""
+    belief, limits = first_belief(bench.model), Limits()
+    best, off, needless = bench.best(), None, 0
+    before, turns = None, ()
+    for meshes in range(1, most + 1):
+        look = look_at(bench.mesh(), bench.model, AT + timedelta(minutes=8 * meshes), bench.noise_mm)
+        if before is not None:
+            belief = compare(before, look, turns, bench.model, belief).belief
+        if meshes == 4:
+            off = bench.true_range() - best
+        advice = advise(look, bench.model, limits, belief, meshes - 1)
+        if advice.kind == "finished":
+            break
+        sense = belief.clockwise or belief.told
+        was = bench.true_range()
+        for turn in advice.turns:
+            bench.turn(move_sentence(turn.screw, turn.teeth, turn.rise_mm, sense))
+        needless += advice.kind == "turn" and bench.true_range() > was - 0.001
+        before, turns = look, advice.turns
+    return Outcome(
+        meshes=meshes,
+        off_best_mm=bench.true_range() - best if off is None else off,
+        needless=needless,
+        touched_reference="rear" in bench.turned,
+        belief=belief,
+    )
+
+
+def misaligned(rng: np.random.Generator, *, other_way: bool = False, off_nominal: float = 0.0) -> Bench:
+    """A machine whose range is 0.3 to 3 mm by whole teeth, with a plate of its own form."""
+    nominal = float(rng.uniform(0.1, 0.5))
+    model = model_of(nominal)
+    xx, yy = grid_points((AXIS - 110) / 100, (AXIS - 110) / 100)
+    plate = rng.normal(0, 0.015) * xx**2 + rng.normal(0, 0.015) * yy**2 + rng.normal(0, 0.015) * xx * yy
+    step = nominal * (1 + off_nominal * float(rng.uniform(-1, 1)))
+    bench = Bench(model, np.zeros(3), plate, step, not other_way, 0.008, rng)
+    while not 0.3 <= bench.true_range() <= 3.0:
+        teeth = rng.integers(-round(3 / nominal), round(3 / nominal) + 1, 2)
+        rest = rng.uniform(-0.5, 0.5, 2) * nominal
+        bench.heights = np.array([*(teeth * nominal + rest), 0.0])
+    return bench

@@ -1,0 +1,159 @@
+"""The coach: against a simulated technician who follows the words exactly, and in each thing that can go wrong."""
+
+from dataclasses import replace
+from datetime import timedelta
+
+import numpy as np
+import pytest
+
+from farmwatch.judge import first_belief, step_differences
+from farmwatch.mesh import Floats, Mesh
+from farmwatch.model import Limits, Model, Screw
+from farmwatch.realign import Look, Turn, advise, clockwise_teeth, compare, look_at
+from tests.realign.technician import AT, AXIS, Bench, misaligned, model_of, realigned
+
+LIMITS = Limits()
+
+
+def test_misaligned_machines_end_at_the_best_that_whole_teeth_allow() -> None:
+    """300 machines, range 0.3 to 3 mm, steps 0.1 to 0.5 mm, noise 0.008 mm."""
+    rng = np.random.default_rng(2026)
+    done = [realigned(misaligned(rng)) for _ in range(300)]
+    assert np.mean([one.off_best_mm <= 0.02 for one in done]) >= 0.98
+    assert np.median([one.meshes for one in done]) == 3
+    assert not any(one.touched_reference for one in done)
+    assert max(one.needless for one in done) <= 1
+
+
+def test_screws_that_answer_the_other_way_are_named_after_two_moves_at_most() -> None:
+    rng = np.random.default_rng(7)
+    for _ in range(40):
+        bench = misaligned(rng, other_way=True)
+        done = realigned(bench, most=3)
+        assert done.belief.clockwise == "lowers"
+        assert "other way" in step_differences(done.belief)[0]
+
+
+def bench_at(heights: list[float], step: float = 0.4, model: Model | None = None, noise: float = 0.004) -> Bench:
+    model = model or model_of(0.4)
+    return Bench(model, np.array(heights), np.zeros(AXIS.size**2), step, True, noise, np.random.default_rng(3))
+
+
+def look(bench: Bench, minutes: float = 0.0) -> Look:
+    return look_at(bench.mesh(), bench.model, AT + timedelta(minutes=minutes), 0.004)
+
+
+def after(bench: Bench, change: Floats) -> Look:
+    bench.heights = bench.heights + change
+    return look(bench, 8)
+
+
+def test_first_one_tooth_and_then_the_rest_at_once() -> None:
+    bench = bench_at([-0.8, 0.4, 0.0])
+    first = look(bench)
+    belief = first_belief(bench.model)
+    learn = advise(first, bench.model, LIMITS, belief)
+    assert learn.kind == "learn"
+    assert [(turn.screw, turn.teeth) for turn in learn.turns] == [("front-left", 1)]
+    assert [(turn.screw, turn.teeth) for turn in learn.then] == [("front-left", 2), ("front-right", -1)]
+    second = after(bench, np.array([0.4, 0.0, 0.0]))
+    found = compare(first, second, learn.turns, bench.model, belief)
+    assert found.belief.learned
+    rest = advise(second, bench.model, LIMITS, found.belief, 1)
+    assert rest.kind == "turn"
+    assert [(turn.screw, turn.teeth) for turn in rest.turns] == [("front-left", 1), ("front-right", -1)]
+    third = after(bench, np.array([0.4, -0.4, 0.0]))
+    last = compare(second, third, rest.turns, bench.model, found.belief)
+    assert [(seen.screw, seen.teeth) for seen in last.screws] == [("front-left", 1), ("front-right", -1)]
+    end = advise(third, bench.model, LIMITS, last.belief, 2)
+    assert (end.kind, end.ending) == ("finished", "ideal")
+
+
+def test_a_mesh_before_the_turn_is_not_learned_from() -> None:
+    bench = bench_at([-0.8, 0.0, 0.0])
+    belief = first_belief(bench.model)
+    turns = (Turn(screw="front-left", teeth=1, rise_mm=0.4),)
+    found = compare(look(bench), look(bench, 8), turns, bench.model, belief)
+    assert found.nothing_moved
+    assert found.belief == belief
+
+
+def test_the_wrong_screw_is_named() -> None:
+    bench = bench_at([-0.8, 0.0, 0.0])
+    belief = first_belief(bench.model)
+    turns = (Turn(screw="front-left", teeth=1, rise_mm=0.4),)
+    found = compare(look(bench), after(bench, np.array([0.0, 0.4, 0.0])), turns, bench.model, belief)
+    assert [(seen.screw, seen.moved, seen.teeth) for seen in found.screws] == [
+        ("front-left", False, 0),
+        ("front-right", True, 1),
+    ]
+    assert not found.nothing_moved
+    assert found.belief == belief
+
+
+@pytest.mark.parametrize("teeth", [1, -2])
+def test_a_turn_of_the_reference_screw_is_recognised(teeth: int) -> None:
+    bench = bench_at([-0.8, 0.4, 0.0])
+    learned = compare(
+        look(bench), after(bench, np.array([0.4, 0.0, 0.0])), (Turn(screw="front-left", teeth=1, rise_mm=0.4),),
+        bench.model, first_belief(bench.model),
+    ).belief  # fmt: skip
+    turns = (Turn(screw="front-left", teeth=1, rise_mm=0.4),)
+    found = compare(look(bench), after(bench, np.array([0.4, 0.0, 0.4 * teeth])), turns, bench.model, learned)
+    assert found.reference_mm == pytest.approx(0.4 * teeth, abs=0.03)
+    assert [seen.teeth for seen in found.screws] == [1, 0]
+
+
+def test_nothing_known_of_the_drive_begins_with_one_tooth() -> None:
+    unknown = replace(model_of(0.4), lead_mm=None, pulley_teeth=None, clockwise=None)
+    bench = bench_at([-0.9, 0.3, 0.0], step=0.3, model=unknown)
+    first = look(bench)
+    belief = first_belief(unknown)
+    learn = advise(first, unknown, LIMITS, belief)
+    assert (learn.kind, learn.turns[0].screw, learn.turns[0].teeth, learn.then) == ("learn", "front-left", 1, ())
+    second = after(bench, np.array([-0.3, 0.0, 0.0]))
+    found = compare(first, second, learn.turns, unknown, belief)
+    assert found.belief.clockwise == "lowers"
+    assert found.belief.step_mm == pytest.approx(0.3, abs=0.02)
+    rest = advise(second, unknown, LIMITS, found.belief, 1)
+    assert {turn.screw: turn.teeth for turn in rest.turns} == {"front-left": 4, "front-right": -1}
+    assert clockwise_teeth(rest.turns[0], found.belief) == -4
+
+
+def test_a_free_drive_is_told_millimetres() -> None:
+    free = replace(model_of(0.4), drive="free")
+    bench = bench_at([-0.31, 0.17, 0.0], model=free)
+    told = advise(look(bench), free, LIMITS, first_belief(free))
+    assert {turn.screw: round(turn.rise_mm, 1) for turn in told.turns} == {"front-left": 0.3, "front-right": -0.2}
+    assert all(turn.teeth is None for turn in told.turns)
+    end = advise(after(bench, np.array([0.31, -0.17, 0.0])), free, LIMITS, first_belief(free), 1)
+    assert end.ending == "ideal"
+
+
+def test_a_plate_is_never_sent_to_have_its_screws_turned() -> None:
+    bench = bench_at([0.0, 0.0, 0.0])
+    xx = (np.meshgrid(AXIS, AXIS)[0].ravel() - 110) / 100
+    bench.plate = 0.5 * xx**2
+    end = advise(look(bench), bench.model, LIMITS, first_belief(bench.model))
+    assert (end.kind, end.ending, end.turns) == ("finished", "plate", ())
+
+
+def test_at_the_tooth_floor_shims_are_named() -> None:
+    bench = bench_at([0.18, -0.12, 0.0], step=0.6, model=model_of(0.6))
+    end = advise(look(bench), bench.model, LIMITS, first_belief(bench.model))
+    assert (end.kind, end.ending) == ("finished", "tooth-floor")
+    assert end.shims_mm is not None
+    assert end.after_shims_mm is not None
+    assert end.after_shims_mm < 0.15
+
+
+def test_two_screws_are_followed_along_their_line() -> None:
+    model = Model(
+        name="slipway-300", lead_mm=4.0, pulley_teeth=20, clockwise="raises",
+        screws=(Screw(name="left", x_mm=0, y_mm=110, reference=True), Screw(name="right", x_mm=220, y_mm=110)),
+    )  # fmt: skip
+    z = 0.9 * (np.meshgrid(AXIS, AXIS)[0] / 220)
+    first = look_at(Mesh.accept(AXIS, AXIS, z), model, AT, 0.004)
+    told = advise(first, model, LIMITS, first_belief(model))
+    assert (told.kind, told.turns[0].screw, told.turns[0].teeth) == ("learn", "right", -1)
+    assert told.then[0].teeth in (-4, -5)
