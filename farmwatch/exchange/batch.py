@@ -31,6 +31,7 @@ __all__ = ["Gatherer", "Line"]
 Line = tuple[int, dict[str, Any]]
 """Where a reading stands in its file, and its members."""
 
+_PLAIN_KEYS = frozenset({"machine", "taken_at", "x", "y", "heights", "bed_celsius", "plate"})
 _NUMBERS = frozenset({int, float, type(None)})
 _EARLIEST = datetime(2015, 1, 1, tzinfo=UTC)
 _MOST_AHEAD = timedelta(minutes=5)
@@ -82,21 +83,26 @@ class Gatherer:
     def _joins(self, line: Line) -> bool:
         """Lay the line to those that share its grid; False where that is not plainly right."""
         members = line[1]
-        if not members.keys() <= KEYS:
+        if not members.keys() <= _PLAIN_KEYS:
             self.not_read |= members.keys() - KEYS
+            if not _says_no_more(members):
+                return False
         try:
             grid = self._grid(members["x"], members["y"])
             rows = members["heights"]
             if grid is None or members["machine"] not in self._machines or len(rows) != grid.y.size:
                 return False
-            if set(map(len, rows)) != {grid.x.size} or set(map(type, rows)) != {list}:
+            if set(map(len, rows)) != {grid.x.size}:
                 return False
             taken = (datetime.fromisoformat(members["taken_at"]) - _EARLIEST) // _MICROSECOND + self._first_us
         except (KeyError, TypeError, ValueError, OverflowError):
             return False
-        celsius = members.get("bed_celsius")
-        plain = celsius is None or (type(celsius) in (float, int) and -1e6 < celsius < 1e6)
-        if not plain or not self._first_us <= taken <= self._last_us or not _imported_plainly(members):
+        celsius, plate = members.get("bed_celsius"), members.get("plate")
+        if not (
+            self._first_us <= taken <= self._last_us
+            and (plate is None or type(plate) is str)
+            and (celsius is None or (type(celsius) in (float, int) and -1e6 < celsius < 1e6))
+        ):
             return False
         grid.lines.append(line)
         grid.taken_us.append(taken)
@@ -170,12 +176,10 @@ def _place(line: Line) -> int:
     return line[0]
 
 
-def _imported_plainly(members: dict[str, Any]) -> bool:
-    """Whether a line says no more of itself than a plain import does, and its plate is a name."""
-    plate = members.get("plate")
+def _says_no_more(members: dict[str, Any]) -> bool:
+    """Whether a line with rarer members says no more by them than a plain import does."""
     return (
-        (plate is None or type(plate) is str)
-        and members.get("seen_at") is None
+        members.get("seen_at") is None
         and members.get("time_from") in (None, "file")
         and members.get("celsius_is") in (None, "at-probing")
         and (members.get("during_work") is None or members["during_work"] is False)
@@ -207,7 +211,7 @@ def _plainly_fine(z: Floats) -> NDArray[np.bool_]:
     near = np.abs(heights).max(axis=1) <= LARGEST_HEIGHT_MM
     top = np.where(missing, -np.inf, z).max(axis=1)
     bottom = np.where(missing, np.inf, z).min(axis=1)
-    with np.errstate(invalid="ignore"):
+    with np.errstate(over="ignore"):
         fine: NDArray[np.bool_] = few & near & (top - bottom <= LARGEST_RANGE_MM)
     return fine
 

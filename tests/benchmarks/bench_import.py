@@ -1,0 +1,120 @@
+"""Import of NDJSON: readings a second, beside a plain loop of json.loads and executemany, and the memory it took.
+
+    python tests/benchmarks/bench_import.py [--readings 100000] [--machines 1000]
+
+The issue asks for at least 20,000 readings/s at 1,000,000 readings of 7 x 7, memory bounded whatever the size.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import subprocess
+import sys
+import tempfile
+import time
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import duckdb
+import numpy as np
+import orjson
+
+from farmwatch.exchange import import_files
+from farmwatch.store import Store
+
+__all__ = ["main"]
+
+_SIDE = 7
+_NOW = datetime(2026, 11, 30, tzinfo=UTC)
+_PEER_LINES = 5_000
+
+
+def main() -> None:
+    """Print the figures."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--readings", type=int, default=100_000)
+    parser.add_argument("--machines", type=int, default=1_000)
+    given = parser.parse_args()
+    names = [f"heron-{k:04d}" for k in range(given.machines)]
+    with tempfile.TemporaryDirectory() as folder:
+        file = Path(folder) / "readings.ndjson"
+        _write(file, given.readings, names)
+        print(f"{given.readings:,} readings {_SIDE} x {_SIDE}, {file.stat().st_size / 1e6:,.0f} MB of NDJSON")
+        peer = _peer(file, Path(folder) / "peer.duckdb")
+        ours = _import(file, Path(folder) / "farm.duckdb", names)
+        print(f"plain loop   {peer:10,.0f} readings/s  (json.loads and executemany, first {_PEER_LINES:,} lines)")
+        print(f"import       {ours:10,.0f} readings/s  {ours / peer:.1f} x the plain loop")
+        again = _import(file, Path(folder) / "farm.duckdb", names)
+        print(f"import again {again:10,.0f} readings/s  (all stand already)")
+        small = Path(folder) / "small.ndjson"
+        _write(small, 10_000, names)
+        for part, readings in ((small, 10_000), (file, given.readings)):
+            peak = _peak_mb(part, Path(folder) / f"{part.stem}-2.duckdb", given.machines)
+            print(f"peak memory  {peak:10,.0f} MB  ({readings:,} readings)")
+
+
+def _write(file: Path, readings: int, names: list[str]) -> None:
+    rng = np.random.default_rng(2)
+    x = np.linspace(10.0, 210.0, _SIDE).round(1).tolist()
+    start = datetime(2025, 1, 1, tzinfo=UTC)
+    with file.open("wb") as target:
+        for begin in range(0, readings, 10_000):
+            meshes = rng.normal(0.0, 0.1, (min(10_000, readings - begin), _SIDE, _SIDE)).round(4)
+            for k, mesh in enumerate(meshes.tolist(), start=begin):
+                at = start + timedelta(seconds=30 * k)
+                line = {
+                    "machine": names[k % len(names)],
+                    "taken_at": at.isoformat().replace("+00:00", "Z"),
+                    "x": x,
+                    "y": x,
+                    "heights": mesh,
+                    "bed_celsius": 60,
+                    "plate": "A",
+                }
+                target.write(orjson.dumps(line, option=orjson.OPT_APPEND_NEWLINE))
+
+
+def _import(file: Path, database: Path, names: list[str]) -> float:
+    start = time.perf_counter()
+    result = import_files(Store(database), [file], names, _NOW)
+    if result.refused_count:
+        raise SystemExit(f"refused: {result.refused[0]}")
+    return (result.stored + result.same) / (time.perf_counter() - start)
+
+
+def _peer(file: Path, database: Path) -> float:
+    """What one would write in ten minutes; no checks, no fingerprints, nothing against storing twice."""
+    start = time.perf_counter()
+    with duckdb.connect(str(database)) as con, file.open() as source:
+        con.execute("CREATE TABLE readings (machine VARCHAR, taken_at TIMESTAMPTZ, x DOUBLE[], y DOUBLE[], z DOUBLE[])")
+        rows, done = [], 0
+        for line, _ in zip(source, range(_PEER_LINES), strict=False):
+            found = json.loads(line)
+            flat = [height for row in found["heights"] for height in row]
+            rows.append((found["machine"], found["taken_at"], found["x"], found["y"], flat))
+            if len(rows) == 500:
+                con.executemany("INSERT INTO readings VALUES (?, ?, ?, ?, ?)", rows)
+                done += len(rows)
+                rows.clear()
+    return done / (time.perf_counter() - start)
+
+
+def _peak_mb(file: Path, database: Path, machines: int) -> float:
+    """Peak resident memory of a process that only imports."""
+    code = f"""
+import resource
+from datetime import UTC, datetime
+from pathlib import Path
+from farmwatch.exchange import import_files
+from farmwatch.store import Store
+names = [f"heron-{{k:04d}}" for k in range({machines})]
+import_files(Store(Path({str(database)!r})), [Path({str(file)!r})], names, datetime(2026, 11, 30, tzinfo=UTC))
+print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
+"""
+    said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    return int(said.stdout) / 1024
+
+
+if __name__ == "__main__":
+    main()
