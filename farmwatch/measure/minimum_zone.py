@@ -23,6 +23,7 @@ from farmwatch.mesh import Floats
 __all__ = ["MinimumZone", "minimum_zone_along", "minimum_zone_plane"]
 
 _ROUNDS = 60
+_HEIGHTS_A_ROUND = 50_000
 _SETTLED = 1e-12
 # The right-hand side of the dual, nudged off zero: grids are full of points in a line, whose weights are zero, and a
 # zero weight lets the exchange go round in a circle. What is nudged decides ties only, never the answer.
@@ -76,7 +77,12 @@ def _zone(stack: PointStack, directions: Floats) -> MinimumZone:
     plane = least_squares_plane(stack.x, stack.y, stack.z)
     slopes = np.column_stack([plane.bx, plane.by]) @ directions
     level = stack.z - plane.a[:, None] - slopes @ along.T
-    fit, touching = _solve(along / size, level, np.abs(np.nan_to_num(stack.z)).max(axis=1, initial=0.0))
+    height = np.abs(np.nan_to_num(stack.z)).max(axis=1, initial=0.0)
+    # In rounds that stay within a core's own cache.
+    step = max(1, _HEIGHTS_A_ROUND // max(1, stack.x.size))
+    rounds = [slice(i, i + step) for i in range(0, max(1, len(level)), step)]
+    parts = [_solve(along / size, level[part], height[part]) for part in rounds]
+    fit, touching = (np.concatenate(pieces) for pieces in zip(*parts, strict=True))
     rest = level - fit[:, 1:] @ (along / size).T
     high, low = _extremes(rest)
     tilt = (slopes + fit[:, 1:] / size) @ directions.T

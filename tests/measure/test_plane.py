@@ -197,6 +197,10 @@ def test_points_in_a_line_or_none_give_no_plane():
     assert np.isnan(plane.residuals[1:]).all()
 
 
+def test_two_points_give_no_plane():
+    assert np.isnan(least_squares_plane([0, 1], [0, 5], [1.0, 2.0]).bx)
+
+
 def test_three_points_leave_no_freedom():
     plane = least_squares_plane([0, 1, 0], [0, 0, 1], [1.0, 2.0, 4.0])
     assert np.isnan(plane.sigma)
