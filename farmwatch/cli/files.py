@@ -1,0 +1,111 @@
+"""Readings in and out as files."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, cast
+
+import click
+
+from farmwatch.cli.app import App, pass_app
+from farmwatch.cli.screen import complain, plain, progress, say
+from farmwatch.errors import InputError
+
+if TYPE_CHECKING:
+    from farmwatch.exchange import Form, Imported
+
+__all__ = ["COMMANDS"]
+
+_ENDS = click.FloatRange(-10_000, 10_000)
+
+
+@click.command("import", short_help="Store readings from files.")
+@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="FILE...")
+@click.option("--machine", "name", metavar="NAME", help="The one machine of a plain grid.")
+@click.option("--at", metavar="TIME", help="When the grid was probed; farm time where it has no offset.")
+@click.option("--x", "x_ends", nargs=2, type=_ENDS, metavar="LEFT RIGHT", help="x of the grid's outer columns, mm.")
+@click.option("--y", "y_ends", nargs=2, type=_ENDS, metavar="FRONT REAR", help="y of the grid's outer rows, mm.")
+@pass_app
+def import_(
+    app: App,
+    files: tuple[Path, ...],
+    name: str | None,
+    at: str | None,
+    x_ends: tuple[float, float] | None,
+    y_ends: tuple[float, float] | None,
+) -> None:
+    """Store readings from NDJSON, CSV or Parquet files; the same again is harmless.
+
+    A line that cannot be taken is named and the rest is kept. With --machine and --at FILE is a plain grid of that
+    machine: one row a line, the front row first, mm, a higher bed positive; its points lie evenly over the model's
+    bed, or between --x and --y.
+    """
+    if name is None:
+        if at is not None or x_ends or y_ends:
+            raise InputError("--at, --x and --y go with a plain grid: name its --machine too")
+        _import_files(app, files)
+    else:
+        _import_grid(app, files, name, at, (x_ends, y_ends))
+
+
+def _import_files(app: App, files: tuple[Path, ...]) -> None:
+    from farmwatch.exchange import import_files
+
+    machines = [machine.name for machine in app.settings.machines]
+    with progress("reading the files") as move:
+        found = import_files(app.store, files, machines, app.now(), progress=move)
+    if found.not_read:
+        say(f"not read, since they mean nothing here: {', '.join(sorted(map(plain, found.not_read)))}")
+    say(f"{found.stored:,} stored, {found.same:,} there already, {found.refused_count:,} refused")
+    if found.refused_count:
+        _say_refused(found)
+
+
+def _say_refused(found: Imported) -> None:
+    for refused in found.refused:
+        complain(f"{refused.file} line {refused.line}: {refused.why}")
+    more = found.refused_count - len(found.refused)
+    if more:
+        complain(f"and {more:,} more")
+    raise click.exceptions.Exit(2)
+
+
+def _import_grid(
+    app: App,
+    files: tuple[Path, ...],
+    name: str,
+    at: str | None,
+    ends: tuple[tuple[float, float] | None, tuple[float, float] | None],
+) -> None:
+    from farmwatch.exchange import import_grid
+    from farmwatch.report.text import clock
+
+    machine = app.settings.machine(name)
+    if at is None:
+        raise InputError("--at is missing: a plain grid does not tell when it was probed")
+    if len(files) > 1:
+        raise InputError(f"{len(files)} files are named; a plain grid is one file and one time")
+    moment = app.moment(at)
+    bed = app.settings.models[machine.model].bed
+    new = import_grid(app.store, files[0], machine.name, moment, app.now(), bed=bed, x_ends=ends[0], y_ends=ends[1])
+    when = clock(moment, app.settings.farm.timezone)
+    say(f"{'stored' if new else 'there already'}: {plain(machine.name)}, {when}")
+
+
+@click.command("export", short_help="Write all readings to files.")
+@click.option("--to", "folder", required=True, type=click.Path(path_type=Path), metavar="DIR", help="Where to.")
+@click.option(
+    "--format", "form", type=click.Choice(["ndjson", "csv", "parquet"]), default="ndjson", show_default=True,
+    help="One line, some rows, or a row a reading.",
+)  # fmt: skip
+@pass_app
+def export(app: App, folder: Path, form: str) -> None:
+    """Write every reading to NDJSON, CSV or Parquet; `farmwatch import` takes each of them back."""
+    from farmwatch.exchange import export_readings
+
+    with progress("writing the readings") as move:
+        found = export_readings(app.store, folder, cast("Form", form), progress=move)
+    say(f"{found.readings:,} readings written: {', '.join(plain(file) for file in found.files) or 'no file'}")
+
+
+COMMANDS = (import_, export)
