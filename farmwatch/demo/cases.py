@@ -82,7 +82,7 @@ def farm_truth(machines: int) -> tuple[MachineTruth, ...]:
                 expected=case.expected,
             )
         )
-    return tuple(sorted(found, key=lambda machine: (AISLES.index(machine.aisle), machine.name)))
+    return tuple(sorted(found, key=lambda machine: (AISLES.index(machine.aisle), len(machine.name), machine.name)))
 
 
 def _kind(aisle: str, number: int) -> tuple[str, str]:

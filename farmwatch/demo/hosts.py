@@ -27,7 +27,9 @@ _Phrase = Callable[[Said], tuple[str, bytes]]
 
 LOOPBACK = "127.0.0.1"
 # Below the ports that systems hand out by themselves; the same run then gets the same addresses where they are free.
-FIRST_PORT, PORT_BLOCK, PORT_BLOCKS = 21_600, 128, 40
+FIRST_PORT, PORT_BLOCK, PORT_END = 21_600, 128, 32_768
+# A listening socket and both ends of a connection.
+FILES_A_HOST, OTHER_FILES = 3, 200
 LARGEST_REQUEST = 16_384
 STARTING_SECONDS = 10.0
 
@@ -68,6 +70,7 @@ class SimulatedHosts:
         self.answered = 0
 
     def __enter__(self) -> Self:
+        _allow_files(FILES_A_HOST * len(self._farm) + OTHER_FILES)
         sockets = _listen_side_by_side(len(self._farm))
         self._hosts = [
             _Host(machine, self._beds[machine.host.answers_for or machine.name], bound.getsockname()[1], bound)
@@ -215,8 +218,7 @@ async def _stop_listening(host: _Host) -> None:
 def _listen_side_by_side(count: int) -> list[socket.socket]:
     """`count` listening sockets on neighbouring loopback ports, in the first block of ports where all are free."""
     step = -(-count // PORT_BLOCK) * PORT_BLOCK
-    for block in range(PORT_BLOCKS):
-        first = FIRST_PORT + block * step
+    for first in range(FIRST_PORT, PORT_END - count, step):
         sockets: list[socket.socket] = []
         try:
             sockets.extend(map(_listen, range(first, first + count)))
@@ -226,6 +228,22 @@ def _listen_side_by_side(count: int) -> list[socket.socket]:
         else:
             return sockets
     raise FarmwatchError(f"no {count} neighbouring ports are free on {LOOPBACK} for the simulated hosts of the demo")
+
+
+def _allow_files(wanted: int) -> None:
+    """Raise this process's limit of open files, where it has one and may; FarmwatchError where it may not."""
+    try:
+        import resource
+    except ImportError:
+        return
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    if soft == resource.RLIM_INFINITY or soft >= wanted:
+        return
+    if hard != resource.RLIM_INFINITY and hard < wanted:
+        raise FarmwatchError(
+            f"this system lets a process open {hard} files; the demo's hosts want {wanted}. Ask for fewer --machines"
+        )
+    resource.setrlimit(resource.RLIMIT_NOFILE, (wanted, hard))
 
 
 def _listen(port: int) -> socket.socket:

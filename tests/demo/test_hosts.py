@@ -1,5 +1,6 @@
 """The simulated hosts over real HTTP on loopback."""
 
+import resource
 import socket
 import threading
 from collections.abc import Iterator
@@ -12,6 +13,7 @@ from farmwatch.demo.answers import HOST_KEY, HOST_KEY_HEADER
 from farmwatch.demo.beds import bed_series
 from farmwatch.demo.cases import farm_truth
 from farmwatch.demo.hosts import SimulatedHosts
+from farmwatch.errors import FarmwatchError
 
 END = datetime(2026, 11, 23, 6, tzinfo=UTC)
 FARM = farm_truth(12)
@@ -128,3 +130,23 @@ def test_two_farms_run_side_by_side(hosts: SimulatedHosts) -> None:
     with SimulatedHosts(FARM, BEDS, END, END) as second:
         assert not set(second.addresses.values()) & set(hosts.addresses.values())
         assert _get(second.addresses["heron-01"], "/v1/survey/latest").status_code == 200
+
+
+def test_a_large_farm_has_room_for_its_sockets() -> None:
+    farm = farm_truth(600)
+    beds = dict.fromkeys((machine.name for machine in farm), BEDS["heron-01"])
+    with SimulatedHosts(farm, beds, END - timedelta(days=20), END) as running:
+        assert len(set(running.addresses.values())) == 600
+        assert _get(running.addresses["heron-200"], "/v1/survey/latest").status_code == 200
+
+
+def test_more_files_than_the_system_allows_are_refused_in_words(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(resource, "getrlimit", lambda which: (20, 20))
+    with pytest.raises(FarmwatchError, match="fewer --machines"), SimulatedHosts(FARM, BEDS, END, END):
+        pass
+
+
+def test_no_free_ports_are_refused_in_words(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("farmwatch.demo.hosts.PORT_END", 21_605)
+    with pytest.raises(FarmwatchError, match="ports are free"), SimulatedHosts(FARM, BEDS, END, END):
+        pass
