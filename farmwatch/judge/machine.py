@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from farmwatch.follow.followed import Followed
 from farmwatch.history import History, OutOfService
-from farmwatch.judge.assessment import Assessment
+from farmwatch.judge.assessment import Assessment, ReadingFacts
 from farmwatch.judge.cause import Evidence, Verdict, judge_cause
 from farmwatch.judge.condition import ConditionFinding, find_condition
 from farmwatch.judge.drive import find_drive_fault
@@ -240,7 +240,7 @@ def _advise(facts: Assessment, case: _Case, i: int, followed: Followed | None) -
         advice=verdict.advice if facts.in_service else (),
         at_tooth_floor=verdict.at_tooth_floor,
         plan=make_plan(figures, case.model, reach, verdict.advice, likely, evidence.worth_mm),
-        reasons=_reasons(verdict, case.measures, followed),
+        reasons=_reasons(verdict, case.measures, followed, facts.reading if i != case.shown else None),
         drift=followed.drift if followed else None,
         suspected_step=followed.suspected_step if followed else None,
         steps=steps,
@@ -288,8 +288,13 @@ def _alike(case: _Case, i: int, sd_mm: float, least_sd_mm: float) -> NDArray[np.
     return kept
 
 
-def _reasons(verdict: Verdict, measures: MachineMeasures, followed: Followed | None) -> tuple[str, ...]:
+def _reasons(
+    verdict: Verdict, measures: MachineMeasures, followed: Followed | None, only_shown: ReadingFacts | None
+) -> tuple[str, ...]:
     reasons = list(verdict.reasons)
+    if only_shown is not None:
+        why = only_shown.why_not_judged
+        reasons.insert(0, f"The newest mesh is only shown: {why}. This is judged by the last one that may be.")
     if followed is not None and followed.suspected_step is not None:
         reasons.append("The newest meshes stand off the ones before: it may have moved just now; the next mesh tells.")
     if measures.noise.source == "guess" and verdict.cause != "none":

@@ -194,6 +194,7 @@ class TestShownAndJudged:
         assert not one.reading.judged
         assert "21 °C" in one.reading.why_not_judged
         assert one.judged_reading.taken_at == bench.at(0)
+        assert one.reasons[0].startswith("The newest mesh is only shown: the bed was at 21 °C")
         assert (one.condition, one.cause) == ("past-limit", "screws")
         assert one.plan.teeth == {"front-left": -2, "front-right": 0}
 
