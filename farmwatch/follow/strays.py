@@ -50,6 +50,10 @@ def without_strays(x: Floats, y: Floats, z: Floats, form: Floats, owner: Ints) -
     if rows.size:
         sigma = _sigmas(size, owner)[owner[rows]]
         bad[rows] = _strays(change, rows, sigma, z.shape[1:])
+    edges = _still_changed(size, bad, largest)
+    if edges.size:
+        bad[edges] |= find_spikes(x, y, z[edges]).reshape(edges.size, -1)
+        _go_on(size, bad, edges, owner)
     few = np.flatnonzero(np.bincount(owner)[owner] < _LEAST_READINGS)
     if few.size:
         bad[few] = find_spikes(x, y, z[few]).reshape(few.size, -1)
@@ -74,6 +78,26 @@ def _strays(change: Floats, rows: Ints, sigma: Floats, shape: tuple[int, ...]) -
     leans = with_it > np.maximum(_LEAN_SHARE * np.abs(off[reading, point]), _LEAN_SIGMAS * sigma[reading])
     stands[reading[leans], point[leans]] = False
     return stands
+
+
+def _still_changed(size: Floats, bad: NDArray[np.bool_], largest: Floats) -> Ints:
+    """Readings on both sides of a change that no stray explains: another form, or a point misread twice running."""
+    at = np.flatnonzero(largest > _LEAST_MM * _SHOWS)
+    left_over = np.where(bad[at] | bad[at - 1], np.nan, size[at])
+    at = at[np.fmax.reduce(left_over, axis=1, initial=0.0) > _LEAST_MM * _SHOWS]
+    return np.unique(np.concatenate([at - 1, at]))
+
+
+def _go_on(size: Floats, bad: NDArray[np.bool_], edges: Ints, owner: Ints) -> None:
+    """A point misread several times running is a spike in each of those readings, the middle ones too."""
+    for reading, point in zip(*(part.tolist() for part in np.nonzero(bad[edges])), strict=True):
+        for way in (1, -1):
+            i = int(edges[reading]) + way
+            while 0 <= i < len(bad) and owner[i] == owner[i - way] and not bad[i, point]:
+                if not size[max(i, i - way), point] < _LEAST_MM * _SHOWS:
+                    break
+                bad[i, point] = True
+                i += way
 
 
 def _sigmas(size: Floats, owner: Ints) -> Floats:
