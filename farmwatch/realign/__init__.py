@@ -2,5 +2,9 @@
 
 from farmwatch.realign.coach import Advice, Findings, Seen, Turn, advise, clockwise_teeth, compare
 from farmwatch.realign.look import Look, look_at
+from farmwatch.realign.session import Bench, Screen, Session
 
-__all__ = ["Advice", "Findings", "Look", "Seen", "Turn", "advise", "clockwise_teeth", "compare", "look_at"]
+__all__ = [
+    "Advice", "Bench", "Findings", "Look", "Screen", "Seen", "Session", "Turn", "advise", "clockwise_teeth", "compare",
+    "look_at",
+]  # fmt: skip

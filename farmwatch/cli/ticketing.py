@@ -1,0 +1,291 @@
+"""Tickets: list, show, and every step a person takes with one."""
+
+from __future__ import annotations
+
+import getpass
+import json
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import datetime
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from farmwatch.cli.app import App, pass_app
+from farmwatch.cli.screen import plain, say
+from farmwatch.errors import InputError
+
+if TYPE_CHECKING:
+    from farmwatch.tickets import Action, Book, Ticket
+
+__all__ = ["COMMANDS", "who"]
+
+METHODS = ("realign", "shim", "turn-plate", "plate", "check-probe", "check-host", "inspect-drive", "other")
+LONGEST_WORDS = 300
+
+_BY = click.option("--by", metavar="WHO", help="Who says so; the user of this computer if left out.")
+_WHY = click.option("--why", default="", metavar="TEXT", help="A line on it.")
+_NUMBER = click.argument("number", type=click.IntRange(min=1))
+_JSON = click.option("--json", "as_json", is_flag=True, help="One JSON document.")
+
+
+def who(by: str | None) -> str:
+    """The person who acts: as given, or this computer's user."""
+    if by is not None:
+        return words(by, "--by") or _user()
+    return _user()
+
+
+def _user() -> str:
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):
+        # A container may run under a number without a name.
+        return "somebody"
+
+
+def words(text: str, what: str) -> str:
+    """A line that a person typed; raises InputError for more than a line."""
+    if len(text) > LONGEST_WORDS or not text.isprintable():
+        raise InputError(f"{what}: wanted a line of at most {LONGEST_WORDS} printable characters")
+    return text.strip()
+
+
+def _book(app: App) -> Book:
+    from farmwatch.tickets import Book
+
+    return Book(app.store)
+
+
+@click.group("ticket", short_help="Tickets: list, show, approve, take, done, accept, withdraw, ...")
+def ticket() -> None:
+    """List tickets, show one, and take it from its proposal to the proof that the repair held."""
+
+
+@ticket.command("list")
+@click.option("--all", "every", is_flag=True, help="Closed ones too.")
+@click.option("--machine", metavar="NAME", help="Of this machine only.")
+@_JSON
+@pass_app
+def list_(app: App, every: bool, machine: str | None, as_json: bool) -> None:
+    """Show the open tickets, what comes first on top."""
+    from farmwatch.cli.ticket_page import say_tickets
+    from farmwatch.tickets import ticket_document
+
+    names = None if machine is None else [app.settings.machine(machine).name]
+    found = [one for one in _book(app).tickets(names) if every or one.is_open]
+    if as_json:
+        _print_json({"schema": "farmwatch.tickets/1", "tickets": [ticket_document(one) for one in found]})
+    else:
+        say_tickets(found, app.now().astimezone(app.settings.farm.timezone).date())
+
+
+@ticket.command("show")
+@_NUMBER
+@_JSON
+@pass_app
+def show(app: App, number: int, as_json: bool) -> None:
+    """Show ticket NUMBER whole: work, cautions, moves, and what happened to it."""
+    from farmwatch.cli.ticket_page import say_ticket
+    from farmwatch.tickets import event_document, ticket_document
+
+    book = _book(app)
+    one, events = book.ticket(number), book.events(number)
+    if as_json:
+        _print_json({**ticket_document(one), "events": [event_document(event) for event in events]})
+        return
+    machine = next((m for m in app.settings.machines if m.name == one.machine), None)
+    model = app.settings.models[machine.model] if machine else None
+    say_ticket(one, events, model, _sense(app, one), app.settings.farm.timezone)
+
+
+def _sense(app: App, one: Ticket) -> Any:
+    """What clockwise does on this machine: as its own moves have shown, else as the model says."""
+    from farmwatch.judge import belief_from_turns
+
+    machine = next((m for m in app.settings.machines if m.name == one.machine), None)
+    if machine is None:
+        return None
+    turns = (
+        (move.teeth, move.moved_mm, move.moved_sd_mm)
+        for move in app.store.moves([one.machine])
+        if move.teeth and move.moved_mm is not None and move.moved_sd_mm
+    )
+    return belief_from_turns(app.settings.models[machine.model], turns).clockwise
+
+
+@ticket.command("propose")
+@pass_app
+def propose(app: App) -> None:
+    """Go through the farm once, as the service does each night: open, refresh, withdraw, prove."""
+    from farmwatch.tickets import announce, step_book
+
+    now = app.now()
+    announce(app.settings, app.store, now)
+    done = step_book(app.settings, app.store, app.assess(now))
+    announce(app.settings, app.store, now)
+    parts = [
+        ("opened", done.opened), ("refreshed", done.refreshed), ("withdrawn", done.withdrawn),
+        ("proven", done.proven), ("came back", done.came_back),
+    ]  # fmt: skip
+    said = [f"{name} {', '.join(str(one.number) for one in found)}" for name, found in parts if found]
+    say("; ".join(said) or "nothing has changed")
+
+
+def _act(
+    app: App, number: int, action: Action, by: str | None, why: str, change: Callable[[Ticket], Ticket] | None = None
+) -> None:
+    from farmwatch.tickets import announce
+
+    now = app.now()
+    done = _book(app).act(number, action, at=now, by=who(by), why=words(why, "--why"), change=change)
+    announce(app.settings, app.store, now)
+    say(f"ticket {number}: {plain(done.machine)}, {done.phase}")
+
+
+@ticket.command("approve")
+@_NUMBER
+@_BY
+@_WHY
+@pass_app
+def approve(app: App, number: int, by: str | None, why: str) -> None:
+    """Approve the work that ticket NUMBER proposes."""
+    _act(app, number, "approve", by, why)
+
+
+@ticket.command("take")
+@_NUMBER
+@_BY
+@_WHY
+@pass_app
+def take(app: App, number: int, by: str | None, why: str) -> None:
+    """Take ticket NUMBER to work on it; readings from now on count as taken during work."""
+    now = app.now()
+    _act(app, number, "take", by, why, lambda one: replace(one, work_from=now, work_until=None))
+
+
+@ticket.command("put-back")
+@_NUMBER
+@_BY
+@_WHY
+@pass_app
+def put_back(app: App, number: int, by: str | None, why: str) -> None:
+    """Put ticket NUMBER back undone; somebody else may take it."""
+    _act(app, number, "put-back", by, why, lambda one: replace(one, work_from=None))
+
+
+@ticket.command("done")
+@_NUMBER
+@click.option("--method", type=click.Choice(METHODS), help="What was done; the ticket's first advice if left out.")
+@_BY
+@_WHY
+@pass_app
+def done(app: App, number: int, method: str | None, by: str | None, why: str) -> None:
+    """Say that the work of ticket NUMBER is done; the next probings prove it, or send it back."""
+    now = app.now()
+    _act(app, number, "done", by, why, finished_at(now, method))
+
+
+def finished_at(now: datetime, method: str | None) -> Callable[[Ticket], Ticket]:
+    """What `done` writes on a ticket."""
+
+    def write(one: Ticket) -> Ticket:
+        first = next((advice for advice in one.advice if advice in METHODS), "other")
+        # A host that answers again needs no probing: its next answer closes the ticket.
+        return replace(one, work_until=now, method=method or first)
+
+    return write
+
+
+@ticket.command("accept")
+@_NUMBER
+@click.option("--limit", type=float, metavar="MM", help="Accepted up to this range; any range if left out.")
+@click.option("--until", metavar="DATE", help="Accepted until this day; for good if left out.")
+@_BY
+@_WHY
+@pass_app
+def accept(app: App, number: int, limit: float | None, until: str | None, by: str | None, why: str) -> None:
+    """Accept the machine of ticket NUMBER as it is; no ticket is proposed while that holds."""
+    from farmwatch.cli.times import read_day
+
+    now = app.now()
+    end = None if until is None else read_day(until, app.settings.farm.timezone)
+    if end is not None and end <= now:
+        raise InputError(f"--until {until} is past; wanted a day to come")
+
+    def write(one: Ticket) -> Ticket:
+        if limit is not None and (one.range_mm is None or not limit >= one.range_mm):
+            has = "has no range" if one.range_mm is None else f"has {one.range_mm:.3f} mm"
+            raise InputError(f"--limit {limit:g}: the machine {has}; accepted would be what it is not")
+        return replace(one, closed_at=now, closed_range_mm=one.range_mm, accepted_limit_mm=limit, accepted_until=end)
+
+    _act(app, number, "accept", by, why, write)
+
+
+@ticket.command("nothing-found")
+@_NUMBER
+@_BY
+@_WHY
+@pass_app
+def nothing_found(app: App, number: int, by: str | None, why: str) -> None:
+    """Say that nothing was wrong at the machine of ticket NUMBER; it counts against the judgement."""
+    now = app.now()
+    _act(app, number, "nothing-found", by, why, lambda one: replace(one, closed_at=now, work_until=now))
+
+
+@ticket.command("withdraw")
+@_NUMBER
+@_BY
+@click.option("--why", required=True, metavar="TEXT", help="The reason; it stays on the ticket.")
+@pass_app
+def withdraw(app: App, number: int, by: str | None, why: str) -> None:
+    """Withdraw ticket NUMBER, with a reason."""
+    if not words(why, "--why"):
+        raise InputError("--why is empty; say why the ticket is withdrawn")
+    now = app.now()
+    _act(app, number, "withdraw", by, why, lambda one: replace(one, closed_at=now))
+
+
+@ticket.command("figures")
+@_JSON
+@pass_app
+def figures(app: App, as_json: bool) -> None:
+    """Show what the farm learns: how long repairs hold, how often we were right, hands and parts needed."""
+    from farmwatch.cli.ticket_page import say_figures
+    from farmwatch.tickets import figures_document, find_figures
+
+    now, book = app.now(), _book(app)
+    models = {machine.name: machine.model for machine in app.settings.machines}
+    found = find_figures(book.tickets(), book.events(), models, now)
+    if as_json:
+        _print_json(figures_document(found, now))
+    else:
+        say_figures(found)
+
+
+@ticket.command("deliveries")
+@pass_app
+def deliveries(app: App) -> None:
+    """Show what still waits to be delivered, and why."""
+    from farmwatch.cli.ticket_page import say_deliveries
+    from farmwatch.tickets import Outbox
+
+    say_deliveries(Outbox(app.store).waiting(), app.now(), app.settings.farm.timezone)
+
+
+@ticket.command("give-up")
+@click.argument("key")
+@pass_app
+def give_up(app: App, key: str) -> None:
+    """Give up the delivery KEY; it is never tried again."""
+    from farmwatch.tickets import Outbox
+
+    Outbox(app.store).give_up(key, app.now())
+    say(f"given up: {plain(key)}")
+
+
+def _print_json(document: dict[str, Any]) -> None:
+    click.echo(json.dumps(document, ensure_ascii=True, allow_nan=False, separators=(",", ":")))
+
+
+COMMANDS = (ticket,)

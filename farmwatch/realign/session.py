@@ -1,0 +1,302 @@
+"""One guided realignment as it happens: ask the host, show, tell, wait for the next mesh, say what it did.
+
+Every wake-up is `Session.step`, which never sleeps; `run` only repeats it. All that a session knows stands in the
+database (moves as they are told, readings as they come), so it can be left at any moment and taken up again. Readings
+are kept as taken during work.
+"""
+
+from __future__ import annotations
+
+import threading
+import uuid
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from typing import Protocol
+
+from farmwatch.collect import Asked, reading_of
+from farmwatch.config import Machine, Settings
+from farmwatch.errors import InputError
+from farmwatch.history import Reading
+from farmwatch.judge import StepBelief, belief_from_turns
+from farmwatch.judge.judged import find_judgeable, why_not_judged
+from farmwatch.model import Limits, Model
+from farmwatch.realign.coach import Advice, Findings, Turn, advise, clockwise_teeth, compare
+from farmwatch.realign.look import Look, look_at
+from farmwatch.store import Attending, Move, Store
+from farmwatch.tickets import Book, Ticket
+
+__all__ = ["ASK_EVERY_SECONDS", "Bench", "Screen", "Session"]
+
+ASK_EVERY_SECONDS = 5.0
+BEAT_EVERY = timedelta(seconds=30)
+# A move that was told so long ago was made, or will not be; its mesh would prove nothing.
+TAKEN_UP_WITHIN = timedelta(hours=24)
+OLD_MESH = timedelta(hours=2)
+DEFAULT_SIGMA_MM = 0.01
+
+
+class Screen(Protocol):
+    """Where a session speaks to the technician."""
+
+    def begin(self, bench: Bench, ticket: Ticket | None, taken_up: Sequence[Turn]) -> None:
+        """The session begins, or is taken up again with moves that wait for their mesh."""
+
+    def wait(self, reason: str) -> None:
+        """Nothing new, and why; told once as long as the reason stays."""
+
+    def look(self, look: Look, findings: Findings | None, before: Look | None, old: bool) -> None:
+        """A mesh has come; what the moves before it really did."""
+
+    def tell(self, advice: Advice, belief: StepBelief, look: Look) -> None:
+        """The next move, or the end."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bench:
+    """The machine on the bench."""
+
+    machine: Machine
+    model: Model
+    limits: Limits
+    by: str
+
+
+class Session:
+    """One realignment of one machine; `ask` asks its host once, `clock` gives the time (aware, UTC)."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        store: Store,
+        bench: Bench,
+        screen: Screen,
+        ask: Callable[[], Asked],
+        clock: Callable[[], datetime],
+    ) -> None:
+        self._settings, self._store, self._bench, self._screen = settings, store, bench, screen
+        self._ask, self._clock = ask, clock
+        self._id = uuid.uuid4().hex
+        self._since = clock()
+        self._beat: datetime | None = None
+        self._ticket: Ticket | None = None
+        self._last: Look | None = None
+        self._before: Look | None = None
+        """The mesh that the open moves were read from."""
+        self._open: tuple[Turn, ...] = ()
+        self._rounds = 0
+        self._pinned: str | None = None
+        self._reason = ""
+        self.finished: Advice | None = None
+
+    @property
+    def ticket_number(self) -> int | None:
+        """The ticket that the work is recorded on."""
+        return self._ticket.number if self._ticket else None
+
+    def begin(self) -> None:
+        """Claim the machine and pick up what stands in the database; raises InputError where somebody is at it."""
+        self._claim()
+        name = self._bench.machine.name
+        self._ticket = _open_ticket(Book(self._store).tickets([name]))
+        if self._ticket is not None and self._ticket.phase in ("approved", "came-back", "proving"):
+            self._ticket = Book(self._store).act(
+                self._ticket.number,
+                "take",
+                at=self._clock(),
+                by=self._bench.by,
+                why="Guided realignment.",
+                change=lambda found: replace(found, work_from=self._clock(), work_until=None),
+            )
+        self._pinned = self._store.identities().get(name)
+        self._open, self._before = self._left_open()
+        self._screen.begin(self._bench, self._ticket, self._open)
+
+    def run(self, stop: threading.Event, every_seconds: float = ASK_EVERY_SECONDS) -> Advice | None:
+        """Step until it is finished or `stop` is set; returns the last advice, None where it was stopped."""
+        try:
+            while self.finished is None and not stop.is_set():
+                self.step()
+                if self.finished is None:
+                    stop.wait(every_seconds)
+        finally:
+            self.leave()
+        return self.finished
+
+    def step(self) -> bool:
+        """Ask once; returns whether a new mesh came."""
+        self._claim()
+        asked = self._ask()
+        if asked.found is None:
+            self._wait(f"{asked.outcome}: {asked.reason}" if asked.reason else asked.outcome)
+            return False
+        pinned, said = self._pinned, asked.found.identity
+        if pinned is not None and said is not None and said != pinned:
+            self._wait(f"other-machine: the host calls itself {said}, not {pinned}; see the address of this machine")
+            return False
+        mesh = asked.found.mesh
+        if self._last is not None and mesh.same_as(self._last.mesh):
+            self._wait("")
+            return False
+        look, old = self._keep(asked)
+        if look is None:
+            return False
+        self._take(look, old)
+        return True
+
+    def leave(self) -> None:
+        """Give the machine back to the polls."""
+        self._store.leave(self._bench.machine.name, self._id)
+
+    def _claim(self) -> None:
+        now = self._clock()
+        if self._beat is not None and now - self._beat < BEAT_EVERY:
+            return
+        name = self._bench.machine.name
+        other = self._store.attend(
+            Attending(machine=name, session=self._id, by=self._bench.by, since=self._since, seen_at=now)
+        )
+        if other is not None:
+            raise InputError(
+                f"{other.by or 'somebody'} is at {name} with a guided realignment since "
+                f"{other.since:%Y-%m-%d %H:%M} UTC; end that one first"
+            )
+        self._beat = now
+
+    def _wait(self, reason: str) -> None:
+        if reason != self._reason:
+            self._reason = reason
+            self._screen.wait(reason)
+
+    def _keep(self, asked: Asked) -> tuple[Look | None, bool]:
+        """Store the mesh as a reading taken during work, and measure it; None where it cannot be judged."""
+        assert asked.found is not None
+        name, now = self._bench.machine.name, self._clock()
+        newest = self._store.latest([name]).get(name)
+        mapping = self._settings.mappings[self._bench.machine.mapping or ""]
+        if newest is not None and newest.mesh.same_as(asked.found.mesh):
+            reading = newest
+        else:
+            reading = reading_of(
+                name, asked.found, now, first=newest is None, celsius_is=mapping.temperature_is, in_work=True
+            )
+            self._store.add_readings([reading])
+        why = self._why_not(reading)
+        if why:
+            self._wait(f"a mesh came, but {why}")
+            return None, False
+        self._reason = ""
+        return self._measured(reading), now - reading.taken_at > OLD_MESH
+
+    def _why_not(self, reading: Reading) -> str:
+        from farmwatch.history import History
+
+        history = History.of(reading.machine, [reading])
+        if find_judgeable(history, self._bench.model)[-1]:
+            return ""
+        return why_not_judged(history, -1, self._bench.model)
+
+    def _measured(self, reading: Reading) -> Look:
+        sigma = self._bench.model.probe_sigma_mm or DEFAULT_SIGMA_MM
+        return look_at(reading.mesh, self._bench.model, reading.taken_at, sigma)
+
+    def _take(self, look: Look, old: bool) -> None:
+        belief = self._belief()
+        findings = None
+        if self._open and self._before is not None:
+            findings = compare(self._before, look, self._open, self._bench.model, belief)
+            if findings.nothing_moved:
+                self._screen.look(look, findings, self._before, old)
+                self._last = look
+                return
+            self._record(findings, look)
+            belief = findings.belief
+            self._rounds += 1
+        self._screen.look(look, findings, self._before if findings else None, old)
+        self._last = self._before = look
+        advice = advise(look, self._bench.model, self._bench.limits, belief, self._rounds)
+        self._open = advice.turns
+        if advice.kind == "finished":
+            self.finished = advice
+        else:
+            self._store.add_moves([self._told(turn, look, belief) for turn in advice.turns])
+        self._screen.tell(advice, belief, look)
+
+    def _belief(self) -> StepBelief:
+        moves = self._store.moves([self._bench.machine.name])
+        return belief_from_turns(
+            self._bench.model,
+            (
+                (move.teeth, move.moved_mm, move.moved_sd_mm)
+                for move in moves
+                if move.teeth and move.moved_mm is not None and move.moved_sd_mm
+            ),
+        )
+
+    def _told(self, turn: Turn, look: Look, belief: StepBelief) -> Move:
+        return Move(
+            machine=self._bench.machine.name,
+            ticket=self._ticket.number if self._ticket else None,
+            at=self._clock(),
+            by=self._bench.by,
+            screw=turn.screw,
+            teeth=clockwise_teeth(turn, belief),
+            mm=turn.rise_mm,
+            before_at=look.taken_at,
+            range_before_mm=look.range_mm,
+        )
+
+    def _record(self, findings: Findings, look: Look) -> None:
+        """What each told move really did; one whose screw did not move is kept without a figure to learn from."""
+        name = self._bench.machine.name
+        seen = {one.screw: one for one in findings.screws}
+        done = []
+        for move in self._store.moves([name]):
+            if move.after_at is not None:
+                continue
+            one = seen.get(move.screw)
+            moved = one if one is not None and one.moved else None
+            done.append(
+                replace(
+                    move,
+                    after_at=look.taken_at,
+                    moved_mm=moved.rise_mm if moved else None,
+                    moved_sd_mm=moved.sd_mm if moved else None,
+                    range_after_mm=look.range_mm,
+                )
+            )
+        self._store.finish_moves(name, done)
+
+    def _left_open(self) -> tuple[tuple[Turn, ...], Look | None]:
+        """Moves that an earlier session told and that still wait for their mesh, with the mesh they were read from."""
+        name, now = self._bench.machine.name, self._clock()
+        left = [move for move in self._store.moves([name]) if move.after_at is None]
+        if not left:
+            return (), None
+        history = self._store.histories([name]).get(name)
+        at = max(move.before_at for move in left)
+        fresh = now - max(move.at for move in left) <= TAKEN_UP_WITHIN
+        places = [] if history is None else [i for i in range(len(history)) if history.taken_at[i] == at.timestamp()]
+        if not fresh or history is None or not places:
+            self._store.finish_moves(name, [])
+            return (), None
+        mesh = history.mesh(places[-1])
+        sigma = self._bench.model.probe_sigma_mm or DEFAULT_SIGMA_MM
+        sense = self._belief()
+        raises = (sense.clockwise or sense.told) == "raises"
+        turns = tuple(
+            Turn(
+                screw=move.screw,
+                teeth=None if move.teeth is None else (move.teeth if raises else -move.teeth),
+                rise_mm=move.mm or 0.0,
+            )
+            for move in left
+        )
+        before = look_at(mesh, self._bench.model, at, sigma)
+        self._last = before
+        return turns, before
+
+
+def _open_ticket(tickets: Sequence[Ticket]) -> Ticket | None:
+    """The ticket that this work belongs to: the machine's open one that is not about its host."""
+    return next((ticket for ticket in tickets if ticket.is_open and ticket.cause != "host"), None)

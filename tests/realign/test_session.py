@@ -1,0 +1,275 @@
+"""A guided realignment as it happens: a simulated host, a real store, a technician who follows the words."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pytest
+
+from farmwatch.assess import assess
+from farmwatch.collect import Asked, HostMesh
+from farmwatch.config import Farm, Machine, Mapping, Settings
+from farmwatch.errors import InputError
+from farmwatch.judge import StepBelief
+from farmwatch.judge.words import move_sentence
+from farmwatch.model import Limits, Model
+from farmwatch.realign import Advice, Bench, Findings, Look, Session, Turn
+from farmwatch.store import Store
+from farmwatch.tickets import Book, Ticket, step_book
+from tests.realign.technician import AT, AXIS, model_of
+from tests.realign.technician import Bench as Truth
+
+
+class Clock:
+    def __init__(self) -> None:
+        self.now = AT
+
+    def __call__(self) -> datetime:
+        return self.now
+
+    def pass_minutes(self, minutes: float) -> None:
+        self.now += timedelta(minutes=minutes)
+
+
+class Recorder:
+    """A screen that keeps what it is told."""
+
+    def __init__(self) -> None:
+        self.said: list[tuple[str, Any]] = []
+
+    def begin(self, bench: Bench, ticket: Ticket | None, taken_up: Sequence[Turn]) -> None:
+        self.said.append(("begin", (ticket, tuple(taken_up))))
+
+    def wait(self, reason: str) -> None:
+        self.said.append(("wait", reason))
+
+    def look(self, look: Look, findings: Findings | None, before: Look | None, old: bool) -> None:
+        self.said.append(("look", (look, findings, old)))
+
+    def tell(self, advice: Advice, belief: StepBelief, look: Look) -> None:
+        self.said.append(("tell", (advice, belief)))
+
+    @property
+    def last(self) -> Any:
+        return self.said[-1]
+
+
+class Farmed:
+    """One machine, its host and its farm."""
+
+    def __init__(self, folder: Path, heights: list[float], model: Model | None = None) -> None:
+        self.model = model or model_of(0.4)
+        self.truth = Truth(
+            self.model, np.array(heights), np.zeros(AXIS.size**2), 0.4, True, 0.004, np.random.default_rng(5)
+        )
+        self.clock, self.screen = Clock(), Recorder()
+        self.settings = Settings(
+            farm=Farm(
+                name="Saltmarsh Tidegate Works", timezone=ZoneInfo("Europe/Dublin"),
+                database=folder / "farm.duckdb", reports=folder,
+            ),
+            models={self.model.name: self.model},
+            mappings={"survey": Mapping(name="survey", path="/m", heights="$.m", x=(10.0, 210.0), y=(10.0, 210.0))},
+            machines=(Machine(name="heron-01", model=self.model.name, mapping="survey", address="http://127.0.0.1:9"),),
+        )  # fmt: skip
+        self.store = Store(self.settings.farm.database)
+        self.mesh = self.truth.mesh()
+        self.meshed_at = AT - timedelta(minutes=5)
+        self.trouble = ""
+        self.identity: str | None = None
+
+    def ask(self) -> Asked:
+        if self.trouble:
+            return Asked(machine="heron-01", at=self.clock(), seconds=0.1, outcome="unreachable", reason=self.trouble)
+        found = HostMesh(mesh=self.mesh, taken_at=self.meshed_at, bed_celsius=60.0, identity=self.identity)
+        return Asked(machine="heron-01", at=self.clock(), seconds=0.1, outcome="new", found=found)
+
+    def session(self) -> Session:
+        bench = Bench(machine=self.settings.machines[0], model=self.model, limits=Limits(), by="technician")
+        return Session(self.settings, self.store, bench, self.screen, self.ask, self.clock)
+
+    def turn_and_mesh(self, minutes: float = 8.0) -> None:
+        kind, (advice, belief) = self.screen.last
+        assert kind == "tell"
+        for turn in advice.turns:
+            sense = belief.clockwise or belief.told
+            self.truth.turn(move_sentence(turn.screw, turn.teeth, turn.rise_mm, sense))
+        self.clock.pass_minutes(minutes)
+        self.mesh, self.meshed_at = self.truth.mesh(), self.clock()
+
+
+@pytest.fixture
+def farmed(tmp_path: Path) -> Farmed:
+    return Farmed(tmp_path, [-0.8, 0.4, 0.0])
+
+
+def test_from_the_first_mesh_to_the_end_in_three(farmed: Farmed) -> None:
+    session = farmed.session()
+    session.begin()
+    assert session.step()
+    assert farmed.screen.last[1][0].kind == "learn"
+    assert not session.step()
+    farmed.turn_and_mesh()
+    assert session.step()
+    farmed.turn_and_mesh()
+    assert session.step()
+    assert session.finished is not None
+    assert session.finished.ending == "ideal"
+    moves = farmed.store.moves(["heron-01"])
+    assert [(move.screw, move.teeth) for move in moves] == [
+        ("front-left", 1), ("front-left", 1), ("front-right", -1),
+    ]  # fmt: skip
+    assert all(move.moved_mm == pytest.approx((move.teeth or 0) * 0.4, abs=0.02) for move in moves)
+    assert moves[0].range_before_mm > 1.0
+    assert moves[-1].range_after_mm is not None
+    assert moves[-1].range_after_mm < 0.1
+
+
+def test_its_readings_count_as_taken_during_work(farmed: Farmed) -> None:
+    session = farmed.session()
+    session.begin()
+    session.step()
+    farmed.turn_and_mesh()
+    session.step()
+    assert farmed.store.histories()["heron-01"].during_work.tolist() == [True, True]
+
+
+def test_what_was_learned_is_known_to_the_assessment(farmed: Farmed) -> None:
+    session = farmed.session()
+    session.begin()
+    session.step()
+    farmed.turn_and_mesh()
+    session.step()
+    [one] = assess(farmed.settings, farmed.store, farmed.clock()).machines
+    assert one.step_learned
+
+
+def test_it_takes_the_ticket_and_leaves_it_in_work(farmed: Farmed) -> None:
+    first = farmed.session()
+    first.begin()
+    first.step()
+    first.leave()
+    farmed.clock.pass_minutes(70)
+    # A second mesh like the first confirms it.
+    farmed.mesh, farmed.meshed_at = farmed.truth.mesh(), farmed.clock()
+    second = farmed.session()
+    second.begin()
+    second.step()
+    second.leave()
+    step_book(farmed.settings, farmed.store, assess(farmed.settings, farmed.store, farmed.clock()))
+    book = Book(farmed.store)
+    [ticket] = book.tickets()
+    assert ticket.phase == "proposed"
+    book.act(ticket.number, "approve", at=farmed.clock(), by="manager")
+    third = farmed.session()
+    third.begin()
+    assert book.ticket(ticket.number).phase == "in-work"
+    assert third.ticket_number == ticket.number
+
+
+def test_it_is_taken_up_again_where_it_was_left(farmed: Farmed) -> None:
+    """A lost connection between the move told and its mesh."""
+    first = farmed.session()
+    first.begin()
+    first.step()
+    farmed.turn_and_mesh()
+    second = farmed.session()
+    farmed.clock.pass_minutes(3)
+    second.begin()
+    kind, (_, taken_up) = farmed.screen.last
+    assert (kind, [(turn.screw, turn.teeth) for turn in taken_up]) == ("begin", [("front-left", 1)])
+    assert second.step()
+    moves = farmed.store.moves(["heron-01"])
+    assert moves[0].moved_mm == pytest.approx(0.4, abs=0.02)
+    advice = farmed.screen.last[1][0]
+    assert {turn.screw: turn.teeth for turn in advice.turns} == {"front-left": 1, "front-right": -1}
+
+
+def test_moves_left_since_yesterday_are_not_taken_up(farmed: Farmed) -> None:
+    first = farmed.session()
+    first.begin()
+    first.step()
+    first.leave()
+    farmed.clock.pass_minutes(60 * 25)
+    second = farmed.session()
+    second.begin()
+    assert farmed.screen.last[1][1] == ()
+    assert farmed.store.moves() == []
+
+
+def test_two_people_cannot_be_at_one_machine(farmed: Farmed) -> None:
+    first = farmed.session()
+    first.begin()
+    assert list(farmed.store.attended(farmed.clock())) == ["heron-01"]
+    with pytest.raises(InputError, match="technician is at heron-01"):
+        farmed.session().begin()
+    first.leave()
+    farmed.session().begin()
+
+
+def test_a_silent_host_is_said_once_and_waited_for(farmed: Farmed) -> None:
+    session = farmed.session()
+    session.begin()
+    farmed.trouble = "no connection"
+    assert not session.step()
+    assert not session.step()
+    assert [what for kind, what in farmed.screen.said if kind == "wait"] == ["unreachable: no connection"]
+    farmed.trouble = ""
+    assert session.step()
+
+
+def test_a_mesh_before_the_turn_does_not_move_the_plan_on(farmed: Farmed) -> None:
+    session = farmed.session()
+    session.begin()
+    session.step()
+    farmed.clock.pass_minutes(4)
+    farmed.mesh, farmed.meshed_at = farmed.truth.mesh(), farmed.clock()
+    assert session.step()
+    kind, (_, findings, _) = farmed.screen.last
+    assert kind == "look"
+    assert findings.nothing_moved
+    assert [move.after_at for move in farmed.store.moves()] == [None]
+
+
+def test_a_cold_mesh_is_not_worked_from(tmp_path: Path) -> None:
+    farmed = Farmed(tmp_path, [-0.8, 0.4, 0.0], replace(model_of(0.4), judge_from_celsius=70.0))
+    session = farmed.session()
+    session.begin()
+    assert not session.step()
+    assert farmed.screen.last[0] == "wait"
+    assert "the bed was at 60 °C" in farmed.screen.last[1]
+
+
+def test_an_old_mesh_is_said_to_be_old(farmed: Farmed) -> None:
+    farmed.meshed_at = AT - timedelta(hours=5)
+    session = farmed.session()
+    session.begin()
+    session.step()
+    looks = [what for kind, what in farmed.screen.said if kind == "look"]
+    assert looks[0][2]
+
+
+def test_run_ends_when_it_is_told_to_and_gives_the_machine_back(farmed: Farmed) -> None:
+    session = farmed.session()
+    session.begin()
+    stop = threading.Event()
+    stop.set()
+    assert session.run(stop) is None
+    assert farmed.store.attended(farmed.clock()) == {}
+
+
+def test_another_machines_answer_is_not_worked_from(farmed: Farmed) -> None:
+    farmed.store.pin({"heron-01": "SN-1"}, farmed.clock())
+    farmed.identity = "SN-2"
+    session = farmed.session()
+    session.begin()
+    assert not session.step()
+    assert "calls itself SN-2, not SN-1" in farmed.screen.last[1]
+    assert farmed.store.reading_count() == 0
