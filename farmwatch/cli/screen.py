@@ -10,7 +10,7 @@ import sys
 import unicodedata
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -23,6 +23,7 @@ __all__ = ["complain", "console", "paragraph", "plain", "progress", "say", "tabl
 _UNFIT = frozenset({"Cc", "Cf", "Cs", "Zl", "Zp", "Co", "Cn"})
 _BROADEST = 120
 _NARROWEST = 40
+_LONGEST_ON_A_LINE = 20
 
 
 def plain(text: object) -> str:
@@ -91,8 +92,11 @@ def table(columns: Sequence[tuple[str, bool]], rows: Sequence[Sequence[str]], st
     from rich.table import Table
 
     found: Table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_edge=False, header_style="bold")
+    # Names stay whole on one line, unless one is so long that it would push the rest off the screen.
+    whole = all(len(row[0]) <= _LONGEST_ON_A_LINE for row in rows)
     for number, (heading, right) in enumerate(columns):
-        found.add_column(heading, justify="right" if right else "left", overflow="fold", no_wrap=number == 0)
+        justify: Literal["left", "right"] = "right" if right else "left"
+        found.add_column(heading, justify=justify, overflow="fold", no_wrap=whole and number == 0)
     for number, row in enumerate(rows):
         found.add_row(*(_text(plain(cell), strong(number)) for cell in row))
     console().print(found)

@@ -30,8 +30,10 @@ def demo(app: App, folder: Path, weeks: int, machines: int, seed: int) -> None:
 
     with progress("playing the farm, a day at a time") as move:
         result = run_demo(folder, weeks, machines, seed, now=app.now(), progress=move)
-    say(f"Saltmarsh Tidegate Works, an invented farm: {result.machines} machines, {result.polls:,} polls, "
-        f"{result.readings:,} readings in {weeks} weeks.")  # fmt: skip
+    paragraph(
+        f"Saltmarsh Tidegate Works, an invented farm: {result.machines} machines, {result.polls:,} polls, "
+        f"{result.readings:,} readings in {weeks} weeks."
+    )
     say()
     say("What is true in it:")
     for truth in result.truths:

@@ -33,6 +33,17 @@ def test_fleet_fits_its_terminal(farm, monkeypatch, columns, headings):
     assert "past-limit" in out
 
 
+def test_a_name_as_long_as_may_be_is_shown_whole(farm, spoil, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "60")
+    name = "".join(chr(ord("a") + number % 26) for number in range(80))
+    spoil("'<b>[red]x[/red]'", f"'{name}'")
+    _, out, _ = farm("fleet")
+
+    assert max(map(len, out.splitlines())) <= 60
+    rows = out[out.index("abcde") : out.index("3 machines")].splitlines()
+    assert "".join(row.split()[0] for row in rows if row.strip()) == name
+
+
 def test_fleet_json_is_one_document_with_its_schema(farm):
     code, out, err = farm("fleet", "--json")
 
