@@ -12,6 +12,7 @@ import numpy as np
 
 from farmwatch.config import Farm, Machine, Settings
 from farmwatch.follow.fleet import follow_fleet
+from farmwatch.follow.followed import Followed
 from farmwatch.history import History, OutOfService
 from farmwatch.judge.assessment import Assessment, FleetAssessment
 from farmwatch.judge.learned import StepBelief, belief_from_turns, step_differences
@@ -42,17 +43,21 @@ class _Known:
     """Of the newest mesh of every machine of the farm."""
 
 
-def assess(settings: Settings, store: Store, at: datetime, names: Sequence[str] | None = None) -> FleetAssessment:
+def assess(
+    settings: Settings, store: Store, at: datetime, names: Sequence[str] | None = None, *, following: bool = True
+) -> FleetAssessment:
     """What is said of the farm at `at` (aware): only what was read, noted and answered at or before it counts.
 
-    names: the machines wanted, None for all, in the order of the configuration. Raises InputError for a name that
+    names: the machines wanted, None for all, in the order of the configuration. following: whether the histories are
+    followed; without, drift, steps and forecast are null and so is all advice that stands on them, and it takes half
+    the time: enough where only range and condition are asked for. Raises InputError for a name that
     is not in it and StoreError where the database cannot be read.
     """
     wanted = settings.machines if names is None else _in_order(settings, names)
     known = _look_up(settings, store, at, None if names is None else [machine.name for machine in wanted])
     judged: list[Assessment] = []
     for start in range(0, len(wanted), MACHINES_A_BLOCK):
-        judged += _judge_block(settings, known, at, wanted[start : start + MACHINES_A_BLOCK])
+        judged += _judge_block(settings, known, at, wanted[start : start + MACHINES_A_BLOCK], following)
     twins = _twins(settings, known.digests)
     done = [_with_warnings(one, twins.get(one.machine, ())) for one in judged]
     return FleetAssessment(at=at, limits=settings.limits, machines=tuple(done))
@@ -105,7 +110,9 @@ def _seen_moves(moves: Sequence[Move], at: datetime) -> dict[str, list[Move]]:
     return seen
 
 
-def _judge_block(settings: Settings, known: _Known, at: datetime, machines: Sequence[Machine]) -> list[Assessment]:
+def _judge_block(
+    settings: Settings, known: _Known, at: datetime, machines: Sequence[Machine], following: bool
+) -> list[Assessment]:
     histories = [known.histories.get(machine.name) or History.of(machine.name, []) for machine in machines]
     beliefs = [_belief(settings.models[machine.model], known.moves.get(machine.name, ())) for machine in machines]
     models = [
@@ -115,9 +122,11 @@ def _judge_block(settings: Settings, known: _Known, at: datetime, machines: Sequ
     steps = [belief.step_mm if belief.learned else None for belief in beliefs]
     rngs = [_own_generator(machine.name) for machine in machines]
     spread = [belief.sd_mm if belief.learned else None for belief in beliefs]
-    followed = follow_fleet(
-        histories, models, settings.limits, at, rngs, tooth_steps=list(zip(steps, spread, strict=True))
-    )
+    followed: Sequence[Followed | None] = [None] * len(machines)
+    if following:
+        followed = follow_fleet(
+            histories, models, settings.limits, at, rngs, tooth_steps=list(zip(steps, spread, strict=True))
+        )
     cases = [
         MachineCase(
             history=history,

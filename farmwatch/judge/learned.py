@@ -81,8 +81,10 @@ class StepBelief:
     @property
     def learned(self) -> bool:
         """Whether a move has shown step and sense, so that the rest can be turned at once."""
+        if self.moves == 0 or self.clockwise is None:
+            return False
         low, high = self.interval_mm
-        return self.moves > 0 and self.clockwise is not None and high - low <= 0.5 * self.step_mm
+        return high - low <= 0.5 * self.step_mm
 
     @property
     def interval_mm(self) -> tuple[float, float]:

@@ -10,9 +10,10 @@ from farmwatch.judge.assessment import Advice, Assessment
 from farmwatch.report.hands import machines_needing_hands
 from farmwatch.report.text import joined, plain, shortened
 
-__all__ = ["Decision", "decisions_today"]
+__all__ = ["Decision", "decisions_today", "host_at_fault"]
 
 _NAMES_SHOWN = 4
+_WANTS_A_PERSON = ("refused", "host-error", "garbled", "implausible", "other-machine")
 # Longer names would crowd the first page; the command then shows where the name goes.
 _LONGEST_TYPED = 32
 
@@ -62,12 +63,17 @@ def decisions_today(machines: Sequence[Assessment], due: Sequence[str]) -> tuple
     found.append(
         _decision("Plan bench time within four weeks", list(due), "farmwatch machine {name}", "shows the day and why")
     )
-    quiet = [m.machine for m in working if m.silent or "check-host" in m.advice]
-    ask = "Find out why the host does not answer"
+    quiet = [m.machine for m in working if host_at_fault(m)]
+    ask = "Find out what is wrong with the host"
     found.append(_decision(ask, quiet, "farmwatch check", "asks each host, names the fix"))
     never = [m.machine for m in working if m.reading is None and m.machine not in set(quiet)]
     found.append(_decision("Get a first mesh", never, "farmwatch check", "says what is missing"))
     return tuple(decision for decision in found if decision is not None)
+
+
+def host_at_fault(machine: Assessment) -> bool:
+    """A host silent for too long, or one that answers with what no later poll will mend by itself."""
+    return machine.silent or "check-host" in machine.advice or machine.last_outcome in _WANTS_A_PERSON
 
 
 def _floor(machines: Sequence[Assessment]) -> list[Assessment]:

@@ -104,7 +104,8 @@ def _what_happened(
         what.append("back in service" if machine.in_service else "taken out of service")
     if was.condition != machine.condition:
         what.append(f"was {spaced(was.condition)}, now {spaced(machine.condition)}")
-    if not what and _change(was.range_mm, machine.range_mm) >= _WORTH_SAYING_MM:
+    judged = machine.reading is not None and machine.reading.judged and was.reading.judged
+    if not what and judged and _change(was.range_mm, machine.range_mm) >= _WORTH_SAYING_MM:
         what.append("range moved without a step that can be named")
     return what
 

@@ -10,7 +10,7 @@ from farmwatch.judge.assessment import Assessment, Condition, FleetAssessment
 from farmwatch.model import Limits
 from farmwatch.report.ahead import Due, WeekAhead, due_machines, weeks_ahead
 from farmwatch.report.charts import History
-from farmwatch.report.decide import Decision, decisions_today
+from farmwatch.report.decide import Decision, decisions_today, host_at_fault
 from farmwatch.report.front import FrontRow, Glance, front_rows, glance_rows
 from farmwatch.report.hands import AtFloor, Sheet, at_tooth_floor, history_of, machines_needing_hands, sheet
 from farmwatch.report.moved import Moved, Repeat, moved_machines, repeat_offenders
@@ -78,6 +78,8 @@ class FleetRow:
     cause: str
     advice: str
     mesh: str
+    judged: bool
+    """Whether the mesh that is shown is the one its condition comes from."""
     history: History | None
     rank: int | None
     """Number of the machine's sheet, where it has one."""
@@ -151,9 +153,9 @@ def weekly_view(now: FleetAssessment, before: FleetAssessment, farm: FarmFacts) 
         limits=now.limits,
         sentence=sentence,
         counts=_counts(now.machines),
-        ranges=tuple((m.range_mm, m.condition) for m in working if m.range_mm is not None),
+        ranges=tuple((m.range_mm, m.condition) for m in working if m.range_mm is not None and _is_judged(m)),
         decisions=decisions,
-        front=front_rows(_dated(sheets, needing, zone), farm.name, sentence, decisions, glance),
+        front=front_rows(_dated(sheets, needing, at, zone), farm.name, sentence, decisions, glance),
         glance=glance,
         hands=len(needing),
         sheets=sheets,
@@ -170,9 +172,16 @@ def weekly_view(now: FleetAssessment, before: FleetAssessment, farm: FarmFacts) 
     )
 
 
-def _dated(sheets: Sequence[Sheet], machines: Sequence[Assessment], zone: tzinfo) -> list[tuple[Sheet, str]]:
-    """Each sheet with the day on which it began, short."""
-    since = ("" if m.since is None else day_of(m.since, zone, year=False) for m in machines)
+def _is_judged(machine: Assessment) -> bool:
+    """Whether the mesh that is shown is the one its condition comes from."""
+    return machine.reading is not None and machine.reading.judged
+
+
+def _dated(
+    sheets: Sequence[Sheet], machines: Sequence[Assessment], at: datetime, zone: tzinfo
+) -> list[tuple[Sheet, str]]:
+    """Each sheet with the day on which it began, the year only where it is another one."""
+    since = ("" if m.since is None else day_of(m.since, zone, year=m.since.year != at.year) for m in machines)
     return list(zip(sheets, since, strict=False))
 
 
@@ -188,12 +197,12 @@ def _quiet_machines(machines: Sequence[Assessment], at: datetime) -> tuple[Quiet
     found = []
     for m in machines:
         why = []
-        if m.silent or "check-host" in m.advice:
+        if host_at_fault(m):
             said = ": ".join(word for word in (spaced(m.last_outcome or ""), m.last_reason) if word)
-            why.append(f"the host is silent ({said})" if said else "the host is silent")
+            what = "the host is silent" if m.silent else "the host gives nothing that can be used"
+            why.append(f"{what} ({said})" if said else what)
         if m.reading is None:
-            said = ": ".join(word for word in (spaced(m.last_outcome or ""), m.last_reason) if word)
-            why.append("never sent a mesh" if m.silent or not said else f"never sent a mesh ({said})")
+            why.append("never sent a mesh")
         elif m.mesh_old:
             why.append("the mesh is old; its condition stands")
         if m.reading is not None and not m.reading.judged:
@@ -238,6 +247,7 @@ def _fleet(machines: Sequence[Assessment], ranks: dict[str, int], at: datetime) 
             cause="" if m.cause == "none" else cause_line(m),
             advice=advice_line(m),
             mesh="none" if m.reading is None else ago(m.reading.taken_at, at).removesuffix(" ago"),
+            judged=m.reading is None or m.reading.judged,
             history=history_of(m, at),
             rank=ranks.get(m.machine),
         )

@@ -31,7 +31,8 @@ def write_report(settings: Settings, store: Store, at: datetime, week: Week | No
     if end <= start:
         raise InputError(f"week {week} has not begun: it starts on {clock(start, zone)}, farm time")
     now = assess(settings, store, end)
-    before = assess(settings, store, start)
+    # Of the week before only ranges and conditions are told.
+    before = assess(settings, store, start, following=False)
     farm = FarmFacts(name=settings.farm.name, zone=zone, week=week)
     page = render(weekly_view(now, before, farm))
     target = settings.farm.reports / report_name(week)

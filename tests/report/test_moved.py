@@ -66,6 +66,8 @@ def test_a_range_that_moved_by_more_than_a_probe_repeats_is_told(invented: Modul
     (row,) = moved(invented, [machine], [replace(machine, range_mm=machine.range_mm - 0.06)])
     assert row.what == ("range moved without a step that can be named",)
     assert moved(invented, [machine], [replace(machine, range_mm=machine.range_mm - 0.04)]) == ()
+    cold = replace(machine, reading=replace(machine.reading, judged=False))
+    assert moved(invented, [cold], [replace(machine, range_mm=0.1)]) == ()
 
 
 class TestRepeatOffenders:

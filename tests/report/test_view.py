@@ -99,8 +99,7 @@ def test_decisions_name_the_machines_and_the_command(view: WeeklyView):
     drive = by_what["Inspect belt and pulleys before a screw is turned"]
     assert (drive.machines, drive.command) == (("plover-03",), "farmwatch machine plover-03")
     assert by_what["Plan bench time within four weeks"].names == "plover-02 and heron-05"
-    assert by_what["Find out why the host does not answer"].machines == ("plover-10",)
-    assert by_what["Get a first mesh"].machines == ("avocet-10",)
+    assert by_what["Find out what is wrong with the host"].machines == ("plover-10", "avocet-10")
     everyone = [name for d in view.decisions for name in d.machines]
     assert len(everyone) == len(set(everyone)), "nobody is asked for twice"
 
@@ -118,6 +117,36 @@ def test_a_machine_never_judged_is_asked_to_mesh_hot(invented: ModuleType):
     cold = replace(invented.machine("heron-01", invented.bed()), condition="unknown", advice=("re-mesh",))
     (decision,) = decisions_today([cold], [])
     assert decision.what == "Mesh again hot; turn nothing yet"
+
+
+def test_a_machine_without_a_mesh_and_without_a_fault_is_asked_for_its_first(invented: ModuleType):
+    (decision,) = decisions_today([invented.machine("heron-01", advice=("re-mesh",))], [])
+    assert (decision.what, decision.machines) == ("Get a first mesh", ("heron-01",))
+
+
+@pytest.mark.parametrize(
+    ("outcome", "asked"), [("same", False), ("timed-out", False), ("garbled", True), ("refused", True)]
+)
+def test_one_poll_that_failed_is_no_fault_of_a_host_but_a_wrong_answer_is(
+    invented: ModuleType, outcome: str, asked: bool
+):
+    machine = replace(invented.machine("heron-01", invented.bed()), last_outcome=outcome)
+    assert bool(decisions_today([machine], [])) == asked
+
+
+def test_a_mesh_that_was_not_judged_is_not_on_the_staff(invented: ModuleType, farm: FarmFacts):
+    machine = invented.machine("heron-01", invented.bed())
+    cold = replace(machine, machine="heron-02", reading=replace(machine.reading, judged=False))
+    view = seen(invented, farm, [machine, cold])
+    assert view.ranges == ((machine.range_mm, "ideal"),)
+    assert [row.judged for row in view.fleet] == [True, False]
+
+
+def test_a_year_is_named_where_it_is_another(invented: ModuleType, farm: FarmFacts):
+    machine = invented.machine("heron-01", invented.bed((0.5, 0.0)))
+    old = replace(machine, machine="heron-02", since=invented.WEEK_END.replace(year=2025))
+    view = seen(invented, farm, [machine, old])
+    assert [row.since for row in view.front] == ["Tue 3 Nov", "Sun 23 Nov 2025"]
 
 
 def test_a_machine_out_of_service_is_nowhere_but_among_those(view: WeeklyView):
@@ -140,6 +169,10 @@ def test_silence_keeps_the_condition_and_shows_the_age(view: WeeklyView):
     assert silent.why == (
         "the host is silent (timed out: no answer within 10 s)",
         "the mesh is old; its condition stands",
+    )
+    assert view.quiet[1].why == (
+        "the host gives nothing that can be used (garbled: no heights at $.mesh.grid)",
+        "never sent a mesh",
     )
     assert [row.machine for row in view.quiet] == ["plover-10", "avocet-10", "heron-10", "avocet-09"]
 

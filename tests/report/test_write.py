@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from farmwatch.assess import assess
 from farmwatch.config import Settings, load_settings
 from farmwatch.errors import FarmwatchError, InputError
 from farmwatch.history import Reading
@@ -146,6 +147,15 @@ def test_others_may_read_it_as_the_mask_allows(settings: Settings, store: Store)
     plain = path.with_name("plain")
     plain.touch()
     assert stat.S_IMODE(path.stat().st_mode) == stat.S_IMODE(plain.stat().st_mode)
+
+
+def test_the_week_before_is_told_as_it_was_told_then(settings: Settings, store: Store):
+    """It is judged without following the histories: range, condition and service are those of the full assessment."""
+
+    def told(fleet):
+        return [(m.machine, m.range_mm, m.condition, m.in_service, m.at_tooth_floor) for m in fleet.machines]
+
+    assert told(assess(settings, store, MONDAY, following=False)) == told(assess(settings, store, MONDAY))
 
 
 def test_names_of_files():
