@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from typing import Any
 
@@ -53,7 +54,10 @@ def _text_row(line: str, apart: str | None, number: int) -> list[float | None]:
         try:
             if "_" in word or _NO_NUMBER.match(word):
                 raise ValueError
-            row.append(float(word))
+            value = float(word)
+            if not math.isfinite(value):
+                raise ValueError
+            row.append(value)
         except ValueError:
             raise Trouble(
                 "garbled", f"row {number}, value {column} holds {plain(word, 30)!r} where a number is wanted"

@@ -334,6 +334,7 @@ class TestBadAnswers:
             ("0,12; 0,13; 0,14\n" * 3, "garbled", "holds '0,12'"),
             ("1 2 inf\n" * 3, "garbled", "holds 'inf'"),
             ("1 2 1_0\n" * 3, "garbled", "holds '1_0'"),
+            ("1 2 1e999\n" * 3, "garbled", "holds '1e999'"),
             ("x y z\n1 2 3", "garbled", "row 1, value 1 holds 'x'"),
             ("1 2 3\n1 2\n1 2 3", "garbled", "row 2 holds 2"),
             ("<html>", "garbled", "web page"),

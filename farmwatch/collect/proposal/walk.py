@@ -1,0 +1,133 @@
+"""Walks an unknown answer with bounded work, and notes what stands where: numbers, lists, blocks, lists of objects."""
+
+from __future__ import annotations
+
+import re
+from collections import deque
+from dataclasses import dataclass, field
+from typing import Any
+
+__all__ = ["WILD", "Path", "Sights", "json_path", "lexicon", "shared", "walk", "words"]
+
+Path = tuple[str | int, ...]
+
+WILD = "\0*"
+"""The step of a path that stands for every element."""
+
+MOST_VISITS = 50_000
+MOST_DEPTH = 40
+MOST_KEYS = 2_000
+MOST_ELEMENTS = 40
+_NUMBERS = {int, float}
+_NUMBERS_OR_NULL = {int, float, type(None)}
+_NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_]*\Z")
+_WORD = re.compile(r"[A-Z]?[a-z]+|[A-Z]+(?![a-z])|\d+|[^\W\d_]+")
+
+
+@dataclass(slots=True)
+class Sights:
+    """What an answer holds, each with its path, in the order of the answer (broad before deep)."""
+
+    scalars: list[tuple[Path, Any]] = field(default_factory=list)
+    """Numbers and texts."""
+    lists: list[tuple[Path, list[Any]]] = field(default_factory=list)
+    """Lists of two or more numbers (null among them)."""
+    blocks: list[tuple[Path, list[list[Any]]]] = field(default_factory=list)
+    """Lists of lists of numbers, all equally long."""
+    tables: list[tuple[Path, list[dict[str, Any]]]] = field(default_factory=list)
+    """Lists of objects."""
+    families: list[tuple[Path, dict[str, list[Any]]]] = field(default_factory=list)
+    """Objects whose every value is a list of numbers, all equally long."""
+    whole: bool = True
+    """False where the answer was too large to be walked to its end."""
+
+
+def walk(document: Any) -> Sights:
+    """Note what stands in `document`; at most MOST_VISITS values are looked at."""
+    sights = Sights()
+    waiting: deque[tuple[Path, Any]] = deque([((), document)])
+    for _ in range(MOST_VISITS):
+        if not waiting:
+            return sights
+        path, value = waiting.popleft()
+        if isinstance(value, dict):
+            _object(path, value, sights)
+            inner: list[tuple[str | int, Any]] = list(value.items())[:MOST_KEYS]
+        elif isinstance(value, list) and not _list(path, value, sights):
+            inner = list(enumerate(value[:MOST_ELEMENTS]))
+        else:
+            if isinstance(value, int | float | str) and not isinstance(value, bool):
+                sights.scalars.append((path, value))
+            continue
+        if len(path) < MOST_DEPTH:
+            waiting.extend(((*path, step), part) for step, part in inner)
+        elif inner:
+            sights.whole = False
+    sights.whole = not waiting
+    return sights
+
+
+def _object(path: Path, value: dict[str, Any], sights: Sights) -> None:
+    parts = list(value.values())
+    if 3 <= len(parts) <= 200 and all(_row(part) for part in parts) and len({len(part) for part in parts}) == 1:
+        sights.families.append((path, value))
+
+
+def _list(path: Path, value: list[Any], sights: Sights) -> bool:
+    """Note a list; True where there is nothing to look for within it."""
+    kinds = set(map(type, value))
+    if kinds <= _NUMBERS_OR_NULL and kinds & _NUMBERS:
+        if len(value) > 1:
+            sights.lists.append((path, value))
+        return True
+    if kinds == {list} and len(value) > 2 and len(value[0]) > 1:
+        width = len(value[0])
+        if all(len(row) == width and set(map(type, row)) <= _NUMBERS_OR_NULL for row in value):
+            sights.blocks.append((path, value))
+            return True
+    if kinds == {dict} and len(value) > 2:
+        sights.tables.append((path, value))
+    return False
+
+
+def _row(value: Any) -> bool:
+    if type(value) is not list or len(value) < 3:
+        return False
+    kinds = set(map(type, value))
+    return kinds <= _NUMBERS_OR_NULL and bool(kinds & _NUMBERS)
+
+
+def json_path(path: Path) -> str:
+    """The path as RFC 9535 writes it."""
+    return "$" + "".join(_step(step) for step in path)
+
+
+def _step(step: str | int) -> str:
+    if isinstance(step, int):
+        return f"[{step}]"
+    if step == WILD:
+        return "[*]"
+    if _NAME.match(step):
+        return f".{step}"
+    escaped = step.replace("\\", "\\\\").replace("'", "\\'")
+    return "['" + "".join(sign if sign.isprintable() else f"\\u{ord(sign):04x}" for sign in escaped) + "']"
+
+
+def lexicon(text: str) -> frozenset[str]:
+    """A set of small words, written with blanks between them."""
+    return frozenset(text.split())
+
+
+def words(step: str | int) -> list[str]:
+    """The words of a name, small: "bedMesh_2" is bed, mesh, 2."""
+    return [word.lower() for word in _WORD.findall(step[:100])] if isinstance(step, str) else []
+
+
+def shared(one: Path, other: Path) -> int:
+    """How many steps two paths have in common from the root: the more, the nearer they stand."""
+    count = 0
+    for a, b in zip(one, other, strict=False):
+        if a != b:
+            break
+        count += 1
+    return count

@@ -1,0 +1,153 @@
+"""The mapping proposal: right heights first, a block that reads back, bounded work, honest about what it guesses."""
+
+from __future__ import annotations
+
+import json
+import tomllib
+from typing import Any
+
+import numpy as np
+import pytest
+
+from farmwatch.collect import Trouble, read_answer
+from farmwatch.collect.proposal import Proposal, propose, toml_block
+from farmwatch.collect.proposal.walk import json_path, walk, words
+from farmwatch.config import Mapping
+from tests.collect.corpus import Case, cases, hit, hit_axes
+
+ROWS = [[0.11, 0.21, 0.33], [0.02, 0.12, 0.22], [-0.15, -0.08, 0.12], [-0.21, -0.12, 0.02]]
+
+
+def first(answer: Any) -> Proposal:
+    return propose(answer if isinstance(answer, bytes) else json.dumps(answer).encode())[0]
+
+
+@pytest.fixture(scope="module")
+def found() -> list[tuple[Case, list[Proposal]]]:
+    return [(case, propose(case.body)) for case in cases(200)]
+
+
+class TestCorpus:
+    def test_the_right_heights_come_first_in_19_of_20(self, found):
+        wrong = [case.name for case, proposals in found if not (proposals and hit(case, proposals[0]))]
+        assert len(found) == 200
+        assert len(wrong) <= 10, wrong
+
+    @pytest.mark.parametrize("spans", ["lists", "ends", "flat-ends", "corners", "box"])
+    def test_coordinates_that_are_there_are_found(self, spans, found):
+        these = [(case, proposals[0]) for case, proposals in found if case.spans == spans and hit(case, proposals[0])]
+        assert len(these) > 10
+        assert sum(hit_axes(case, proposal) for case, proposal in these) >= 0.9 * len(these)
+
+    def test_heights_in_mm_are_the_bed_where_the_unit_is_mm(self, found):
+        for case, proposals in found:
+            mesh = proposals[0].found.mesh
+            if "-mm-" in case.name and hit(case, proposals[0]) and mesh.z.shape == case.z.shape:
+                here = np.isfinite(mesh.z)
+                np.testing.assert_allclose(mesh.z[here], case.z[here], atol=1e-4)
+
+    def test_every_block_reads_back_as_the_proposal(self, found):
+        for case, proposals in found:
+            for proposal in proposals[:3]:
+                block = tomllib.loads(toml_block(proposal, "an odd name", "/v1/{machine}"))["mappings"]["an odd name"]
+                for key in ("x", "y"):
+                    if isinstance(block.get(key), list):
+                        block[key] = tuple(block[key])
+                assert read_answer(Mapping(name="again", **block), case.body).mesh.same_as(proposal.found.mesh)
+
+
+class TestWhatIsFound:
+    def test_company(self):
+        answer = {
+            "serial": "T-104",
+            "survey": {
+                "grid": ROWS, "x": [10, 110, 210], "y": [5, 75, 145, 215], "finished": "2026-11-20T04:12:09Z",
+                "bed": {"actual": 60.2, "target": 60}, "plate": "A",
+            },
+            "server": {"now": "2026-11-20T05:00:00Z"},
+        }  # fmt: skip
+        assert first(answer).fields == {
+            "heights": "$.survey.grid", "layout": "rows", "x": "$.survey.x", "y": "$.survey.y",
+            "taken_at": "$.survey.finished", "bed_celsius": "$.survey.bed.actual", "plate": "$.survey.plate",
+            "identity": "$.serial",
+        }  # fmt: skip
+        assert first(answer).found.mesh.y.tolist() == [5, 75, 145, 215]
+
+    def test_rows_along_y_by_their_coordinates(self):
+        columns = np.array(ROWS).T.tolist()
+        proposal = first({"mesh": columns, "x": [10, 110, 210], "y": [5, 75, 145, 215]})
+        assert proposal.fields["order"] == "along-y"
+        assert proposal.found.mesh.z.tolist() == ROWS
+
+    def test_falling_coordinates_say_the_corner(self):
+        proposal = first({"mesh": ROWS[::-1], "x": [10, 110, 210], "y": [215, 145, 75, 5]})
+        assert proposal.fields["first"] == "rear-left"
+        assert proposal.found.mesh.z.tolist() == ROWS
+
+    def test_serpentine_by_its_smoothness(self):
+        u, v = np.meshgrid(np.linspace(-1, 1, 7), np.linspace(-1, 1, 7))
+        bed = (0.3 * u - 0.1 * v).round(4)
+        listed = bed.copy()
+        listed[1::2] = listed[1::2, ::-1]
+        proposal = first({"mesh": {"z": listed.tolist()}})
+        assert proposal.fields["serpentine"] is True
+        assert np.array_equal(proposal.found.mesh.z, bed)
+
+    @pytest.mark.parametrize("said", ["um", "µm", "micrometre"])
+    def test_a_unit_that_is_said(self, said):
+        proposal = first({"mesh": {"z": [[v * 1000 for v in row] for row in ROWS], "unit": said}})
+        assert proposal.fields["unit"] == "um"
+        assert not any(text.startswith("unit") for text in proposal.unsure)
+
+    def test_ranked_with_reasons(self):
+        proposals = propose(json.dumps({"now": {"mesh": ROWS}, "previous": {"mesh": ROWS[::-1]}}).encode())
+        assert [p.fields["heights"] for p in proposals] == ["$.now.mesh", "$.previous.mesh"]
+        assert proposals[0].score > proposals[1].score
+        assert any("mesh" in reason for reason in proposals[0].reasons)
+
+    def test_what_is_not_known_is_said(self):
+        unsure = " ".join(first({"mesh": ROWS}).unsure)
+        for key in ("x:", "y:", "first:", "sign:", "unit:", "taken_at:"):
+            assert key in unsure
+        block = toml_block(first({"mesh": ROWS}), headers=["X-Shop-Key"])
+        assert "# x: not in the answer" in block
+        assert 'headers = { "X-Shop-Key" = "env:X_SHOP_KEY" }' in block
+
+
+class TestOddAnswers:
+    @pytest.mark.parametrize("answer", [b"[]", b"{}", b"7", b'{"a": [[1, 1, 1], [1, 1, 1], [1, 1, 1]]}', b"1 2\n3 4"])
+    def test_nothing_there(self, answer):
+        assert all(not np.ptp(p.found.mesh.z) or p.score < 0 for p in propose(answer))
+
+    @pytest.mark.parametrize(
+        ("answer", "outcome"),
+        [(b"", "no-mesh"), (b"<html>", "garbled"), (b"[NaN]", "garbled"), (b"1 2 3\n1 2\n", "garbled")],
+    )
+    def test_no_answer_at_all(self, answer, outcome):
+        with pytest.raises(Trouble) as caught:
+            propose(answer)
+        assert caught.value.outcome == outcome
+
+    def test_names_that_need_care(self):
+        odd = {"it's": {'a "b" \\ c': {"ünï\n": ROWS, "*": ROWS}}}
+        for proposal in propose(json.dumps(odd).encode()):
+            block = tomllib.loads(toml_block(proposal))["mappings"]["survey"]
+            assert block["heights"] == proposal.fields["heights"]
+
+    def test_work_is_bounded(self):
+        """Wide, deep and long answers: the walk ends at its limit, and says so."""
+        wide = {f"k{i}": {f"j{j}": [j, i] for j in range(60)} for i in range(2000)}
+        assert not walk(wide).whole
+        assert walk({"a": [[1, 2]] * 100_000}).whole
+        deep: Any = ROWS
+        for _ in range(500):
+            deep = {"a": deep}
+        assert not walk(deep).whole
+        assert propose(json.dumps(deep).encode()) == []
+        assert propose(json.dumps({"mesh": [[0.5] * 1000] * 500}).encode()) == []
+        assert isinstance(propose(json.dumps({"a": [{"mesh": ROWS}] * 3000}).encode()), list)
+
+
+def test_paths_and_words():
+    assert json_path(("a", 0, "b c", "it's", "\n")) == "$.a[0]['b c']['it\\'s']['\\u000a']"
+    assert words("bedMesh_2Z") == ["bed", "mesh", "2", "z"]
