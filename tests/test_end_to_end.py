@@ -5,6 +5,7 @@ import re
 import shlex
 import subprocess
 import sys
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -61,7 +62,8 @@ def answers(farm: tuple[Path, str]) -> list[str]:
     """What the three printed commands print, run as they stand there, after the demo's hosts have stopped."""
     commands = [line.strip() for line in farm[1].splitlines() if " --config " in line]
     assert len(commands) == 3
-    done = [_run(*shlex.split(command)[1:]) for command in commands]
+    with ThreadPoolExecutor() as side_by_side:
+        done = list(side_by_side.map(lambda command: _run(*shlex.split(command)[1:]), commands))
     assert [(one.returncode, one.stderr) for one in done] == [(0, "")] * 3
     return [one.stdout for one in done]
 
