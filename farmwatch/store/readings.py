@@ -43,7 +43,7 @@ _TIMES_FROM: tuple[TimeFrom, ...] = ("host", "seen", "unknown", "file")
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Found:
-    """Readings as fetched: the machines' names, columns `[n]`, grids by hash, all heights in one array.
+    """Readings as fetched: the machines' names, columns `[n]`, grids by number, all heights in one array.
 
     The heights of reading i begin at `starts[i]`.
     """
@@ -81,9 +81,10 @@ def fetch(con: duckdb.DuckDBPyConnection, names: Sequence[str] | None, until: da
     given = wanted(names, until)
     columns = con.execute(sql.READINGS, {**given, "times_from": list(_TIMES_FROM)}).fetchnumpy()
     machines = [row[0] for row in con.execute(sql.NAMES, given).fetchall()]
+    _, first = np.unique(columns["grid"], return_index=True)
     grids = {
         key: (np.array(x, dtype=np.float64), np.array(y, dtype=np.float64))
-        for key, x, y in con.execute(sql.GRIDS, given).fetchall()
+        for key, x, y in con.execute(sql.GRIDS, {"ids": columns["id"][first].tolist()}).fetchall()
     }
     flat = _filled(con.execute(sql.HEIGHTS, given).fetchnumpy()["v"])
     sizes = columns["n_rows"].astype(np.int64) * columns["n_columns"]
@@ -212,7 +213,7 @@ def count(con: duckdb.DuckDBPyConnection) -> int:
 
 def _filled(column: Column) -> Floats:
     """Floats with NaN where the database holds NULL."""
-    return np.ma.filled(column.astype(np.float64), np.nan)
+    return np.ma.filled(column.astype(np.float64, copy=False), np.nan)
 
 
 def _or_none(column: Column) -> NDArray[np.object_]:

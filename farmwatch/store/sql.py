@@ -13,7 +13,7 @@ WHERE r.taken_at BETWEEN make_timestamptz($first) AND make_timestamptz($last)
 INSERT_READINGS = """
 INSERT INTO readings
 SELECT n.machine, make_timestamptz(n.taken_us), make_timestamptz(n.seen_us), n.time_from,
-       len(gy.vs), len(gx.vs), gx.vs, gy.vs, h.vs,
+       len(gy.vs), len(gx.vs), gx.vs, gy.vs, n.grid, h.vs,
        n.bed_celsius, n.celsius_is, n.plate::VARCHAR, n.range_mm, n.digest, n.during_work
 FROM new_readings n
 JOIN (SELECT i, list(v ORDER BY o) AS vs FROM new_heights GROUP BY i) h ON h.i = n.i
@@ -101,12 +101,12 @@ WITH names AS (
     FROM (SELECT DISTINCT machine FROM readings {_WANTED})
 )
 SELECT readings.rowid AS id, code, epoch_us(taken_at) AS taken_at, epoch_us(seen_at) AS seen_at,
-       "rows" AS n_rows, "columns" AS n_columns, hash(x, y) AS grid, bed_celsius, celsius_is = 'now' AS is_now,
+       "rows" AS n_rows, "columns" AS n_columns, grid, bed_celsius, celsius_is = 'now' AS is_now,
        list_position($times_from, time_from) AS time_from, plate, during_work
 FROM readings JOIN names USING (machine) {_WANTED} ORDER BY id
 """
 
-GRIDS = f"SELECT DISTINCT hash(x, y), x, y FROM readings {_WANTED}"
+GRIDS = "SELECT grid, x, y FROM readings WHERE rowid IN (SELECT unnest($ids::BIGINT[]))"
 
 # The row id comes along in front of each row's heights, so that they are known to belong to it.
 HEIGHTS = f"""

@@ -16,9 +16,9 @@ from farmwatch.store.migrate import Migration, migrate, migrations, newest, sche
 MakeReading = Callable[..., Reading]
 
 _OLD_READING = """
-INSERT INTO readings (machine, taken_at, seen_at, time_from, "rows", "columns", x, y, heights, bed_celsius, celsius_is,
-    plate, range_mm, digest, during_work)
-VALUES ('heron-01', '2026-11-23 05:58:11+00', '2026-11-23 05:58:12+00', 'host', 3, 3, [10, 110, 210], [10, 110, 210],
+INSERT INTO readings (machine, taken_at, seen_at, time_from, "rows", "columns", x, y, grid, heights, bed_celsius,
+    celsius_is, plate, range_mm, digest, during_work)
+VALUES ('heron-01', '2026-11-23 05:58:11+00', '2026-11-23 05:58:12+00', 'host', 3, 3, [10, 110, 210], [10, 110, 210], 1,
     [0.01, 0.02, 0.0, 0.0, NULL, 0.01, 0.02, 0.01, 0.0], 60, 'at-probing', NULL, 0.02, 'd', false)
 """
 

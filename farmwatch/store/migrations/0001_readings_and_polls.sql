@@ -1,7 +1,8 @@
 -- Readings, polls and what people enter. Times are TIMESTAMPTZ, lengths mm, heights bed-up.
 
--- Heights row by row from the front; a missing point is NULL in the list. No index: a bulk insert would pay for
--- it, and the same reading again is kept out by an anti-join on (machine, taken_at, digest).
+-- Heights row by row from the front; a missing point is NULL in the list. Readings with the same x and y share a grid
+-- number, so that a scan need not read coordinates. No index: a bulk insert would pay for it, and the same reading
+-- again is kept out by a join on (machine, taken_at, digest).
 CREATE TABLE readings (
     machine VARCHAR NOT NULL,
     taken_at TIMESTAMPTZ NOT NULL,
@@ -11,6 +12,7 @@ CREATE TABLE readings (
     "columns" INTEGER NOT NULL,
     x DOUBLE[] NOT NULL,
     y DOUBLE[] NOT NULL,
+    grid BIGINT NOT NULL,
     heights DOUBLE[] NOT NULL,
     bed_celsius DOUBLE,
     celsius_is VARCHAR NOT NULL,
