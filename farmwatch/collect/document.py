@@ -12,6 +12,7 @@ from farmwatch.collect.outcome import Trouble, plain
 
 __all__ = ["json_document", "text_rows"]
 
+_EMPTY = "the answer is empty: no mesh yet, or the path is wrong"
 _BOM = b"\xef\xbb\xbf"
 _TITLE = re.compile(rb"<title[^>]*>([^<]{1,200})", re.IGNORECASE)
 _NO_NUMBER = re.compile(r"[-+]?(nan|inf(inity)?)\b", re.IGNORECASE)
@@ -40,7 +41,9 @@ def text_rows(body: bytes) -> list[list[float | None]]:
     if text.lstrip().startswith("<"):
         raise Trouble("garbled", f"the answer is {_page(body)}, not a grid of numbers")
     apart = next((sign for sign in ";," if sign in text), None)
-    lines = (line for line in text.splitlines() if line.strip())
+    lines = [line for line in text.splitlines() if line.strip()]
+    if not lines:
+        raise Trouble("no-mesh", _EMPTY)
     return [_text_row(line, apart, number) for number, line in enumerate(lines, 1)]
 
 
@@ -68,7 +71,7 @@ def _text_row(line: str, apart: str | None, number: int) -> list[float | None]:
 def _something(body: bytes) -> bytes:
     body = body.removeprefix(_BOM)
     if not body or body.isspace():
-        raise Trouble("no-mesh", "the answer is empty: no mesh yet, or the path is wrong")
+        raise Trouble("no-mesh", _EMPTY)
     return body
 
 

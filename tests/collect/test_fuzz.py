@@ -56,7 +56,7 @@ def _propose(body: bytes) -> None:
     assert np.isfinite(scores).all()
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=250, deadline=None)
 @given(st.integers(0, 39), st.integers(0, 2**32))
 def test_damaged_answers(number, seed):
     body, reader = answers()[number]

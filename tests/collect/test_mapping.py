@@ -339,6 +339,7 @@ class TestBadAnswers:
             ("1 2 3\n1 2\n1 2 3", "garbled", "row 2 holds 2"),
             ("<html>", "garbled", "web page"),
             ("\n \n", "no-mesh", "empty"),
+            ("\x1c", "no-mesh", "empty"),
             ("nan nan nan\n" * 3, "no-mesh", "all 9"),
         ],
     )

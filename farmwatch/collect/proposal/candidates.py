@@ -249,7 +249,7 @@ def _named(place: Path, name: str) -> float:
 def as_array(values: list[Any]) -> Floats | None:
     """Numbers and nulls as an array, NaN for null; None where something else, nothing or a giant is among them."""
     kinds = set(map(type, values))
-    if not kinds <= {int, float, type(None)} or kinds == {type(None)}:
+    if not kinds <= {int, float, type(None)} or not kinds & {int, float}:
         return None
     try:
         array = np.array(values, dtype=np.float64)

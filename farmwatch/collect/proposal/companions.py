@@ -258,7 +258,7 @@ def _bed(sights: Sights, beside: Path, found: Company) -> None:
         if isinstance(value, str) or not -10 <= value <= 200 or not path:
             continue
         said = {word for step in path[-3:] for word in words(step)}
-        if "bed" in said and (said & _WARM or words(path[-1]) == ["bed"]):
+        if "bed" in said and (said & _WARM or words(path[-1]) == ("bed",)):
             rate = shared(path, beside) + bool(said & {"actual", "measured"}) - 3.0 * bool(said & _GOAL)
             rated.append((rate, path))
     rated = [item for item in rated if item[0] > -1.0]

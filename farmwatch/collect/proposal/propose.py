@@ -23,7 +23,7 @@ from farmwatch.config import Mapping
 __all__ = ["Proposal", "propose"]
 
 # Read and shown are only the best: the rest is told apart by its score alone.
-MOST_READ = 12
+MOST_READ = 8
 # What is invented where nothing is known: a place every 10 mm.
 STEP_MM = 10.0
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections import deque
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any
 
 __all__ = ["WILD", "Path", "Sights", "json_path", "lexicon", "shared", "walk", "words"]
@@ -118,9 +119,10 @@ def lexicon(text: str) -> frozenset[str]:
     return frozenset(text.split())
 
 
-def words(step: str | int) -> list[str]:
+@lru_cache(maxsize=10_000)
+def words(step: str | int) -> tuple[str, ...]:
     """The words of a name, small: "bedMesh_2" is bed, mesh, 2."""
-    return [word.lower() for word in _WORD.findall(step[:100])] if isinstance(step, str) else []
+    return tuple(word.lower() for word in _WORD.findall(step[:100])) if isinstance(step, str) else ()
 
 
 def shared(one: Path, other: Path) -> int:
