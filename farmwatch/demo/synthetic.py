@@ -37,7 +37,7 @@ __all__ = [
 DAY = 86400.0
 WEEK_DAYS = 7.0
 
-FormKind = Literal["flat", "bowl", "dome", "saddle", "twist", "ridge", "wave", "corner", "edge"]
+FormKind = Literal["flat", "bowl", "dome", "saddle", "twist", "ridge", "wave", "corner", "edge", "s-bend", "fan"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -287,6 +287,8 @@ def bent(kind: FormKind, x: Floats, y: Floats) -> Floats:
         "wave": np.sin(2.5 * u + 0.4) * (1.0 + 0.5 * v),
         "corner": np.clip(u + v - 0.8, 0.0, None) ** 1.5,
         "edge": np.clip(v - 0.5, 0.0, None) ** 1.5,
+        "s-bend": np.sin(3.0 * v) - 2.0 * v,
+        "fan": u * u * v - 0.5 * v,
     }
     shape = shapes[kind]
     tall = float(np.ptp(shape))

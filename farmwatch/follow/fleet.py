@@ -21,7 +21,7 @@ from farmwatch.follow.forecast import (
     first_crossing,
     of_crossings,
 )  # fmt: skip
-from farmwatch.follow.forms import forms_of
+from farmwatch.follow.forms import forms_of, mean_form
 from farmwatch.follow.lines import ranges_of
 from farmwatch.follow.reversal import reverse
 from farmwatch.follow.series import DAY, Series, gather
@@ -133,7 +133,7 @@ def _followed(
     drift, why_no_drift = _drift(block, b, trends)
     forms = forms_of(one, row)
     forecast, why_no_forecast = _forecast(block, b, limits, at, rng, suspected is not None)
-    reversal, why_no_reversal = reverse(forms)
+    reversal, why_no_reversal = reverse(forms, _centre(one.model))
     return Followed(
         machine=one.history.machine,
         at=at,
@@ -231,7 +231,7 @@ def _forecast(
     phi = float(block.correlation[b])
     line, lines = _line(block, b), block.lines
     machine_freedom = int(block.length[b]) - int(lines.rank[int(block.first_line[b]) : line + 1].sum())
-    freedom = max(3.0, machine_freedom * (1.0 - phi) / (1.0 + phi))
+    freedom = max(3.0, float(machine_freedom))
     now = (at.timestamp() - float(one.history.taken_at[0])) / DAY
     level, slope = draw_lines(
         lines.coefficients[line],
@@ -250,10 +250,7 @@ def _trend_form(block: Block, b: int) -> Floats | None:
     """Mean form `[r, c]` in the running segment of the plate that lies now, as it lies now."""
     one, run = block.series[b], block.kept[b][_running(block, b)]
     same = run[one.lie[run] == one.lie[run[-1]]]
-    form = one.form[same]
-    here = np.isfinite(form)
-    count = here.sum(axis=0)
-    mean: Floats = np.where(here, form, 0.0).sum(axis=0) / np.where(count > 0, count, np.nan)
+    mean = mean_form(one.form[same])
     return mean if np.isfinite(mean).sum() >= 3 else None
 
 
@@ -314,6 +311,13 @@ def _since(block: Block, b: int) -> datetime:
 
 def _time(one: Series, reading: int) -> datetime:
     return datetime.fromtimestamp(0, UTC) + timedelta(seconds=float(one.history.taken_at[reading]))
+
+
+def _centre(model: Model) -> tuple[float, float] | None:
+    if model.bed is None:
+        return None
+    x0, y0, x1, y1 = model.bed
+    return (x0 + x1) / 2, (y0 + y1) / 2
 
 
 def _movable(model: Model) -> tuple[str, ...]:

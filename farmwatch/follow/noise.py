@@ -64,7 +64,7 @@ def lone_readings(u: Floats, length: Ints, covariance: Floats) -> NDArray[np.boo
     A reading is in company when it is within 6 sd of the median of any run of five readings that holds it: three
     at the new height make a step, two do not.
     """
-    lanes, n, m = u.shape
+    lanes, n, _ = u.shape
     alone = np.zeros((lanes, n), dtype=bool)
     if n < _RUN:
         return alone

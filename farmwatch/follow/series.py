@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from farmwatch.follow.grids import common_points, interpolate
 from farmwatch.follow.strays import without_strays
+from farmwatch.follow.swaps import form_breaks
 from farmwatch.history import History
 from farmwatch.measure import least_squares_plane, point_noise, screw_heights
 from farmwatch.mesh import Floats
@@ -64,7 +65,9 @@ class Series:
     part: Ints
     """`[n]` counts the spans between notes that start a new segment."""
     lie: Ints
-    """`[n]` counts the plates, and their orientations, as they came to lie on the bed."""
+    """`[n]` counts the plates, and their orientations, as they came to lie on the bed; seen in the form too."""
+    swaps: Ints
+    """Readings with which the form changed."""
     turned: Bools
     """`[n]` whether the plate lies turned by half a turn."""
 
@@ -135,6 +138,8 @@ def _series(
     band, means = temperature_bands(celsius, used)
     noise = point_noise([form[used]] if used.any() else [], model.probe_sigma_mm)
     lie, turned = _lies(history)
+    swaps = _swaps(form, used, band, noise.sigma_mm)
+    lie = lie + np.searchsorted(swaps, np.arange(len(history)), side="right")
     first = float(history.taken_at[0]) if len(history) else 0.0
     marks = np.sort([note.at.timestamp() for note in history.notes if note.what in _NEW_SEGMENT])
     return Series(
@@ -155,8 +160,18 @@ def _series(
         celsius=means,
         part=np.searchsorted(marks, history.taken_at, side="right").astype(np.intp),
         lie=lie,
+        swaps=swaps,
         turned=turned,
     )
+
+
+def _swaps(form: Floats, used: Bools, band: Ints, sigma_mm: float) -> Ints:
+    """Readings with which the form changed, seen within each temperature band: forms may differ between them."""
+    found: list[int] = []
+    for each in np.unique(band[used]):
+        rows = np.flatnonzero(used & (band == each))
+        found += rows[form_breaks(form[rows], sigma_mm)].tolist()
+    return np.array(sorted(set(found)), dtype=np.intp)
 
 
 def _lies(history: History) -> tuple[Ints, Bools]:

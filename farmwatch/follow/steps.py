@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from farmwatch.follow.block import Block, segments_of
 from farmwatch.follow.findings import Step, StepName
+from farmwatch.follow.forms import form_changed
 from farmwatch.follow.lines import Lines, fit_lines
 from farmwatch.follow.series import DAY, Series
 from farmwatch.mesh import Floats
@@ -26,9 +27,6 @@ _OTHER_SLOPE = (10.8, 13.8, 16.3, 18.5, 20.5)
 _NAMED_WITHIN_SD = 3.0
 _NAMED_WITHIN_STEP = 0.25
 UNLEARNED_STEP_SD = 0.05
-# A form has changed when its rms change is this many times what noise gives, and no less than this.
-_FORM_TIMES, _FORM_LEAST_MM = 2.5, 0.006
-_FORM_READINGS = 12
 _BY_HAND = ("belt", "pulley", "moved")
 # A note is often entered after the mesh that shows the work.
 _NOTE_LATE_DAYS = 0.5
@@ -81,20 +79,24 @@ def find_steps(days: ArrayLike, u: ArrayLike, sigma_mm: float = 0.001) -> list[F
 
 
 def steps_of(block: Block, b: int, tooth: Tooth | None) -> tuple[Step, ...]:
-    """Steps of machine `b` of a block, named, in time order."""
-    starts = block.starts[b]
-    if len(starts) < 2:
+    """Steps of machine `b` of a block, named, in time order; another form alone is one too (`plate-change`)."""
+    starts, one, row, n = block.starts[b], block.series[b], block.kept[b], int(block.length[b])
+    swaps = np.flatnonzero(np.isin(row, one.swaps))
+    swaps = swaps[swaps > 0]
+    if len(starts) < 2 and not swaps.size:
         return ()
-    one, row, n = block.series[b], block.kept[b], int(block.length[b])
-    own = _lines_of(block, b)
     noise = block.noise[b] * _of_means(float(block.correlation[b]))
-    sized = _sized(block.t[b, :n], block.u[b, :n], block.extra[b, :n], starts, own, noise)
+    sized = _sized(block.t[b, :n], block.u[b, :n], block.extra[b, :n], starts, _lines_of(block, b), noise)
     found = []
-    for step in sized:
-        if _proven(step):
-            before, after = int(row[step.first_after - 1]), int(row[step.first_after])
-            found.append(_named(step, one, before, after, tooth, _form_changed(one, row, step.first_after)))
-    return tuple(found)
+    for step in filter(_proven, sized):
+        at = step.first_after
+        changed = bool((np.abs(swaps - at) <= 1).any()) or form_changed(one, row[:at], row[at:])
+        swaps = swaps[np.abs(swaps - at) > 1]
+        found.append(_named(step, one, int(row[at - 1]), int(row[at]), tooth, changed))
+    for swap in swaps.tolist():
+        step = _sized_alone(block, b, swap, noise)
+        found.append(_named(step, one, int(row[swap - 1]), int(row[swap]), tooth, True))
+    return tuple(sorted(found, key=lambda step: step.at))
 
 
 def suspected_of(block: Block, b: int, tooth: Tooth | None) -> Step | None:
@@ -156,6 +158,17 @@ def _sized(t: Floats, u: Floats, extra: Floats, starts: Ints, own: Lines, noise:
         fit = fit_lines(group, 1, t[begin:end], np.concatenate(columns, axis=1), u[begin:end])
         steps.append(FoundStep(at, fit.coefficients[0, -1], float(fit.cofactor[0, -1, -1]) * noise))
     return steps
+
+
+def _sized_alone(block: Block, b: int, at: int, noise: Floats) -> FoundStep:
+    """Size of what the heights did at a reading that is no break of theirs, within its segment."""
+    k = int(np.searchsorted(block.starts[b], at, side="right")) - 1
+    begin, end = int(block.starts[b][k]), int([*block.starts[b][1:], block.length[b]][k])
+    after = (np.arange(begin, end) >= at).astype(np.float64)[:, None]
+    extra = np.concatenate([block.extra[b, begin:end], after], axis=1)
+    group = np.zeros(end - begin, dtype=np.intp)
+    fit = fit_lines(group, 1, block.t[b, begin:end], extra, block.u[b, begin:end])
+    return FoundStep(at, fit.coefficients[0, -1], float(fit.cofactor[0, -1, -1]) * noise)
 
 
 def _slopes_differ(own: Lines, k: int, noise: Floats) -> bool:
@@ -232,26 +245,6 @@ def _tooth_jump(step: FoundStep, sd: Floats, tooth: Tooth) -> tuple[int, float, 
         if best is None or distance < best[0]:
             best = (distance, (screw, mm, own_sd, teeth))
     return None if best is None else best[1]
-
-
-def _form_changed(one: Series, row: Ints, first_after: int) -> bool:
-    """Whether the mean form differs across a break by more than the noise of its points allows."""
-    left, right = row[:first_after], row[first_after:]
-    left = left[one.lie[left] == one.lie[left[-1]]][-_FORM_READINGS:]
-    right = right[one.lie[right] == one.lie[right[0]]][:_FORM_READINGS]
-    change = _mean_form(one.form[right]) - _mean_form(one.form[left])
-    change = change[np.isfinite(change)]
-    if change.size < 6:
-        return False
-    expected = one.point_sigma_mm * float(np.sqrt(1.0 / left.size + 1.0 / right.size))
-    return float(np.sqrt(np.mean(change**2))) > max(_FORM_TIMES * expected, _FORM_LEAST_MM)
-
-
-def _mean_form(form: Floats) -> Floats:
-    here = np.isfinite(form)
-    count = here.sum(axis=0)
-    mean: Floats = np.where(here, form, 0.0).sum(axis=0) / np.where(count > 0, count, np.nan)
-    return mean
 
 
 def _worked_at(one: Series, before: int, after: int) -> bool:

@@ -110,7 +110,7 @@ def mann_kendall_s(days: ArrayLike, heights: ArrayLike) -> float:
 
 
 def tie_corrected_variance(heights: Floats) -> float:
-    """Variance of S without trend: [n(n − 1)(2n + 5) − Σ t(t − 1)(2t + 5)] / 18 over groups of t ties (Kendall 1975)."""
+    """Variance of S without trend (Kendall 1975): [n(n − 1)(2n + 5) − Σ t(t − 1)(2t + 5)] / 18, t ties."""
     n = heights.size
     total = n * (n - 1.0) * (2.0 * n + 5.0)
     ordered = np.sort(heights)

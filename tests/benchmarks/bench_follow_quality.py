@@ -145,24 +145,27 @@ def forecasts(crossing: int, seed: int, *, drop: float = 0.0) -> dict[str, float
 
 
 def drifting(rng: np.random.Generator, name: str, model: Model) -> Synthetic:
-    """A machine that drifts, or does not; some have jumped before."""
-    n = int(rng.integers(30, 141))
-    size = float(rng.choice([0.0, rng.uniform(0.002, 0.02)]))
+    """A machine that drifts (a new one, followed for some weeks) or stands still; some have jumped before."""
+    drifts = bool(rng.random() < 0.5)
+    n = int(rng.integers(20, 56)) if drifts else int(rng.integers(60, 141))
+    size = float(rng.uniform(0.003, 0.0135)) if drifts else 0.0
     way = rng.normal(size=2)
     way /= np.hypot(*way)
-    jump = Jump(int(rng.integers(5, n // 2)), "front-left", 0.4, 1)
     recipe = Recipe(
         readings=n,
         end=END,
-        stands_mm={screw: float(rng.uniform(-0.08, 0.08)) for screw in MOVABLE},
+        stands_mm={screw: float(rng.uniform(-0.07, 0.07)) for screw in MOVABLE},
         drift_mm_per_week={screw: size * float(part) for screw, part in zip(MOVABLE, way, strict=True)},
         correlation=float(rng.uniform(0.0, 0.4)),
-        plates=(Plate(0, None, str(rng.choice(["bowl", "dome", "saddle", "wave"])), float(rng.uniform(0.02, 0.08))),),
+        plates=(Plate(0, None, str(rng.choice(["bowl", "dome", "saddle", "wave"])), float(rng.uniform(0.02, 0.06))),),
         spiking_share=0.02,
     )
     if rng.random() < 0.2:
+        # The segment that runs is as long; what came before it stood a tooth off.
+        earlier = int(rng.integers(5, 30))
         stands = {**recipe.stands_mm, "front-left": recipe.stands_mm["front-left"] - 0.4}
-        recipe = replace(recipe, jumps=(jump,), stands_mm=stands)
+        jump = Jump(earlier, "front-left", 0.4, 1)
+        recipe = replace(recipe, readings=n + earlier, jumps=(jump,), stands_mm=stands)
     return make_history(name, model, recipe, rng)
 
 
