@@ -168,6 +168,8 @@ class TerminalScreen:
             teeth = "" if not one.teeth else f", {abs(one.teeth)} {'tooth' if abs(one.teeth) == 1 else 'teeth'}"
             did = f"{way} {abs(one.rise_mm):.3f} mm{teeth}" if one.moved else "did not move"
             unasked = " without being asked" if one.moved and one.told is None else ""
+            if one.moved and one.told is not None and one.told.teeth and not one.as_asked:
+                unasked = f", where {abs(one.told.teeth)} was told"
             paragraph(f"{plain(screw_words(one.screw))} {did}{unasked}", indent=2, hang=2)
         if findings.reference_mm is not None:
             paragraph(

@@ -14,7 +14,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import linprog
 
 from farmwatch.measure.plane import least_squares_plane
 from farmwatch.measure.points import PointStack, as_stack, masks
@@ -253,6 +252,9 @@ def _linear_programme(along: Floats, z: Floats) -> Floats:
     terms = np.column_stack([np.ones(len(along)), along])
     one = np.ones((len(along), 1))
     sides = np.block([[-terms, -one], [terms, -one]])
+    # Imported here: it takes a second that hardly any run of any command needs.
+    from scipy.optimize import linprog
+
     answer: Any = linprog(
         np.array([0.0] * terms.shape[1] + [1.0]),
         A_ub=sides,

@@ -14,7 +14,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.sparse import csr_array
 
 from farmwatch.measure.plane import least_squares
 from farmwatch.mesh import Floats
@@ -289,6 +288,9 @@ def _windows(x_bytes: bytes, y_bytes: bytes) -> _Windows:
     free = 1.0 - np.where(own, hat[:, :, 0], 0.0).sum(axis=1)
     weights = (own - hat[:, :, 0]) / free[:, None]
     where = np.repeat(np.arange(points), index.shape[1])
+    # Imported here: slow to import, and only where a spike is suspected.
+    from scipy.sparse import csr_array
+
     loose = csr_array((weights.ravel(), (where, index.ravel())), shape=(points, points))
     return _Windows(
         index=index,

@@ -67,6 +67,8 @@ class Seen:
     teeth: int | None
     """The nearest whole teeth, as the step is now believed; None for a free drive or where no step is known."""
     moved: bool
+    as_asked: bool
+    """Whether it moved by what was told, up or down, as far as the step is known: only then it teaches the step."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,12 +111,13 @@ def compare(before: Look, after: Look, turns: Sequence[Turn], model: Model, beli
     reference = _reference_rise(rise, sd, told, model, belief)
     if reference is not None:
         rise = rise + np.where(np.arange(len(model.screws)) == model.reference_index, 0.0, reference)
-    learned, moved = belief, {}
+    learned, moved, asked = belief, {}, set()
     for i in model.movable:
         name = model.screws[i].name
         moved[name] = _has_moved(float(rise[i]), float(sd[i]), told.get(name), belief)
         turn = told.get(name)
-        if turn is not None and turn.teeth and moved[name]:
+        if turn is not None and turn.teeth and moved[name] and _as_asked(float(rise[i]), float(sd[i]), turn, belief):
+            asked.add(name)
             learned = learn_move(learned, _as_told(turn.teeth, belief), float(rise[i]), float(sd[i]))
     seen = tuple(
         Seen(
@@ -124,6 +127,7 @@ def compare(before: Look, after: Look, turns: Sequence[Turn], model: Model, beli
             sd_mm=float(sd[i]),
             teeth=_nearest_teeth(float(rise[i]), model, learned),
             moved=moved[model.screws[i].name],
+            as_asked=model.screws[i].name in asked,
         )
         for i in model.movable
     )
@@ -136,6 +140,14 @@ def clockwise_teeth(turn: Turn, belief: StepBelief) -> int | None:
     if turn.teeth is None:
         return None
     return turn.teeth if (belief.clockwise or belief.told) == "raises" else -turn.teeth
+
+
+def _as_asked(rise: float, sd: float, turn: Turn, belief: StepBelief) -> bool:
+    """Whether a rise can be that of the teeth told, in either sense; two teeth in place of one cannot."""
+    if turn.teeth is None or (belief.nominal_mm is None and not belief.moves):
+        return True
+    spread = float(np.hypot(turn.teeth * belief.sd_mm, sd))
+    return abs(abs(rise) - abs(turn.teeth) * belief.step_mm) <= MOVED_SD * spread
 
 
 def _as_told(teeth: int, belief: StepBelief) -> int:

@@ -247,7 +247,7 @@ class Session:
         )
 
     def _record(self, findings: Findings, look: Look) -> None:
-        """What each told move really did; one whose screw did not move is kept without a figure to learn from."""
+        """What each told move really did; one that was made otherwise is kept without a figure to learn from."""
         name = self._bench.machine.name
         seen = {one.screw: one for one in findings.screws}
         done = []
@@ -255,7 +255,7 @@ class Session:
             if move.after_at is not None:
                 continue
             one = seen.get(move.screw)
-            moved = one if one is not None and one.moved else None
+            moved = one if one is not None and one.as_asked else None
             done.append(
                 replace(
                     move,

@@ -193,7 +193,7 @@ def test_laws(grid, bx, by, factor):
 
 def test_a_solver_that_gives_up_is_not_passed_over(monkeypatch):
     monkeypatch.setattr(module, "_ROUNDS", 0)
-    monkeypatch.setattr(module, "linprog", lambda *_, **__: SimpleNamespace(x=None, message="tired"))
+    monkeypatch.setattr("scipy.optimize.linprog", lambda *_, **__: SimpleNamespace(x=None, message="tired"))
     with pytest.raises(ArithmeticError, match="tired"):
         minimum_zone_plane([0, 1, 0, 1], [0, 0, 1, 1], [1.0, 2.0, 4.0, 3.0])
 

@@ -91,6 +91,15 @@ def test_the_wrong_screw_is_named() -> None:
     assert found.belief == belief
 
 
+def test_more_teeth_than_told_are_counted_and_not_learned_from() -> None:
+    bench = bench_at([-1.6, 0.0, 0.0])
+    belief = first_belief(bench.model)
+    turns = (Turn(screw="front-left", teeth=1, rise_mm=0.4),)
+    found = compare(look(bench), after(bench, np.array([1.2, 0.0, 0.0])), turns, bench.model, belief)
+    assert (found.screws[0].moved, found.screws[0].as_asked, found.screws[0].teeth) == (True, False, 3)
+    assert found.belief == belief
+
+
 @pytest.mark.parametrize("teeth", [1, -2])
 def test_a_turn_of_the_reference_screw_is_recognised(teeth: int) -> None:
     bench = bench_at([-0.8, 0.4, 0.0])
