@@ -87,7 +87,7 @@ def test_the_machines_that_need_hands_are_those_of_the_truth(answers: list[str])
 
 def test_a_folder_with_something_else_is_refused_in_a_line(tmp_path: Path) -> None:
     (tmp_path / "thesis.txt").write_text("mine")
-    done = _run("demo", "--dir", str(tmp_path), "--weeks", "2", "--machines", "1")
+    done = _run("demo", "--dir", str(tmp_path), "--weeks", "4", "--machines", "1")
     assert done.returncode == 2
     assert "not an earlier demo" in done.stderr.replace("\n", " ")
     assert "Traceback" not in done.stderr

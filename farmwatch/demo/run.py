@@ -35,7 +35,8 @@ __all__ = ["FEWEST_WEEKS", "DemoResult", "Progress", "last_monday", "run_demo"]
 Progress = Callable[[int, int], None]
 """Called with the rounds of polls done and the rounds in all."""
 
-FEWEST_WEEKS = 2
+# What is true of the farm happened in the last three weeks or is older than any history; one bed has no newer mesh.
+FEWEST_WEEKS = 4
 MOST_WEEKS = 520
 MOST_MACHINES = 2_000
 # One round of polls a day, late in the evening: it sees every mesh of the day, and the last of a week all of that week.
@@ -181,7 +182,7 @@ def _commands(config: Path, farm: tuple[MachineTruth, ...]) -> tuple[str, str, s
 
 
 def _truths(farm: tuple[MachineTruth, ...]) -> tuple[str, str, str]:
-    """What is true: what needs hands, what is not what it seems, and what is coming or out of sight."""
+    """In three sentences: what needs hands, what is not what it seems, and what is coming or out of sight."""
 
     def listed(group: Group) -> str:
         return ", ".join(f"{m.name} ({m.short})" for m in farm if m.group == group) or "no machine"
@@ -190,5 +191,5 @@ def _truths(farm: tuple[MachineTruth, ...]) -> tuple[str, str, str]:
     return (
         f"Needs hands: {listed('hands')}.",
         f"Not what it seems: {listed('seems')}.",
-        f"Coming, or out of sight: {listed('ahead')}. The other {well} are well.",
+        f"Coming, or out of sight: {listed('ahead')}. Nothing wrong: {well or 'no'} other{'s' if well > 1 else ''}.",
     )

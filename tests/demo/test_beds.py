@@ -8,6 +8,7 @@ import pytest
 from farmwatch.demo.beds import DAY, BedSeries, bed_series
 from farmwatch.demo.cases import farm_truth
 from farmwatch.demo.farm import AISLES, MODELS
+from farmwatch.demo.run import FEWEST_WEEKS
 from farmwatch.demo.truth import MachineTruth
 
 END = datetime(2026, 11, 23, 6, tzinfo=UTC)
@@ -20,6 +21,10 @@ def _series(name: str, weeks: int = 26, seed: int = 1) -> BedSeries:
 
 def _before(series: BedSeries) -> np.ndarray:
     return (END.timestamp() - series.taken_at) / DAY
+
+
+def test_the_shortest_history_has_meshes_of_every_bed() -> None:
+    assert min(_series(name, weeks=FEWEST_WEEKS).taken_at.size for name in FARM) >= 3
 
 
 @pytest.mark.parametrize("name", sorted(FARM))
