@@ -23,8 +23,10 @@ import statistics
 import tempfile
 import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from multiprocessing.connection import Connection
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -78,7 +80,7 @@ def compare_cpu(hosts: int, at_once: int, rounds: int) -> float:
 
 
 def measure_wall(hosts: int, at_once: int, latency: float = 0.020, deaf: float = 0.05, deadline: float = 2.0) -> float:
-    """Wall seconds of the first poll (no connection open yet) and of the next."""
+    """Wall seconds of the first poll (no connection open yet) and of the next, beside the bare loop in threads."""
     with farm(hosts, at_once=at_once, latency=latency, deaf_share=deaf, deadline=deadline) as (settings, _):
         store = Store(settings.farm.database)
         with fetcher_for(settings) as fetcher:
@@ -87,10 +89,21 @@ def measure_wall(hosts: int, at_once: int, latency: float = 0.020, deaf: float =
                 start = time.perf_counter()
                 outcomes = poll_once(settings, store, START + timedelta(hours=turn), fetcher=fetcher).records
                 walls.append(time.perf_counter() - start)
+        session = pooled_session(hosts)
+        urls = [f"{machine.address}/v1/survey" for machine in settings.machines]
+        start = time.perf_counter()
+        with ThreadPoolExecutor(at_once) as pool:
+            list(pool.map(partial(bare_get, session, deadline), urls))
+        peer = time.perf_counter() - start
+        session.close()
         new = sum(record.outcome == "new" for record in outcomes)
         late = sum(record.outcome == "timed-out" for record in outcomes)
     print(f"Wall, {hosts} hosts, {latency * 1000:g} ms, {deaf:.0%} deaf to {deadline:g} s, {at_once} at once")
+    floor = hosts * ((1 - deaf) * latency + deaf * deadline) / at_once
     print(f"  first poll {walls[0]:.2f} s, next {walls[1]:.2f} s ({new} new, {late} timed-out)")
+    print(
+        f"  bare requests and json.loads in as many threads {peer:.2f} s; waiting alone {floor:.2f} s"
+    )
     return max(walls)
 
 
@@ -98,6 +111,14 @@ def bare_loop(session: requests.Session, urls: list[str]) -> None:
     """The peer."""
     for url in urls:
         json.loads(session.get(url, timeout=10).text)
+
+
+def bare_get(session: requests.Session, deadline: float, url: str) -> None:
+    """The peer, one host of many side by side."""
+    try:
+        json.loads(session.get(url, timeout=deadline).text)
+    except requests.RequestException:
+        return
 
 
 def one_poll(settings: Settings, store: Store, fetcher: Fetcher, turn: int, hosts: int) -> None:
