@@ -47,7 +47,7 @@ class Rules:
 class Intention:
     """One change to the book. `ticket` is the draft to open, or the open ticket as it shall read."""
 
-    kind: Literal["open", "refresh", "withdraw"]
+    kind: Literal["open", "refresh", "withdraw", "prove"]
     ticket: Ticket
     why: str
     approve: bool = False
@@ -78,6 +78,13 @@ def _of_host(
             yield Intention(kind="open", ticket=draft, why="Its host has not answered for too long in working hours.")
     elif standing is not None and standing.phase in ("proposed", "approved"):
         yield Intention(kind="withdraw", ticket=standing, why="Its host answers again.")
+    elif standing is not None and standing.phase == "proving" and _answered_since(machine, standing):
+        yield Intention(kind="prove", ticket=standing, why="Its host answers again.")
+
+
+def _answered_since(machine: Assessment, standing: Ticket) -> bool:
+    answered, done = machine.host_answered_at, standing.work_until
+    return answered is not None and (done is None or answered > done)
 
 
 def _of_bed(

@@ -162,17 +162,16 @@ def _carry_out(
     standing = now.get(ticket.number)
     if standing is None or standing.revision != ticket.revision:
         return
-    if intention.kind == "withdraw":
-        done["withdrawn"].append(
-            writing.act(
-                ticket.number,
-                "withdraw",
-                at=at,
-                by=PROGRAM,
-                why=intention.why,
-                change=lambda found: replace(found, closed_at=at, remark=intention.why),
-            )
+    if intention.kind != "refresh":
+        closed = writing.act(
+            ticket.number,
+            intention.kind,
+            at=at,
+            by=PROGRAM,
+            why=intention.why,
+            change=lambda found: replace(found, closed_at=at, remark=intention.why),
         )
+        done["proven" if intention.kind == "prove" else "withdrawn"].append(closed)
         return
     done["refreshed"].append(
         writing.act(ticket.number, "refresh", at=at, by=PROGRAM, why=intention.why, change=lambda _: ticket)

@@ -96,6 +96,14 @@ def test_a_silent_host_has_a_ticket_of_its_own_and_it_ends_by_itself() -> None:
     assert intentions(fleet(level(silent=True, in_service=False)), [], RULES, TODAY) == []
 
 
+def test_a_host_that_was_worked_on_is_proven_by_its_next_answer() -> None:
+    [one] = intentions(fleet(level(silent=True)), [], RULES, TODAY)
+    done = replace(one.ticket, number=4, phase="proving", work_until=AT)
+    before = level(silent=True, host_answered_at=AT - timedelta(days=3))
+    assert intentions(fleet(before), [done], RULES, TODAY) == []
+    assert kinds(intentions(fleet(level(host_answered_at=AT + timedelta(hours=1))), [done], RULES, TODAY)) == ["prove"]
+
+
 def test_a_rule_of_the_farm_approves_screws_up_to_a_range() -> None:
     rule = Rules(approve_up_to_mm=1.0)
     assert intentions(fleet(tilted(0.8)), [], rule, TODAY)[0].approve
