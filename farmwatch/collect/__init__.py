@@ -1,7 +1,8 @@
 """Collect: ask hosts over HTTP (GET only), read their answers by their mappings, and keep what they said.
 
-`fetch` gets one answer within a deadline and a size, `mapping` reads it, `asking` does both for one machine,
-`poll` for the whole farm and stores what came of it.
+`fetch` gets one answer within a deadline and a size (`connection`, `watchdog`, `unpack`, `faults` are its parts);
+`mapping` reads it (`document`, `lookup`, `grid`, `hosttime`); `asking` does both for one machine; `poll` for the farm,
+with a `crew` that asks and a `gathering` that tells new from same and stores. `proposal` reads what has no mapping yet.
 """
 
 from farmwatch.collect.asking import Asked, ask, fetcher_for

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import http.client
 import resource
-import socket
 import ssl
 import threading
 from collections import OrderedDict
@@ -20,12 +19,13 @@ from types import TracebackType
 from urllib.parse import urlencode, urljoin, urlsplit, urlunsplit
 
 from farmwatch.collect.connection import Address, GuardedConnection, connection_to
-from farmwatch.collect.outcome import Trouble, plain
+from farmwatch.collect.faults import network_trouble, shown, status_trouble
+from farmwatch.collect.outcome import Trouble
 from farmwatch.collect.unpack import too_large, unpacked
 from farmwatch.collect.watchdog import Guard, Watchdog
 from farmwatch.errors import FarmwatchError
 
-__all__ = ["Answer", "Fetcher", "Stopped", "shown"]
+__all__ = ["Answer", "Fetcher", "Stopped"]
 
 MOST_REDIRECTS = 3
 REDIRECTS = frozenset({301, 302, 303, 307, 308})
@@ -45,14 +45,6 @@ class Answer:
 
     body: bytes
     content_type: str = ""
-
-
-def shown(url: str) -> str:
-    """The URL as it may be read by anybody: without user, query and fragment."""
-    try:
-        return f"{Address.of(url)}{urlsplit(url).path}"
-    except ValueError:
-        return plain(url.split("?")[0].rsplit("@", 1)[-1])
 
 
 class Fetcher:
@@ -144,7 +136,7 @@ class Fetcher:
                 raise Stopped from None
             if guard.expired or isinstance(error, TimeoutError):
                 raise self._timed_out(url) from None
-            raise _trouble_with(error, url) from None
+            raise network_trouble(error, url) from None
         finally:
             turn.release()
 
@@ -174,7 +166,7 @@ class Fetcher:
             # What stands in an error page is of no use, and reading a short one keeps the connection.
             if response.length is not None and response.length <= PIECE:
                 response.read()
-            raise _trouble_with_status(response.status, url)
+            raise status_trouble(response.status, url)
         try:
             body = _body(response, self._cap)
             body = unpacked(body, response.headers.get("Content-Encoding", ""), self._cap)
@@ -259,54 +251,6 @@ def _same_host(url: str, where: str) -> str:
     if new != old and not upgraded:
         raise Trouble("host-error", f"{shown(url)} redirects elsewhere, to {new}; only its own address is followed")
     return there
-
-
-def _trouble_with_status(status: int, url: str) -> Trouble:
-    said = f"{shown(url)} answers {status}"
-    name = http.client.responses.get(status)
-    said += f" ({name})" if name else ""
-    if status in (204, 404):
-        why = "it holds no mesh yet" if status == 204 else "no mesh yet, or the path is wrong"
-        return Trouble("no-mesh", f"{said}: {why}", status)
-    if status in (401, 403, 407):
-        return Trouble("refused", f"{said}: it wants a key or a login, or another one", status)
-    if status == 429:
-        return Trouble("host-error", f"{said}: it is asked too often", status)
-    if status >= 500:
-        return Trouble("host-error", f"{said}: it has a fault of its own", status)
-    return Trouble("host-error", f"{said}: it does not take the question; look at path and query", status)
-
-
-def _trouble_with(error: Exception, url: str) -> Trouble:
-    """Words for what the network, TLS or HTTP said; never the exception's own text, which may hold the query."""
-    where = shown(url)
-    if isinstance(error, ssl.SSLCertVerificationError):
-        return Trouble("host-error", f"{where}: {_about_certificate(error)}")
-    if isinstance(error, ssl.SSLError):
-        return Trouble("host-error", f"{where} does not speak TLS as it should; is it http:// and not https://?")
-    if isinstance(error, socket.gaierror):
-        return Trouble("unreachable", f"{where}: the name {Address.of(url).host!r} is not known here")
-    if isinstance(error, ConnectionRefusedError):
-        return Trouble("unreachable", f"{where} refuses the connection: nothing listens there, or it is still starting")
-    if isinstance(error, http.client.RemoteDisconnected | ConnectionResetError | BrokenPipeError):
-        return Trouble("unreachable", f"{where} dropped the connection before it had answered")
-    if isinstance(error, http.client.IncompleteRead):
-        return Trouble("unreachable", f"{where} dropped the connection in the middle of its answer")
-    if isinstance(error, http.client.HTTPException | ValueError):
-        return Trouble("host-error", f"{where} answers with something that is not HTTP")
-    number = getattr(error, "errno", None)
-    return Trouble("unreachable", f"{where} cannot be reached" + (f" (error {number})" if number else ""))
-
-
-def _about_certificate(error: ssl.SSLCertVerificationError) -> str:
-    # X509_V_ERR_* of OpenSSL.
-    if error.verify_code == 10:
-        return "its certificate has expired"
-    if error.verify_code in (62, 64):
-        return "its certificate is for another name than this address"
-    if error.verify_code in (18, 19, 20, 21):
-        return "its certificate is signed by nobody known here; if the farm has its own authority, name it as ca_file"
-    return f"its certificate does not hold ({plain(error.verify_message)})"
 
 
 def _tls_context(ca_file: Path | None) -> ssl.SSLContext:

@@ -14,7 +14,7 @@ import psutil
 import pytest
 
 from farmwatch.collect import Fetcher, Stopped, Trouble
-from farmwatch.collect.fetch import shown
+from farmwatch.collect.faults import shown
 from tests.collect.hosts import Canned, raw, serving
 
 

@@ -8,8 +8,7 @@ from typing import Any
 
 import pytest
 
-from farmwatch.collect import ask, fetcher_for, poll_once
-from farmwatch.collect import poll as poll_module
+from farmwatch.collect import ask, crew, fetcher_for, gathering, poll_once
 from farmwatch.errors import InputError
 from farmwatch.store import Store, StoreError
 from tests.collect.hosts import Canned, raw, serving
@@ -149,11 +148,11 @@ class TestFarm:
 
     def test_known_slow_ones_are_asked_early_but_not_all_at_once(self, farm):
         names = {f"m{i}": f"http://127.0.0.1:{8000 + i}" for i in range(10)}
-        turns = poll_module._in_turn(farm(names).machines, {"m7", "m9"})
+        turns = crew.in_turn(farm(names).machines, {"m7", "m9"})
         assert [group[0].name for group in turns] == ["m7", "m0", "m1", "m9", "m2", "m3", "m4", "m5", "m6", "m8"]
         everyone = [[machine] for machine in farm(names).machines]
-        assert poll_module._in_turn(farm(names).machines, set()) == everyone
-        assert poll_module._in_turn(farm(names).machines, set(names)) == everyone
+        assert crew.in_turn(farm(names).machines, set()) == everyone
+        assert crew.in_turn(farm(names).machines, set(names)) == everyone
 
     def test_machines_at_one_address_are_asked_one_after_the_other(self, farm, store, now):
         inside, most = [], []
@@ -193,7 +192,7 @@ class TestFarm:
         assert {reading.machine: reading.during_work for reading in store.readings} == {"a": False, "b": True}
 
     def test_batches_and_progress(self, farm, store, now, monkeypatch):
-        monkeypatch.setattr(poll_module, "BATCH", 4)
+        monkeypatch.setattr(gathering, "BATCH", 4)
         seen: list[tuple[str, int, int]] = []
         with serving({"/mesh": grid()}) as host:
             settings = farm({f"heron-{i:02}": host.address for i in range(10)})
@@ -204,14 +203,14 @@ class TestFarm:
         assert seen == [("new", i, 10) for i in range(1, 11)]
 
     def test_a_bug_of_ours_is_raised_once_all_others_are_stored(self, farm, store, now, monkeypatch):
-        real = poll_module.ask
+        real = crew.ask
 
         def ask_with_a_bug(settings, machine, *more):
             if machine.name == "heron-02":
                 raise ZeroDivisionError
             return real(settings, machine, *more)
 
-        monkeypatch.setattr(poll_module, "ask", ask_with_a_bug)
+        monkeypatch.setattr(crew, "ask", ask_with_a_bug)
         with serving({"/mesh": grid()}) as host, pytest.raises(ZeroDivisionError):
             poll_once(farm({f"heron-{i:02}": host.address for i in range(5)}), store, now)
         assert len(store.readings) == len(store.polls) == 4

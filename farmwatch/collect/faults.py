@@ -1,0 +1,70 @@
+"""The words for what goes wrong on the way to an answer: for a technician, with the URL and without its secrets."""
+
+from __future__ import annotations
+
+import http.client
+import socket
+import ssl
+from urllib.parse import urlsplit
+
+from farmwatch.collect.connection import Address
+from farmwatch.collect.outcome import Trouble, plain
+
+__all__ = ["network_trouble", "shown", "status_trouble"]
+
+
+def shown(url: str) -> str:
+    """The URL as it may be read by anybody: without user, query and fragment."""
+    try:
+        return f"{Address.of(url)}{urlsplit(url).path}"
+    except ValueError:
+        return plain(url.split("?")[0].rsplit("@", 1)[-1])
+
+
+def status_trouble(status: int, url: str) -> Trouble:
+    """The trouble with an HTTP status that is not 200 and no redirect."""
+    said = f"{shown(url)} answers {status}"
+    name = http.client.responses.get(status)
+    said += f" ({name})" if name else ""
+    if status in (204, 404):
+        why = "it holds no mesh yet" if status == 204 else "no mesh yet, or the path is wrong"
+        return Trouble("no-mesh", f"{said}: {why}", status)
+    if status in (401, 403, 407):
+        return Trouble("refused", f"{said}: it wants a key or a login, or another one", status)
+    if status == 429:
+        return Trouble("host-error", f"{said}: it is asked too often", status)
+    if status >= 500:
+        return Trouble("host-error", f"{said}: it has a fault of its own", status)
+    return Trouble("host-error", f"{said}: it does not take the question; look at path and query", status)
+
+
+def network_trouble(error: Exception, url: str) -> Trouble:
+    """Words for what the network, TLS or HTTP said; never the exception's own text, which may hold the query."""
+    where = shown(url)
+    if isinstance(error, ssl.SSLCertVerificationError):
+        return Trouble("host-error", f"{where}: {_about_certificate(error)}")
+    if isinstance(error, ssl.SSLError):
+        return Trouble("host-error", f"{where} does not speak TLS as it should; is it http:// and not https://?")
+    if isinstance(error, socket.gaierror):
+        return Trouble("unreachable", f"{where}: the name {Address.of(url).host!r} is not known here")
+    if isinstance(error, ConnectionRefusedError):
+        return Trouble("unreachable", f"{where} refuses the connection: nothing listens there, or it is still starting")
+    if isinstance(error, http.client.RemoteDisconnected | ConnectionResetError | BrokenPipeError):
+        return Trouble("unreachable", f"{where} dropped the connection before it had answered")
+    if isinstance(error, http.client.IncompleteRead):
+        return Trouble("unreachable", f"{where} dropped the connection in the middle of its answer")
+    if isinstance(error, http.client.HTTPException | ValueError):
+        return Trouble("host-error", f"{where} answers with something that is not HTTP")
+    number = getattr(error, "errno", None)
+    return Trouble("unreachable", f"{where} cannot be reached" + (f" (error {number})" if number else ""))
+
+
+def _about_certificate(error: ssl.SSLCertVerificationError) -> str:
+    # X509_V_ERR_* of OpenSSL.
+    if error.verify_code == 10:
+        return "its certificate has expired"
+    if error.verify_code in (62, 64):
+        return "its certificate is for another name than this address"
+    if error.verify_code in (18, 19, 20, 21):
+        return "its certificate is signed by nobody known here; if the farm has its own authority, name it as ca_file"
+    return f"its certificate does not hold ({plain(error.verify_message)})"

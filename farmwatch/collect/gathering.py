@@ -1,0 +1,193 @@
+"""What a poll makes of the answers: tells new from same and from another machine's, and stores them in batches."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator, Sequence
+from datetime import datetime
+from typing import Protocol
+
+from farmwatch.collect.asking import Asked
+from farmwatch.collect.hosttime import believable
+from farmwatch.collect.mapping import HostMesh
+from farmwatch.config import Settings
+from farmwatch.history import CelsiusIs, Reading, TimeFrom
+from farmwatch.store.records import LastAnswer, LastMesh, Outcome, PollRecord
+
+__all__ = ["Gathering", "Memory", "Progress", "reading_of"]
+
+# A batch is stored when it is this long or this old: large enough to be cheap, small enough to lose little.
+BATCH = 500
+BATCH_SECONDS = 2.0
+
+Progress = Callable[[PollRecord, int, int], None]
+"""Called after each machine with its record, how many are done and how many there are."""
+
+
+class Memory(Protocol):
+    """What a poll wants of the store."""
+
+    def last_digests(self) -> dict[str, LastMesh]:
+        """What the newest reading of each machine is known by."""
+
+    def last_answers(self) -> dict[str, LastAnswer]:
+        """What came of the last try at each machine."""
+
+    def identities(self) -> dict[str, str]:
+        """What each machine's host called itself at first contact."""
+
+    def pin(self, found: dict[str, str], at: datetime) -> None:
+        """Pin identities of machines that have none yet."""
+
+    def add_round(self, new: Sequence[Reading], records: Sequence[PollRecord]) -> int:
+        """Store readings and records; returns how many readings were new."""
+
+
+def reading_of(
+    machine: str, found: HostMesh, seen_at: datetime, *, first: bool, celsius_is: CelsiusIs, in_work: bool = False
+) -> Reading:
+    """The reading that a mesh makes: at its host's time where that is believable, else when it was seen.
+
+    `first` says that no reading of the machine is known: seen without a time of its own, its age is unknown.
+    """
+    time_from: TimeFrom = "host"
+    taken_at = found.taken_at
+    if taken_at is None or not believable(taken_at, seen_at):
+        taken_at = seen_at
+        time_from = "unknown" if first else "seen"
+    return Reading(
+        machine=machine,
+        taken_at=taken_at,
+        seen_at=seen_at,
+        time_from=time_from,
+        mesh=found.mesh,
+        bed_celsius=found.bed_celsius,
+        celsius_is=celsius_is,
+        plate=found.plate,
+        during_work=in_work,
+    )
+
+
+class Gathering:
+    """Takes answers in turn: tells new from same, and stores readings and records in batches."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        store: Memory,
+        now: datetime,
+        total: int,
+        on_progress: Progress | None,
+        in_work: frozenset[str],
+    ) -> None:
+        self._celsius_is = {m.name: settings.mappings[m.mapping].temperature_is for m in settings.machines if m.mapping}
+        self._store = store
+        self._now = now
+        self._total = total
+        self._on_progress = on_progress
+        self._in_work = in_work
+        self._last = store.last_digests() if total else {}
+        self._pins = store.identities() if total else {}
+        self._records: list[PollRecord] = []
+        self._unstored = 0
+        self._readings: list[Reading] = []
+        self._new_pins: dict[str, str] = {}
+        self._new = 0
+        self._stored_at = time.monotonic()
+        self._meshes: dict[str, list[str]] = {}
+        self._identities: dict[str, list[str]] = {}
+
+    def __enter__(self) -> Gathering:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.flush()
+
+    def take(self, asked: Asked | None) -> None:
+        """Take one answer; None only gives an old batch the occasion to be stored."""
+        if asked is not None:
+            record = self._record(asked)
+            self._records.append(record)
+            if self._on_progress is not None:
+                self._on_progress(record, len(self._records), self._total)
+        waiting = len(self._records) - self._unstored
+        if waiting >= BATCH or (waiting and time.monotonic() - self._stored_at >= BATCH_SECONDS):
+            self.flush()
+
+    def flush(self) -> None:
+        """Store what was gathered since the last time."""
+        readings, self._readings = self._readings, []
+        pins, self._new_pins = self._new_pins, {}
+        records = self._records[self._unstored :]
+        self._unstored = len(self._records)
+        self._stored_at = time.monotonic()
+        if records or readings:
+            self._new += self._store.add_round(readings, records)
+        if pins:
+            self._store.pin(pins, self._now)
+
+    @property
+    def records(self) -> tuple[PollRecord, ...]:
+        """A record per answer taken, in their order."""
+        return tuple(self._records)
+
+    @property
+    def new_readings(self) -> int:
+        """How many readings were stored that did not stand before."""
+        return self._new
+
+    def warnings(self) -> tuple[str, ...]:
+        """What needs a second look: one mesh, or one identity, under two names."""
+        return (*_shared(self._meshes, "the same mesh"), *_shared(self._identities, "the same identity"))
+
+    def _record(self, asked: Asked) -> PollRecord:
+        outcome, reason = asked.outcome, asked.reason
+        if asked.found is not None:
+            outcome, more = self._outcome(asked, asked.found)
+            reason = "; ".join(part for part in (more, reason) if part)
+        return PollRecord(machine=asked.machine, at=asked.at, outcome=outcome, reason=reason, seconds=asked.seconds)
+
+    def _outcome(self, asked: Asked, found: HostMesh) -> tuple[Outcome, str]:
+        name = asked.machine
+        if found.identity is not None:
+            self._identities.setdefault(found.identity, []).append(name)
+            pinned = self._pins.get(name)
+            if pinned is None:
+                self._pins[name] = self._new_pins[name] = found.identity
+            elif pinned != found.identity:
+                return "other-machine", f"it calls itself {found.identity!r}; the machine known here is {pinned!r}"
+        digest = found.mesh.digest()
+        if found.mesh.range_mm > 0:
+            self._meshes.setdefault(digest, []).append(name)
+        last = self._last.get(name)
+        if last is not None and last.digest == digest:
+            return "same", ""
+        reading = reading_of(
+            name,
+            found,
+            asked.at,
+            first=last is None,
+            celsius_is=self._celsius_is[name],
+            in_work=name in self._in_work,
+        )
+        if last is not None and reading.taken_at <= last.taken_at:
+            return self._earlier(reading)
+        self._last[name] = LastMesh(
+            machine=name, taken_at=reading.taken_at, seen_at=asked.at, time_from=reading.time_from, digest=digest
+        )
+        self._readings.append(reading)
+        return "new", ""
+
+    def _earlier(self, reading: Reading) -> tuple[Outcome, str]:
+        """A mesh from before the newest one: a host that shows an old mesh again, or whose clock was set back."""
+        if self._store.add_round([reading], ()):
+            self._new += 1
+            return "new", "its time is before that of the newest reading: was its clock set back?"
+        return "same", "it shows an earlier mesh again"
+
+
+def _shared(machines_by: dict[str, list[str]], what: str) -> Iterator[str]:
+    for names in machines_by.values():
+        if len(names) > 1:
+            listed = f"{', '.join(sorted(names)[:-1])} and {sorted(names)[-1]}"
+            yield f"{listed} answered with {what}: are they names for one host?"
