@@ -23,7 +23,7 @@ from farmwatch.errors import FarmwatchError
 
 __all__ = ["commands", "main", "run"]
 
-_FAMILIES = ("starting", "polls", "looking", "entering", "reports", "files", "ticketing", "realigning")
+_FAMILIES = ("starting", "polls", "looking", "entering", "reports", "files", "serving", "ticketing", "realigning")
 
 BUG, FAULT, INTERRUPTED = 1, 2, 130
 

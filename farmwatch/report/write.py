@@ -11,11 +11,11 @@ from farmwatch.config import Settings
 from farmwatch.errors import FarmwatchError, InputError
 from farmwatch.report.render import render
 from farmwatch.report.text import clock
-from farmwatch.report.view import FarmFacts, weekly_view
+from farmwatch.report.view import FarmFacts, WeeklyView, weekly_view
 from farmwatch.report.week import Week, week_just_ended
 from farmwatch.store import Store
 
-__all__ = ["report_name", "write_report"]
+__all__ = ["report_name", "write_report", "write_week"]
 
 
 def write_report(settings: Settings, store: Store, at: datetime, week: Week | None = None) -> Path:
@@ -25,6 +25,11 @@ def write_report(settings: Settings, store: Store, at: datetime, week: Week | No
     same bytes whenever and wherever it is written. The file takes the place of an older one in one move. Raises
     InputError for a week that has not begun, FarmwatchError where the file cannot be written.
     """
+    return write_week(settings, store, at, week)[1]
+
+
+def write_week(settings: Settings, store: Store, at: datetime, week: Week | None = None) -> tuple[WeeklyView, Path]:
+    """`write_report`, which also hands out what the page says."""
     zone = settings.farm.timezone
     week = week_just_ended(at, zone) if week is None else week
     start, end = week.start(zone), min(week.end(zone), at)
@@ -34,10 +39,10 @@ def write_report(settings: Settings, store: Store, at: datetime, week: Week | No
     # Of the week before only ranges and conditions are told.
     before = assess(settings, store, start, following=False)
     farm = FarmFacts(name=settings.farm.name, zone=zone, week=week)
-    page = render(weekly_view(now, before, farm))
+    view = weekly_view(now, before, farm)
     target = settings.farm.reports / report_name(week)
-    _put(target, page.encode("utf-8"))
-    return target
+    _put(target, render(view).encode("utf-8"))
+    return view, target
 
 
 def report_name(week: Week) -> str:

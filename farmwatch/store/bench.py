@@ -14,7 +14,7 @@ from farmwatch.store.clock import from_micros, micros
 from farmwatch.store.entries import wanted
 from farmwatch.store.records import Attending, Move
 
-__all__ = ["add_moves", "attend", "attended", "finish_moves", "leave", "moves"]
+__all__ = ["add_moves", "attend", "attended", "finish_moves", "in_work", "leave", "letters", "moves"]
 
 _TIMES = ("at", "before_at", "after_at")
 # Who has not been heard of for so long has left without saying so (a lost connection).
@@ -73,3 +73,14 @@ def _move(row: Sequence[Any]) -> Move:
     for name in _TIMES:
         found[name] = None if found[name] is None else from_micros(found[name])
     return Move(**found)
+
+
+def in_work(con: duckdb.DuckDBPyConnection) -> frozenset[str]:
+    """Machines whose ticket is in work."""
+    return frozenset(machine for (machine,) in con.execute(ticket_sql.IN_WORK).fetchall())
+
+
+def letters(con: duckdb.DuckDBPyConnection, at: datetime) -> tuple[int, int]:
+    """How many letters of the outbox are to be tried at a time, and how many wait in all."""
+    row = con.execute(ticket_sql.LETTERS, {"at": micros(at)}).fetchone()
+    return (int(row[0]), int(row[1])) if row else (0, 0)

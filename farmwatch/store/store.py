@@ -184,6 +184,16 @@ class Store:
         with self.database.writing() as con:
             bench.leave(con, machine, session)
 
+    def in_work(self) -> frozenset[str]:
+        """Machines whose ticket is in work just now."""
+        with self.database.reading() as con:
+            return bench.in_work(con)
+
+    def letters(self, at: datetime) -> tuple[int, int]:
+        """How many letters of the outbox are to be tried at a time, and how many wait in all."""
+        with self.database.reading() as con:
+            return bench.letters(con, at)
+
     # Identities and runs
 
     def identities(self) -> dict[str, str]:

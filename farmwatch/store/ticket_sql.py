@@ -44,6 +44,9 @@ WHERE ($number::INTEGER IS NULL OR number = $number::INTEGER)
 ORDER BY "at", rowid
 """
 
+# Machines at which somebody works just now, by their ticket.
+IN_WORK = "SELECT DISTINCT machine FROM tickets WHERE phase = 'in-work'"
+
 WORKS = """
 SELECT machine, number, to_phase = 'in-work', epoch_us("at")
 FROM ticket_events JOIN tickets USING (number)
@@ -129,4 +132,10 @@ ON CONFLICT (machine) DO UPDATE SET session = excluded.session, "by" = excluded.
 ATTENDED = """
 SELECT machine, session, "by", epoch_us(since), epoch_us(seen_at) FROM attended
 WHERE seen_at > make_timestamptz($after) ORDER BY machine
+"""
+
+# Whether there is anything for a delivery to do, and how much waits in all.
+LETTERS = """
+SELECT count(*) FILTER (next_try_at <= make_timestamptz($at)), count(*) FROM outbox
+WHERE delivered_at IS NULL AND given_up_at IS NULL
 """

@@ -1,0 +1,49 @@
+"""The service, its unit, and copies of the database."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import click
+
+from farmwatch.cli.app import App, pass_app
+from farmwatch.cli.screen import plain, say
+
+__all__ = ["COMMANDS"]
+
+
+@click.command("run", short_help="The service: polls and reports until a signal.")
+@pass_app
+def run(app: App) -> None:
+    """Poll, assess, report, back up and deliver until a signal: TERM or INT end it, HUP reads the configuration anew.
+
+    It logs to standard error and answers at /health and /metrics on the address of [service].
+    """
+    from farmwatch.service.running import run_service
+
+    if not run_service(app.settings):
+        # A step hangs in something that cannot be cut; all that was read is stored or waits in the pending file.
+        os._exit(1)
+
+
+@click.command("backup", short_help="A consistent copy of the database, while it is in use.")
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE")
+@pass_app
+def backup(app: App, file: Path) -> None:
+    """Copy the database to FILE while everything else goes on; the copy is checked before it takes its place."""
+    readings = app.store.backup(file)
+    say(f"written: {plain(file)}, {readings:,} readings")
+
+
+@click.command("restore", short_help="Put a backup in the place of the database.")
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE")
+@pass_app
+def restore(app: App, file: Path) -> None:
+    """Check the backup FILE and put it in the place of the database, which is kept aside."""
+    found = app.store.restore(file, app.now())
+    aside = f"; what was there before: {plain(found.kept_aside)}" if found.kept_aside else ""
+    say(f"restored: {found.readings:,} readings{aside}")
+
+
+COMMANDS = (run, backup, restore)

@@ -1,0 +1,149 @@
+"""The step that looks whether something is due besides polls: the first look, the weekly report, the night's work."""
+
+from __future__ import annotations
+
+import json
+import logging
+import threading
+from collections.abc import Callable
+from datetime import datetime, timedelta
+from typing import Any
+
+from farmwatch.config import Settings
+from farmwatch.errors import FarmwatchError
+from farmwatch.report.week import Week
+from farmwatch.service.calendar import is_done, newest_night, newest_week, next_report_at, night_key, report_key
+from farmwatch.service.errand import ASSESSMENT, FIRST_LOOK, Errand
+from farmwatch.service.ledger import Ledger
+from farmwatch.service.logs import tell
+from farmwatch.service.sending import send
+from farmwatch.store import Run, Store, StoreError
+
+__all__ = ["Chores"]
+
+_log = logging.getLogger(__name__)
+
+FIRST_RETRY = timedelta(minutes=10)
+LONGEST_RETRY = timedelta(hours=2)
+
+Send = Callable[[Errand, threading.Event], "dict[str, Any] | None"]
+
+
+class Chores:
+    """`step` does at most what is due at `now`, one thing after the other, and tries again later what failed."""
+
+    def __init__(
+        self, settings: Settings, store: Store, ledger: Ledger, stop: threading.Event, errands: Send = send
+    ) -> None:
+        self.settings = settings
+        self._store = store
+        self._ledger = ledger
+        self._stop = stop
+        self._send = errands
+        self._done: dict[str, datetime] = {}
+        self._tries: dict[str, tuple[int, datetime]] = {}
+        self._remembered = False
+
+    def step(self, now: datetime) -> None:
+        """Do what is due; never raises for what the database or an errand can suffer."""
+        farm = self.settings.farm
+        self._ledger.note(next_report_at=next_report_at(farm, now))
+        if self._ledger.facts.round_ended_at is None:
+            # A first look at a farm that nobody has asked yet would show nothing.
+            return
+        try:
+            self._remember(now)
+            self._first_look(now)
+            week, _ = newest_week(farm, now)
+            self._once(report_key(week), Errand(kind="week", settings=self.settings, at=now, week=week), now)
+            night, _ = newest_night(farm, now)
+            self._once(night_key(night), Errand(kind="night", settings=self.settings, at=now, night=night), now)
+        except StoreError as fault:
+            if self._ledger.amiss("records", f"the last-run record cannot be read: {fault}", now):
+                tell(_log, logging.ERROR, "records-unread", words=str(fault))
+        else:
+            self._ledger.mended("records")
+
+    def _remember(self, now: datetime) -> None:
+        """After a start: what was assessed and reported last."""
+        if self._remembered:
+            return
+        assessed = self._store.last_run(ASSESSMENT)
+        if assessed is not None:
+            self._ledger.note(conditions=json.loads(assessed.detail), assessed_at=assessed.at)
+        week, _ = newest_week(self.settings.farm, now)
+        reported = self._store.last_run(report_key(week))
+        if reported is not None:
+            self._ledger.note(report=reported.detail, reported_at=reported.at)
+        night, _ = newest_night(self.settings.farm, now)
+        kept = self._store.last_run(night_key(night))
+        if kept is not None:
+            self._ledger.note(backed_up_at=kept.at)
+        self._remembered = True
+
+    def _first_look(self, now: datetime) -> None:
+        if FIRST_LOOK in self._done or self._store.last_run(FIRST_LOOK) is not None:
+            self._done[FIRST_LOOK] = now
+            return
+        farm = self.settings.farm
+        week, _ = newest_week(farm, now)
+        if self._store.last_run(report_key(week)) is None:
+            # The week before the service came is none of its reports; that this is so is entered first, so that a
+            # crash cannot make one of it.
+            self._store.add_run(Run(name=report_key(week), at=now, detail=""))
+        running = Week.holding(now.astimezone(farm.timezone).date())
+        self._once(FIRST_LOOK, Errand(kind="first-look", settings=self.settings, at=now, week=running), now)
+
+    def _once(self, key: str, errand: Errand, now: datetime) -> None:
+        if self._stop.is_set() or is_done(self._run_at(key), now) or not self._may_try(key, now):
+            return
+        try:
+            said = self._send(errand, self._stop)
+        except FarmwatchError as fault:
+            self._failed(key, errand, str(fault), now)
+            return
+        if said is not None:
+            self._succeeded(key, errand, said, now)
+
+    def _run_at(self, key: str) -> datetime | None:
+        if key not in self._done:
+            run = self._store.last_run(key)
+            if run is not None:
+                self._done[key] = run.at
+        return self._done.get(key)
+
+    def _may_try(self, key: str, now: datetime) -> bool:
+        failed, last = self._tries.get(key, (0, now))
+        wait = min(FIRST_RETRY * (1 << min(max(failed - 1, 0), 10)), LONGEST_RETRY)
+        # A last try in the future: the clock was set back.
+        return not failed or not now - wait < last <= now
+
+    def _failed(self, key: str, errand: Errand, words: str, now: datetime) -> None:
+        failed, _ = self._tries.get(key, (0, now))
+        self._tries[key] = (failed + 1, now)
+        self._ledger.amiss(errand.kind, f"{_NAMES[errand.kind]} failed and is tried again: {words}", now)
+        tell(_log, logging.ERROR, "failed", what=errand.kind, key=key, tries=failed + 1, words=words)
+
+    def _succeeded(self, key: str, errand: Errand, said: dict[str, Any], now: datetime) -> None:
+        self._tries.pop(key, None)
+        self._done[key] = errand.at
+        self._ledger.mended(errand.kind)
+        self._ledger.note(conditions=said["conditions"], assessed_at=now)
+        upcoming = next_report_at(self.settings.farm, now).astimezone(self.settings.farm.timezone)
+        if "report" in said:
+            self._ledger.note(report=said["report"], reported_at=now)
+            tell(
+                _log, logging.INFO, errand.kind,
+                report=said["report"], week=said["week"], next=upcoming.isoformat(timespec="minutes"),
+                past_limit=said["conditions"]["past-limit"], tickets_opened=said["opened"],
+            )  # fmt: skip
+        else:
+            self._ledger.note(backed_up_at=now)
+            tell(
+                _log, logging.INFO, "night",
+                backup=said["backup"], readings=said["readings"], polls_thinned=said["thinned"],
+                past_limit=said["conditions"]["past-limit"], tickets_opened=said["opened"],
+            )  # fmt: skip
+
+
+_NAMES = {"week": "the weekly report", "night": "the night's work", "first-look": "the first look"}

@@ -1,0 +1,65 @@
+"""The step that delivers what lies in the outbox; it has a thread of its own, so that no mail server slows a poll."""
+
+from __future__ import annotations
+
+import logging
+from datetime import datetime, timedelta
+
+from farmwatch.config import Settings
+from farmwatch.service.ledger import Ledger
+from farmwatch.service.logs import tell
+from farmwatch.store import Store, StoreError
+
+__all__ = ["Deliveries"]
+
+_log = logging.getLogger(__name__)
+
+# A mail server may well be down for a night.
+UNWELL_AFTER = timedelta(hours=12)
+
+
+class Deliveries:
+    """`step` tries every letter that is due."""
+
+    def __init__(self, settings: Settings, store: Store, ledger: Ledger) -> None:
+        self.settings = settings
+        self._store = store
+        self._ledger = ledger
+        self._failing_since: datetime | None = None
+
+    def step(self, now: datetime) -> None:
+        """Deliver; never raises for what the database or a receiver can do."""
+        try:
+            due, waiting = self._store.letters(now)
+            if due:
+                waiting = self._deliver(now)
+        except StoreError:
+            # Said elsewhere; letters wait in the database and go nowhere.
+            return
+        self._ledger.note(letters=waiting)
+        if not waiting:
+            self._failing_since = None
+            self._ledger.mended("deliveries")
+
+    def _deliver(self, now: datetime) -> int:
+        # Imported when there is something to send: many a farm has neither mail nor webhook.
+        from farmwatch.service.reportmail import CHANNEL, report_message
+        from farmwatch.tickets.deliver import deliver_due, senders_of
+        from farmwatch.tickets.mail import send_mail
+
+        settings, mail = self.settings, self.settings.mail
+        ways = senders_of(settings, self._store)
+        if mail is not None:
+            ways[CHANNEL] = lambda letter: send_mail(settings, mail, report_message(mail, letter))
+        found = deliver_due(settings, self._store, now, ways)
+        if found.delivered:
+            tell(_log, logging.INFO, "delivered", letters=found.delivered, waiting=found.waiting)
+        self._judge(found.faults, found.waiting, now)
+        return found.waiting
+
+    def _judge(self, faults: tuple[str, ...], waiting: int, now: datetime) -> None:
+        if not faults:
+            return
+        self._failing_since = self._failing_since or now
+        if now - self._failing_since >= UNWELL_AFTER:
+            self._ledger.amiss("deliveries", f"{waiting} letters wait; the last fault: {faults[-1]}", now)

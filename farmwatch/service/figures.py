@@ -1,0 +1,107 @@
+"""The service's figures as OpenMetrics text (OpenMetrics 1.0, 2020). Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from datetime import datetime
+from importlib.metadata import version
+from typing import get_args
+
+from farmwatch.service.ledger import Facts
+from farmwatch.store.keeper import StoreKind
+
+__all__ = ["CONTENT_TYPE", "figures_text"]
+
+CONTENT_TYPE = "application/openmetrics-text; version=1.0.0; charset=utf-8"
+
+_Sample = tuple[Mapping[str, str], float]
+
+
+def figures_text(facts: Facts, now: datetime) -> bytes:
+    """All of them; one that is not known is left out."""
+    lines = [*_polls(facts), *_readings(facts, now), *_farm(facts), *_service(facts)]
+    return ("\n".join([*lines, "# EOF"]) + "\n").encode("utf-8")
+
+
+def _polls(facts: Facts) -> Iterator[str]:
+    yield from _counter(
+        "farmwatch_polls", "Tries at single machines by outcome.", [({"outcome": o}, n) for o, n in facts.polls.items()]
+    )
+    yield from _counter("farmwatch_late_polls", "Tries that began later than was meant.", [({}, facts.late)])
+    yield from _gauge("farmwatch_failing_machines", "Machines whose last try failed.", [({}, facts.failing)])
+    yield from _moment("farmwatch_round_time", "When the last round of polls ended.", facts.round_ended_at)
+
+
+def _readings(facts: Facts, now: datetime) -> Iterator[str]:
+    store = facts.store
+    yield from _gauge(
+        "farmwatch_pending_readings", "Readings that wait beside the database to be stored.", [({}, store.pending)]
+    )
+    yield from _gauge("farmwatch_lost_readings", "Readings that could not be kept since the start.", [({}, store.lost)])
+    name = "farmwatch_database"
+    yield from _family(name, "stateset", "How the database does.")
+    for kind in get_args(StoreKind):
+        yield _sample(name, {name: kind}, float(kind == store.kind))
+    if facts.newest_reading_at is not None:
+        age = (now - facts.newest_reading_at).total_seconds()
+        yield from _gauge("farmwatch_newest_reading_age_seconds", "Age of the newest reading.", [({}, age)], "seconds")
+
+
+def _farm(facts: Facts) -> Iterator[str]:
+    if facts.conditions:
+        yield from _gauge(
+            "farmwatch_machines",
+            "Machines in service by condition, as last assessed.",
+            [({"condition": c}, n) for c, n in facts.conditions.items()],
+        )
+    yield from _moment("farmwatch_assessment_time", "When the farm was last assessed.", facts.assessed_at)
+    yield from _moment("farmwatch_last_report_time", "When the last weekly report was written.", facts.reported_at)
+    yield from _moment("farmwatch_next_report_time", "When the next weekly report is due.", facts.next_report_at)
+
+
+def _service(facts: Facts) -> Iterator[str]:
+    yield from _gauge("farmwatch_waiting_letters", "Letters that wait to be delivered.", [({}, facts.letters)])
+    yield from _gauge(
+        "farmwatch_troubles", "Things that are amiss, as /health names them.", [({}, len(facts.troubles))]
+    )
+    yield from _moment("farmwatch_backup_time", "When the last backup was made.", facts.backed_up_at)
+    yield from _moment("farmwatch_start_time", "When the service started.", facts.started_at)
+    yield from _family("farmwatch_build", "info", "Which farmwatch this is.")
+    yield _sample("farmwatch_build_info", {"version": version("farmwatch")}, 1)
+
+
+def _counter(name: str, help_text: str, samples: Iterable[_Sample]) -> Iterator[str]:
+    yield from _family(name, "counter", help_text)
+    for labels, value in samples:
+        yield _sample(f"{name}_total", labels, value)
+
+
+def _gauge(name: str, help_text: str, samples: Iterable[_Sample], unit: str = "") -> Iterator[str]:
+    yield from _family(name, "gauge", help_text, unit)
+    for labels, value in samples:
+        yield _sample(name, labels, value)
+
+
+def _moment(name: str, help_text: str, moment: datetime | None) -> Iterator[str]:
+    if moment is not None:
+        yield from _gauge(f"{name}_seconds", f"{help_text} Seconds since 1970.", [({}, moment.timestamp())], "seconds")
+
+
+def _family(name: str, kind: str, help_text: str, unit: str = "") -> Iterator[str]:
+    yield f"# TYPE {name} {kind}"
+    if unit:
+        yield f"# UNIT {name} {unit}"
+    yield f"# HELP {name} {_escaped(help_text)}"
+
+
+def _sample(name: str, labels: Mapping[str, str], value: float) -> str:
+    inside = ",".join(f'{key}="{_escaped(text)}"' for key, text in labels.items())
+    return f"{name}{{{inside}}} {_number(value)}" if inside else f"{name} {_number(value)}"
+
+
+def _number(value: float) -> str:
+    return str(int(value)) if float(value).is_integer() else repr(float(value))
+
+
+def _escaped(text: str) -> str:
+    return text.replace("\\", "\\\\").replace("\n", "\\n").replace('"', '\\"')

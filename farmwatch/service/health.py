@@ -1,0 +1,60 @@
+"""How the service does, as a document: well, or what is amiss in the words of RFC 9457. Pure."""
+
+from __future__ import annotations
+
+import json
+from datetime import datetime, timedelta
+from typing import Any
+
+from farmwatch.service.ledger import Facts, Trouble
+
+__all__ = ["OK", "PROBLEM", "UNAVAILABLE", "health_document", "troubles"]
+
+OK, UNAVAILABLE = 200, 503
+JSON, PROBLEM = "application/json", "application/problem+json"
+# A round of polls ends within seconds as a rule, and with every host at its longest deadline within minutes.
+_ROUND_WITHIN = timedelta(minutes=5)
+
+
+def troubles(facts: Facts, now: datetime) -> list[Trouble]:
+    """What is amiss at `now`, in the order in which it came up."""
+    found = list(facts.troubles)
+    last = facts.round_ended_at or facts.started_at
+    if now - last > _ROUND_WITHIN:
+        minutes = (now - last).total_seconds() / 60
+        found.append(Trouble(what="polls", words=f"no round of polls has ended for {minutes:.0f} minutes", since=last))
+    return found
+
+
+def health_document(facts: Facts, now: datetime) -> tuple[int, str, bytes]:
+    """Status, media type and body of `/health`."""
+    amiss = troubles(facts, now)
+    body: dict[str, Any]
+    if not amiss:
+        body = {
+            "well": True,
+            "since": _time(facts.started_at),
+            "polls": sum(facts.polls.values()),
+            "newest_reading_at": _time(facts.newest_reading_at),
+            "reported_at": _time(facts.reported_at),
+            "next_report_at": _time(facts.next_report_at),
+        }
+        return OK, JSON, _json(body)
+    body = {
+        # RFC 9457, 4.2.1: what it is stands in the members, and the title is that of the status.
+        "type": "about:blank",
+        "title": "Service Unavailable",
+        "status": UNAVAILABLE,
+        "detail": "; ".join(one.words for one in amiss),
+        "instance": "/health",
+        "reasons": [{"what": one.what, "words": one.words, "since": _time(one.since)} for one in amiss],
+    }
+    return UNAVAILABLE, PROBLEM, _json(body)
+
+
+def _time(moment: datetime | None) -> str | None:
+    return None if moment is None else moment.strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def _json(body: dict[str, Any]) -> bytes:
+    return json.dumps(body, ensure_ascii=True, separators=(",", ":")).encode("ascii") + b"\n"

@@ -1,0 +1,95 @@
+"""What the service counts and remembers of itself while it runs, for its health, its figures and its log."""
+
+from __future__ import annotations
+
+import threading
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+
+from farmwatch.store.keeper import StoreState
+from farmwatch.store.records import OUTCOMES, Outcome
+
+__all__ = ["Facts", "Ledger", "Trouble"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trouble:
+    """One thing that is amiss: which, since when, and in words what it is and what to do."""
+
+    what: str
+    words: str
+    since: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Facts:
+    """How the service stands at one moment. Times UTC."""
+
+    started_at: datetime
+    polls: Mapping[Outcome, int] = field(default_factory=lambda: dict.fromkeys(OUTCOMES, 0))
+    late: int = 0
+    round_ended_at: datetime | None = None
+    failing: int = 0
+    """Machines whose last try failed."""
+    store: StoreState = field(default_factory=StoreState)
+    newest_reading_at: datetime | None = None
+    conditions: Mapping[str, int] = field(default_factory=dict)
+    """Machines in service by condition, as last assessed."""
+    assessed_at: datetime | None = None
+    report: str | None = None
+    reported_at: datetime | None = None
+    next_report_at: datetime | None = None
+    backed_up_at: datetime | None = None
+    letters: int = 0
+    """Waiting to be delivered."""
+    troubles: tuple[Trouble, ...] = ()
+
+
+class Ledger:
+    """The newest facts, shared by the threads of the service."""
+
+    def __init__(self, started_at: datetime) -> None:
+        self._lock = threading.Lock()
+        self._facts = Facts(started_at=started_at)
+        self._polls: Counter[Outcome] = Counter()
+        self._troubles: dict[str, Trouble] = {}
+
+    @property
+    def facts(self) -> Facts:
+        """How it stands now."""
+        with self._lock:
+            return replace(
+                self._facts,
+                polls={outcome: self._polls[outcome] for outcome in OUTCOMES},
+                troubles=tuple(self._troubles.values()),
+            )
+
+    def count(self, outcome: Outcome) -> None:
+        """A machine was asked."""
+        with self._lock:
+            self._polls[outcome] += 1
+
+    def note(self, **changes: object) -> None:
+        """Put new facts in the place of old ones."""
+        with self._lock:
+            self._facts = replace(self._facts, **changes)  # type: ignore[arg-type]  # names are those of Facts
+
+    def add_late(self, number: int) -> None:
+        """So many machines were asked later than they should have been."""
+        with self._lock:
+            self._facts = replace(self._facts, late=self._facts.late + number)
+
+    def amiss(self, what: str, words: str, now: datetime) -> bool:
+        """Something is amiss, or still is; returns whether these words are new."""
+        with self._lock:
+            known = self._troubles.get(what)
+            since = known.since if known else now
+            self._troubles[what] = Trouble(what=what, words=words, since=since)
+            return known is None or known.words != words
+
+    def mended(self, what: str) -> bool:
+        """It is amiss no more; returns whether it was."""
+        with self._lock:
+            return self._troubles.pop(what, None) is not None

@@ -1,0 +1,227 @@
+"""The step that polls: asks the machines whose time has come and keeps what they say, whatever the database does."""
+
+from __future__ import annotations
+
+import logging
+import random
+import threading
+from collections.abc import Callable, Sequence
+from datetime import datetime, timedelta
+
+from farmwatch.collect.asking import fetcher_for
+from farmwatch.collect.fetch import Fetcher
+from farmwatch.collect.poll import PollRound, poll_once
+from farmwatch.config import Settings
+from farmwatch.history import Reading
+from farmwatch.service.ledger import Ledger
+from farmwatch.service.logs import tell
+from farmwatch.service.timetable import Timetable
+from farmwatch.store import Keeper, LastAnswer, LastMesh, PollRecord, StoreError, StoreState
+
+__all__ = ["Polling", "tick_seconds"]
+
+_log = logging.getLogger(__name__)
+
+# Machines that are due within a tick are asked together: a round costs some opens of the database, however few it asks.
+LONGEST_TICK, SHORTEST_TICK = 10.0, 0.5
+TICK_SHARE = 0.05
+
+
+def tick_seconds(shortest: timedelta | None) -> float:
+    """How often to look for machines that are due: a twentieth of the shortest interval, half a second to ten."""
+    if shortest is None:
+        return LONGEST_TICK
+    return min(max(shortest.total_seconds() * TICK_SHARE, SHORTEST_TICK), LONGEST_TICK)
+
+
+class Polling:
+    """Polls of one farm; `step` is called again and again, `alive` each time that something has gone on."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        keeper: Keeper,
+        ledger: Ledger,
+        stop: threading.Event,
+        rng: random.Random,
+        alive: Callable[[], None] = lambda: None,
+    ) -> None:
+        self._keeper = keeper
+        self._ledger = ledger
+        self._stop = stop
+        self._alive = alive
+        self._memory = _Memory(keeper)
+        self._timetable = Timetable(rng)
+        self._lock = threading.Lock()
+        self._warned: set[str] = set()
+        self._said = StoreState()
+        self._fetcher: Fetcher | None = None
+        self._settings = settings
+        self.use(settings)
+
+    def use(self, settings: Settings) -> None:
+        """Poll by these settings from now on; waits for a round that is under way."""
+        with self._lock:
+            self._settings = settings
+            if self._fetcher is not None:
+                self._fetcher.close()
+            self._fetcher = fetcher_for(settings)
+            every = settings.poll.every_minutes
+            self._timetable.set_intervals(
+                {
+                    machine.name: timedelta(minutes=machine.every_minutes or every)
+                    for machine in settings.machines
+                    if machine.address and machine.mapping
+                }
+            )
+
+    @property
+    def tick(self) -> float:
+        """Seconds between looks."""
+        return tick_seconds(self._timetable.shortest())
+
+    def close(self) -> None:
+        """Let go of every connection, once a round that is under way has ended."""
+        with self._lock:
+            if self._fetcher is not None:
+                self._fetcher.close()
+
+    def step(self, now: datetime, clock: Callable[[], datetime] | None = None) -> PollRound:
+        """Ask the machines that are due at `now`; never raises for what hosts or the database can do."""
+        with self._lock:
+            self._alive()
+            found = PollRound() if self._stop.is_set() else self._round(now, clock)
+            self._ledger.note(round_ended_at=now, failing=self._timetable.failing())
+            self._tell_store(now)
+            self._alive()
+            return found
+
+    def _round(self, now: datetime, clock: Callable[[], datetime] | None) -> PollRound:
+        due = self._timetable.due(now, self._memory.attended(now))
+        if not due.names:
+            return PollRound()
+        self._ledger.add_late(due.late)
+        found = poll_once(
+            self._settings,
+            self._memory,
+            now,
+            due.names,
+            self._fetcher,
+            clock=clock,
+            on_progress=self._progress,
+            stop=self._stop,
+            in_work=self._memory.in_work(),
+        )
+        self._after(found, due.names, now)
+        return found
+
+    def _progress(self, record: PollRecord, _done: int, _total: int) -> None:
+        self._alive()
+        self._ledger.count(record.outcome)
+        tell(
+            _log,
+            logging.INFO,
+            "poll",
+            machine=record.machine,
+            outcome=record.outcome,
+            seconds=record.seconds,
+            reason=record.reason or None,
+        )
+
+    def _after(self, found: PollRound, names: Sequence[str], now: datetime) -> None:
+        outcomes = {record.machine: record.outcome for record in found.records}
+        for name in names:
+            if name in outcomes or not self._stop.is_set():
+                self._timetable.asked(name, outcomes.get(name), now)
+        self._ledger.note(newest_reading_at=self._memory.newest_reading_at())
+        for warning in found.warnings:
+            if warning not in self._warned:
+                self._warned.add(warning)
+                tell(_log, logging.WARNING, "odd-answers", words=warning)
+
+    def _tell_store(self, now: datetime) -> None:
+        """Say how the database does whenever that has changed, and try again while something waits."""
+        state = self._keeper.state
+        if not state.is_well:
+            state = self._keeper.retry()
+        self._ledger.note(store=state)
+        if state.is_well:
+            if self._ledger.mended("database"):
+                tell(_log, logging.INFO, "database-well", words="all that was read is stored")
+        else:
+            self._ledger.amiss("database", state.words, now)
+            if (state.kind, state.lost, state.pending > 0) != (
+                self._said.kind,
+                self._said.lost,
+                self._said.pending > 0,
+            ):
+                level = logging.WARNING if state.kind in ("ok", "waiting") and not state.lost else logging.ERROR
+                tell(
+                    _log, level, "database-unwell",
+                    kind=state.kind, pending=state.pending, lost=state.lost, words=state.words,
+                )  # fmt: skip
+        self._said = state
+
+
+class _Memory:
+    """The store as a poll sees it: what cannot be read is as it was last known, what cannot be stored waits."""
+
+    def __init__(self, keeper: Keeper) -> None:
+        self._keeper = keeper
+        self._store = keeper.store
+        self._digests: dict[str, LastMesh] = {}
+        self._answers: dict[str, LastAnswer] = {}
+        self._identities: dict[str, str] = {}
+        self._attended: frozenset[str] = frozenset()
+        self._in_work: frozenset[str] = frozenset()
+
+    def last_digests(self) -> dict[str, LastMesh]:
+        self._digests = self._keeper.last_digests()
+        return dict(self._digests)
+
+    def last_answers(self) -> dict[str, LastAnswer]:
+        try:
+            self._answers = self._store.last_answers()
+        except StoreError:
+            _unread("last answers")
+        return self._answers
+
+    def identities(self) -> dict[str, str]:
+        try:
+            self._identities = self._store.identities()
+        except StoreError:
+            _unread("identities")
+        return dict(self._identities)
+
+    def pin(self, found: dict[str, str], at: datetime) -> None:
+        self._identities |= found
+        try:
+            self._store.pin(found, at)
+        except StoreError:
+            # They are not pinned in the database, so the next answers bring them here again.
+            _unread("identities")
+
+    def add_round(self, new: Sequence[Reading], records: Sequence[PollRecord]) -> int:
+        kept = self._keeper.keep(new, records)
+        return kept.stored + kept.waiting
+
+    def attended(self, now: datetime) -> frozenset[str]:
+        try:
+            self._attended = frozenset(self._store.attended(now))
+        except StoreError:
+            _unread("who attends to machines")
+        return self._attended
+
+    def in_work(self) -> frozenset[str]:
+        try:
+            self._in_work = self._store.in_work()
+        except StoreError:
+            _unread("tickets in work")
+        return self._in_work
+
+    def newest_reading_at(self) -> datetime | None:
+        return max((known.taken_at for known in self._digests.values()), default=None)
+
+
+def _unread(what: str) -> None:
+    tell(_log, logging.DEBUG, "not-read", what=what)
