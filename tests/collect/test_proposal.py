@@ -149,5 +149,5 @@ class TestOddAnswers:
 
 
 def test_paths_and_words():
-    assert json_path(("a", 0, "b c", "it's", "\n")) == "$.a[0]['b c']['it\\'s']['\\u000a']"
+    assert json_path(("a", 0, "b c", "it's", "\n")) == "$.a[0]['b c']['it\\'s']['\\n']"
     assert words("bedMesh_2Z") == ("bed", "mesh", "2", "z")

@@ -15,6 +15,7 @@ Path = tuple[str | int, ...]
 WILD = "\0*"
 """The step of a path that stands for every element."""
 
+_ESCAPES = {"\\": "\\\\", "'": "\\'", "\b": "\\b", "\t": "\\t", "\n": "\\n", "\f": "\\f", "\r": "\\r"}
 MOST_VISITS = 50_000
 MOST_DEPTH = 40
 MOST_KEYS = 2_000
@@ -110,8 +111,7 @@ def _step(step: str | int) -> str:
         return "[*]"
     if _NAME.match(step):
         return f".{step}"
-    escaped = step.replace("\\", "\\\\").replace("'", "\\'")
-    return "['" + "".join(sign if sign.isprintable() else f"\\u{ord(sign):04x}" for sign in escaped) + "']"
+    return "['" + "".join(_ESCAPES.get(sign, sign) for sign in step) + "']"
 
 
 def lexicon(text: str) -> frozenset[str]:
