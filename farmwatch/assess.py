@@ -36,7 +36,7 @@ class _Known:
     answers: Mapping[str, LastAnswer]
     first_tries: Mapping[str, datetime]
     """Of machines whose host never answered."""
-    out: Mapping[str, OutOfService]
+    out: Mapping[str, Sequence[OutOfService]]
     moves: Mapping[str, Sequence[Move]]
     """Turns made at the bench whose effect was seen by then."""
     digests: Mapping[str, str]
@@ -96,7 +96,7 @@ def _look_up(settings: Settings, store: Store, at: datetime, names: list[str] | 
         histories=histories,
         answers=answers,
         first_tries=first_tries,
-        out=store.out_of_service(at),
+        out=store.spans_out(at),
         moves=_seen_moves(store.moves(names, at), at),
         digests=digests,
     )
@@ -133,7 +133,7 @@ def _judge_block(
             model=model,
             followed=found,
             step_mm=step,
-            out=(known.out[machine.name],) if machine.name in known.out else (),
+            out=known.out.get(machine.name, ()),
             aisle=machine.aisle,
         )
         for machine, history, model, found, step in zip(machines, histories, models, followed, steps, strict=True)

@@ -222,6 +222,19 @@ class TestHost:
         assert (one.in_service, one.out_reason, one.silent, one.advice) == (False, "belt off", False, ())
         assert one.condition == "past-limit"
 
+    def test_what_was_read_while_it_was_out_is_never_judged(self, tmp_path: Path, store: Store) -> None:
+        settings = farm(tmp_path, ["heron-01"])
+        store.add_readings([reading("heron-01", days_ago=5), reading("heron-01", (0.8, 0.0), days_ago=3)])
+        since = AT - timedelta(days=4)
+        store.take_out(OutOfService(machine="heron-01", since=since, reason="belt off"))
+        store.bring_back("heron-01", AT - timedelta(days=2))
+        one = assess(settings, store, AT).machines[0]
+        assert one.in_service
+        assert one.condition == "ideal"
+        assert one.reading is not None
+        assert not one.reading.judged
+        assert "out of service" in one.reading.why_not_judged
+
 
 class TestWorkingTime:
     DAY = 'working = "mon-fri 06:00-18:00"\nclosed = [2026-12-25]'

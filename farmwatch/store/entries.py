@@ -23,6 +23,7 @@ __all__ = [
     "notes",
     "out_of_service",
     "pin",
+    "spans_out",
     "take_out",
     "unpin",
     "works",
@@ -57,15 +58,27 @@ def bring_back(con: duckdb.DuckDBPyConnection, machine: str, at: datetime) -> bo
 
 def out_of_service(con: duckdb.DuckDBPyConnection, at: datetime) -> dict[str, OutOfService]:
     """Machines out of service at a time, by name; the newest entry speaks."""
-    return {
-        machine: OutOfService(
+    return {span.machine: span for span in _spans(con, sql.OUT_OF_SERVICE, at)}
+
+
+def spans_out(con: duckdb.DuckDBPyConnection, at: datetime) -> dict[str, tuple[OutOfService, ...]]:
+    """By machine, every span out of service that began by a time, ended ones too."""
+    found: dict[str, tuple[OutOfService, ...]] = {}
+    for span in _spans(con, sql.SPANS_OUT, at):
+        found[span.machine] = (*found.get(span.machine, ()), span)
+    return found
+
+
+def _spans(con: duckdb.DuckDBPyConnection, statement: str, at: datetime) -> list[OutOfService]:
+    return [
+        OutOfService(
             machine=machine,
             since=from_micros(since),
             reason=reason,
             until=None if until is None else from_micros(until),
         )
-        for machine, since, reason, until in con.execute(sql.OUT_OF_SERVICE, {"at": micros(at)}).fetchall()
-    }
+        for machine, since, reason, until in con.execute(statement, {"at": micros(at)}).fetchall()
+    ]
 
 
 def identities(con: duckdb.DuckDBPyConnection) -> dict[str, str]:

@@ -169,6 +169,13 @@ WHERE since <= make_timestamptz($at)
 ORDER BY machine, since, rowid
 """
 
+# A span that was ended early ends when the machine came back.
+SPANS_OUT = """
+SELECT machine, epoch_us(since), reason, epoch_us(least(coalesce(until, back_at), coalesce(back_at, until)))
+FROM out_of_service WHERE since <= make_timestamptz($at)
+ORDER BY machine, since, rowid
+"""
+
 PIN = "INSERT INTO identities VALUES (?, ?, make_timestamptz(?)) ON CONFLICT (machine) DO NOTHING"
 
 LAST_RUN = 'SELECT epoch_us("at"), detail FROM runs WHERE name = ? ORDER BY "at" DESC, rowid DESC LIMIT 1'

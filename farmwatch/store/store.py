@@ -152,6 +152,11 @@ class Store:
         with self.database.reading() as con:
             return entries.out_of_service(con, at)
 
+    def spans_out(self, at: datetime) -> dict[str, tuple[OutOfService, ...]]:
+        """Every span out of service that began by a time, by machine; one ended early ends when it came back."""
+        with self.database.reading() as con:
+            return entries.spans_out(con, at)
+
     # At the bench
 
     def add_moves(self, new: Sequence[Move]) -> None:

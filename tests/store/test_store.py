@@ -173,3 +173,31 @@ def test_last_run(store: Store) -> None:
     store.add_run(Run(name="report", at=T0, detail="2026-W47"))
     store.add_run(Run(name="report", at=T0 + HOUR, detail="2026-W48"))
     assert store.last_run("report") == Run(name="report", at=T0 + HOUR, detail="2026-W48")
+
+
+def test_duckdb_draws_no_progress_bar_of_its_own(store: Store) -> None:
+    with store.database.reading() as con:
+        assert con.execute("SELECT current_setting('enable_progress_bar')").fetchone() == (False,)
+
+
+def test_slices_come_in_the_order_of_storing(store: Store, reading: MakeReading) -> None:
+    store.add_readings([reading(hours=5, seed=5), reading(hours=1, seed=1)])
+    store.add_readings([reading(hours=3, seed=3)])
+    taken = [(found.taken_at - T0) // HOUR for found in store.reading_slice(0, 9)]
+    assert sorted(taken[:2]) == [1, 5]
+    assert taken[2] == 3
+    assert len(store.reading_slice(1, 2)) == 1
+
+
+def test_spans_out_of_service_are_kept_when_they_have_ended(store: Store) -> None:
+    store.take_out(OutOfService(machine="heron-01", since=T0, reason="belt", until=T0 + 10 * HOUR))
+    store.bring_back("heron-01", T0 + 2 * HOUR)
+    store.take_out(OutOfService(machine="heron-01", since=T0 + 5 * HOUR, reason="bed"))
+    store.take_out(OutOfService(machine="heron-02", since=T0, reason="fan", until=T0 + HOUR))
+    found = store.spans_out(T0 + 6 * HOUR)
+    assert [(span.since, span.until) for span in found["heron-01"]] == [
+        (T0, T0 + 2 * HOUR),
+        (T0 + 5 * HOUR, None),
+    ]
+    assert [(span.since, span.until) for span in found["heron-02"]] == [(T0, T0 + HOUR)]
+    assert store.spans_out(T0 - HOUR) == {}
