@@ -6,22 +6,6 @@ from numpy.testing import assert_allclose
 
 from farmwatch.measure import least_squares, least_squares_plane
 
-# J. W. Longley, An Appraisal of Least Squares Programs, JASA 62 (1967), 819-841. The table is typed from memory; the
-# certified coefficients come out of no other.
-LONGLEY_Y = [
-    60323, 61122, 60171, 61187, 63221, 63639, 64989, 63761, 66019, 67857, 68169, 66513, 68655, 69564, 69331, 70551,
-]  # fmt: skip
-LONGLEY_X = [
-    [83, 88.5, 88.2, 89.5, 96.2, 98.1, 99, 100, 101.2, 104.6, 108.4, 110.8, 112.6, 114.2, 115.7, 116.9],
-    [234289, 259426, 258054, 284599, 328975, 346999, 365385, 363112, 397469, 419180, 442769, 444546, 482704, 502601,
-     518173, 554894],
-    [2356, 2325, 3682, 3351, 2099, 1932, 1870, 3578, 2904, 2822, 2936, 4681, 3813, 3931, 4806, 4007],
-    [1590, 1456, 1616, 1650, 3099, 3594, 3547, 3350, 3048, 2857, 2798, 2637, 2552, 2514, 2572, 2827],
-    [107608, 108632, 109773, 110929, 112075, 113270, 115094, 116219, 117388, 118734, 120445, 121950, 123366, 125368,
-     127852, 130081],
-    list(range(1947, 1963)),
-]  # fmt: skip
-
 
 def _sd(fit):
     return np.sqrt(np.diag(fit.covariance))
@@ -65,8 +49,10 @@ def test_wampler_as_certified(reference, number, digits):
 
 def test_longley_as_certified(reference):
     """NIST StRD, linear regression, Longley: certified values."""
-    design = np.column_stack([np.ones(16), *LONGLEY_X])
-    _certified(reference, "strd_longley", least_squares(design, LONGLEY_Y), 9)
+    data = reference.numbers("strd_longley")
+    names = reference.facts("strd_longley")["predictors"]
+    design = np.column_stack([np.ones(16), *(data[name.lower()] for name in names)])
+    _certified(reference, "strd_longley", least_squares(design, data["totemp"]), 9)
 
 
 def test_thermometer_with_uncertainty_and_correlation(reference):
