@@ -10,6 +10,7 @@ Exit: 0 done, 1 a bug (with its traceback), 2 a fault in what was given (in a li
 from __future__ import annotations
 
 import os
+import shlex
 import sys
 from collections.abc import Sequence
 from importlib import import_module
@@ -79,7 +80,7 @@ def run(arguments: Sequence[str]) -> int:
         complain(_usage(fault))
         return FAULT
     except FarmwatchError as fault:
-        complain(str(fault))
+        complain(f"{fault}{_as_its_owner(fault)}")
         return FAULT
     except (KeyboardInterrupt, click.Abort):
         complain("interrupted")
@@ -88,6 +89,12 @@ def run(arguments: Sequence[str]) -> int:
         # The reader (head, a pager) has seen enough. Python would complain once more when it flushes at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     return 0
+
+
+def _as_its_owner(fault: FarmwatchError) -> str:
+    """What to type where the database belongs to another user."""
+    owner = getattr(fault, "owner", None)
+    return f"; run: {shlex.join(['sudo', '-u', str(owner), *sys.argv])}" if owner else ""
 
 
 def _usage(fault: click.ClickException) -> str:

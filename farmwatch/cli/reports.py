@@ -18,7 +18,10 @@ def report(app: App, week: str | None, at: str | None) -> None:
     """Write the week's report, one HTML file; the same data gives the same bytes."""
     from farmwatch.report.week import Week
     from farmwatch.report.write import write_report
+    from farmwatch.store import refuse_foreign
 
+    # Its folder must stay one that the service can write.
+    refuse_foreign(app.settings.farm.database)
     path = write_report(app.settings, app.store, app.moment(at), None if week is None else Week.read(week))
     say(f"written: {plain(path)}")
 

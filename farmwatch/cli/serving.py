@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 from pathlib import Path
 
 import click
@@ -46,4 +47,15 @@ def restore(app: App, file: Path) -> None:
     say(f"restored: {found.readings:,} readings{aside}")
 
 
-COMMANDS = (run, backup, restore)
+@click.command("service-unit", short_help="A hardened systemd unit on standard output.")
+@pass_app
+def service_unit(app: App) -> None:
+    """Print the systemd unit for this configuration; at its head stand the lines that make user, folders, secrets."""
+    from farmwatch.service.unit import python_places, refuse_hidden, unit_text
+
+    refuse_hidden(python_places())
+    program = Path(sys.prefix) / "bin" / "farmwatch"
+    click.echo(unit_text(app.settings, program), nl=False)
+
+
+COMMANDS = (run, backup, restore, service_unit)

@@ -13,7 +13,8 @@ from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
 from typing import Any, Literal, TextIO
 
-from farmwatch.config import ConfigError, Secret, Settings
+from farmwatch.config import ConfigError, Settings
+from farmwatch.service.secrets import secret_sources
 
 __all__ = ["LineFormatter", "secrets_of", "set_up_log", "tell"]
 
@@ -95,20 +96,12 @@ def set_up_log(settings: Settings, stream: TextIO | None = None) -> LineFormatte
 
 def secrets_of(settings: Settings) -> set[str]:
     """Every secret of the configuration that can be read now."""
-    sources: list[object] = []
-    for mapping in settings.mappings.values():
-        sources += [*mapping.headers.values(), *mapping.query.values()]
-    if settings.mail is not None:
-        sources.append(settings.mail.password)
-    if settings.webhook is not None:
-        sources += [settings.webhook.url, *settings.webhook.headers.values()]
     found = set()
-    for source in sources:
-        if isinstance(source, Secret):
-            try:
-                found.add(source.reveal())
-            except ConfigError:
-                continue
+    for secret in secret_sources(settings):
+        try:
+            found.add(secret.reveal())
+        except ConfigError:
+            continue
     return found
 
 

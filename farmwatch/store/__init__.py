@@ -2,7 +2,16 @@
 
 from farmwatch.store.columns import ReadingColumns
 from farmwatch.store.copies import Restored
-from farmwatch.store.errors import StoreBusy, StoreDamaged, StoreError, StoreFull, StoreNewer, StoreReadOnly
+from farmwatch.store.errors import (
+    StoreBusy,
+    StoreDamaged,
+    StoreError,
+    StoreForeign,
+    StoreFull,
+    StoreNewer,
+    StoreReadOnly,
+)
+from farmwatch.store.files import refuse_foreign
 from farmwatch.store.keeper import Keeper, Kept, StoreState
 from farmwatch.store.records import (
     ANSWERED,
@@ -37,8 +46,10 @@ __all__ = [
     "StoreBusy",
     "StoreDamaged",
     "StoreError",
+    "StoreForeign",
     "StoreFull",
     "StoreNewer",
     "StoreReadOnly",
     "StoreState",
+    "refuse_foreign",
 ]

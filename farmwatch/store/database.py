@@ -20,7 +20,7 @@ from typing import BinaryIO
 import duckdb
 
 from farmwatch.store.errors import StoreBusy, StoreError, StoreReadOnly, holder, is_lock, translated
-from farmwatch.store.files import copy_file
+from farmwatch.store.files import copy_file, refuse_foreign
 from farmwatch.store.migrate import migrate, newest, refuse_newer, schema_version
 
 __all__ = ["Database", "quoted"]
@@ -147,6 +147,7 @@ class Database:
             raise StoreError(
                 f"{self.path}: its folder does not exist; create it, or mend `database` in the configuration"
             )
+        refuse_foreign(self.path)
         if self.path.exists() and not os.access(self.path, os.W_OK):
             raise StoreReadOnly(f"{self.path}: may not be written; check the owner and mode of the file")
 
@@ -182,7 +183,8 @@ class Database:
     def _started(self) -> _Connection:
         if self._engine is None or self._engine_pid != os.getpid():
             self._engine = duckdb.connect(":memory:", config=self._settings)
-            self._engine.execute("SET TimeZone = 'UTC'")
+            # DuckDB draws a bar on standard output by itself; our progress is our own.
+            self._engine.execute("SET TimeZone = 'UTC'; SET enable_progress_bar = false")
             self._engine_pid = os.getpid()
         return self._engine
 

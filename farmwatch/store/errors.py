@@ -4,6 +4,7 @@ StoreError          the database
 ├── StoreBusy       another process holds it longer than we wait: wait, or look at that process
 ├── StoreFull       no room on its disk: make room
 ├── StoreReadOnly   it may not be written: permissions, or a read-only mount
+│   └── StoreForeign  it belongs to another user, who could not write what this one would leave
 ├── StoreDamaged    it cannot be read as a database: restore a backup
 └── StoreNewer      written by a newer farmwatch: install that version
 """
@@ -21,6 +22,7 @@ __all__ = [
     "StoreBusy",
     "StoreDamaged",
     "StoreError",
+    "StoreForeign",
     "StoreFull",
     "StoreNewer",
     "StoreReadOnly",
@@ -44,6 +46,14 @@ class StoreFull(StoreError):
 
 class StoreReadOnly(StoreError):
     """The database or its folder may not be written."""
+
+
+class StoreForeign(StoreReadOnly):
+    """The database belongs to another user: run the command as `owner`."""
+
+    def __init__(self, words: str, owner: str) -> None:
+        super().__init__(words)
+        self.owner = owner
 
 
 class StoreDamaged(StoreError):

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import os
+import pwd
 import shutil
 import stat
 from contextlib import suppress
 from pathlib import Path
 from typing import BinaryIO
 
-__all__ = ["copy_file", "keep_owner", "sync_folder"]
+from farmwatch.store.errors import StoreForeign
+
+__all__ = ["copy_file", "keep_owner", "refuse_foreign", "sync_folder"]
 
 
 def copy_file(source: BinaryIO, target: Path) -> None:
@@ -42,3 +45,33 @@ def sync_folder(folder: Path) -> None:
         os.fsync(descriptor)
     finally:
         os.close(descriptor)
+
+
+def refuse_foreign(database: Path) -> None:
+    """Raise StoreForeign where this user would leave files that the database's owner, the service, could not write.
+
+    Where there is no database yet, its folder tells whose it will be, and only root is refused: it alone could make one
+    there for somebody else by mistake.
+    """
+    me = os.geteuid()
+    try:
+        owner = database.stat().st_uid
+    except FileNotFoundError:
+        try:
+            owner = database.parent.stat().st_uid
+        except FileNotFoundError:
+            return
+        if me != 0:
+            return
+    if owner not in (me, 0):
+        name = _user_name(owner)
+        raise StoreForeign(
+            f"{database}: belongs to {name}, who could not write what {_user_name(me)} would leave there", name
+        )
+
+
+def _user_name(number: int) -> str:
+    try:
+        return pwd.getpwuid(number).pw_name
+    except KeyError:
+        return f"#{number}"
