@@ -24,7 +24,7 @@ def parquet_lines(file: Path, _refuse: Callable[[int, str], None]) -> Iterator[t
     """Batches of rows as parsed lines, and how many bytes of the file they come to."""
     size = file.stat().st_size
     with duckdb.connect(config={"memory_limit": "256MB", "threads": 2}) as con:
-        con.execute("SET TimeZone = 'UTC'")
+        con.execute("SET TimeZone = 'UTC'; SET enable_progress_bar = false")
         try:
             types = {
                 name: kind

@@ -41,16 +41,24 @@ def backup(database: Database, target: Path) -> int:
     try:
         with database.reading():
             pass  # makes or upgrades the database where that is due
-        with database.frozen() as file:
+        with database.frozen() as file, _saying(target):
             copy_file(file, fresh)
         readings = check_copy(fresh)
-        fresh.replace(target)
-        sync_folder(target.parent)
-    except OSError as fault:
-        raise StoreError(f"{target}: {fault.strerror or fault}") from fault
+        with _saying(target):
+            fresh.replace(target)
+            sync_folder(target.parent)
     finally:
         fresh.unlink(missing_ok=True)
     return readings
+
+
+@contextmanager
+def _saying(path: Path) -> Iterator[None]:
+    """Faults of the system said of the copy, not of the database that it was made from."""
+    try:
+        yield
+    except OSError as fault:
+        raise StoreError(f"{path}: cannot be written ({fault.strerror or fault})") from fault
 
 
 def check_copy(path: Path) -> int:
@@ -64,6 +72,7 @@ def check_copy(path: Path) -> int:
         raise StoreError(f"{path}: is in use or was not closed ({path.name}.wal lies beside it); not a finished backup")
     try:
         with duckdb.connect(":memory:", config={"threads": 1, "memory_limit": "256MB"}) as con:
+            con.execute("SET enable_progress_bar = false")
             con.execute(f"ATTACH {quoted(str(path))} AS farm (READ_ONLY)")
             con.execute("USE farm")
             return _read_through(con, path)
@@ -81,7 +90,7 @@ def restore(database: Database, source: Path, now: datetime) -> Restored:
     stamp = now.astimezone(UTC).strftime("%Y%m%dT%H%M%SZ")
     aside = database.path.with_name(f"{database.path.name}.before-restore-{stamp}")
     try:
-        with source.open("rb") as file:
+        with _saying(fresh), source.open("rb") as file:
             copy_file(file, fresh)
         with database.closed():
             kept = _put_in_place(database, fresh, aside)

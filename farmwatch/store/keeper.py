@@ -77,6 +77,10 @@ class Keeper:
                 self._remember(fault)
                 waiting = self._wait(readings, polls)
                 return Kept(stored=0, waiting=waiting, lost=len(readings) - waiting, state=self._state())
+            except Exception:
+                # A bug of ours must not cost what was read either.
+                self._wait(readings, polls)
+                raise
             self._well(readings)
             return Kept(stored=stored, waiting=0, lost=0, state=self._state())
 

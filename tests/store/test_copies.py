@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import os
 import subprocess
 import sys
 from collections.abc import Callable
@@ -136,3 +138,18 @@ def test_a_backup_goes_to_a_folder_that_exists_and_never_over_the_database(store
         store.backup(tmp_path / "none" / "copy.duckdb")
     with pytest.raises(StoreError, match="is the database itself"):
         store.backup(store.path)
+
+
+def test_a_full_or_closed_place_for_the_backup_is_said_of_the_backup(
+    store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_: object) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    store.check()
+    with monkeypatch.context() as patched:
+        patched.setattr("farmwatch.store.files.shutil.copyfileobj", full)
+        with pytest.raises(StoreError, match=r"copy\.duckdb: cannot be written \(No space left"):
+            store.backup(tmp_path / "copy.duckdb")
+    assert sorted(entry.name for entry in tmp_path.iterdir()) == ["farm.duckdb"]
+    assert store.backup(tmp_path / "copy.duckdb") == 0

@@ -229,3 +229,13 @@ def test_two_processes_may_append_at_once(tmp_path: Path, reading: MakeReading) 
     found: list[PollRecord] = []
     PendingFile(path).load(lambda batch: found.extend(batch.polls))
     assert sorted(p.machine for p in found) == ["a"] * 40 + ["b"] * 40
+
+
+def test_a_bug_is_raised_but_costs_no_reading(unwell: Unwell, reading: MakeReading) -> None:
+    keeper = Keeper(unwell)
+    unwell.fault = ZeroDivisionError()
+    with pytest.raises(ZeroDivisionError):
+        keeper.keep([reading()], [])
+    unwell.fault = None
+    assert keeper.retry().is_well
+    assert unwell.reading_count() == 1
