@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import queue
 import threading
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
@@ -17,7 +16,7 @@ from farmwatch.config import Machine, Settings
 
 __all__ = ["Crew", "in_turn"]
 
-TICK_SECONDS = 0.2
+TICK_SECONDS = 0.05
 
 
 def in_turn(due: Sequence[Machine], slow: set[str]) -> list[list[Machine]]:
@@ -48,7 +47,7 @@ def _address(machine: Machine) -> Address | str:
 class Crew:
     """Threads that ask: each takes the next address, asks its machines one after the other, and hands the answers on.
 
-    A machine costs two steps of a queue and no future of its own.
+    A machine costs two steps of a queue: no future of its own, no change of threads.
     """
 
     def __init__(
@@ -67,9 +66,11 @@ class Crew:
         self._readers = {name: Reader(settings.mappings[name]) for name in used}
         self._turns = deque(turns)
         self._over = False
-        self._answers: queue.SimpleQueue[Asked | BaseException | None] = queue.SimpleQueue()
-        self._size = min(settings.poll.at_once, len(turns))
-        self._pool = ThreadPoolExecutor(max(self._size, 1), "farmwatch-poll")
+        self._answers: deque[Asked | BaseException] = deque()
+        self._working = min(settings.poll.at_once, len(turns))
+        self._lock = threading.Lock()
+        self._done = threading.Event()
+        self._pool = ThreadPoolExecutor(max(self._working, 1), "farmwatch-poll")
 
     def __enter__(self) -> Crew:
         return self
@@ -77,27 +78,26 @@ class Crew:
     def __exit__(self, *_: object) -> None:
         self._over = True
         self._turns.clear()
-        if self._size:
+        if self._working:
             self._fetcher.stop()
         self._pool.shutdown()
 
     def answers(self) -> Iterator[Asked | None]:
-        """Answers as they come, None after each short while without; a bug of ours is raised when all are through."""
-        for _ in range(self._size):
-            self._pool.submit(self._work)
+        """Answers as they come, None after each short while; a bug of ours is raised when all are through."""
         bugs: list[BaseException] = []
-        while self._size:
-            try:
-                answer = self._answers.get(timeout=TICK_SECONDS)
-            except queue.Empty:
-                yield None
-            else:
-                if answer is None:
-                    self._size -= 1
-                elif isinstance(answer, Asked):
+        for _ in range(self._working):
+            self._pool.submit(self._work)
+        done = not self._working
+        while not done:
+            # Woken by the clock and not by every answer: that would cost a change of threads each.
+            done = self._done.wait(TICK_SECONDS)
+            while self._answers:
+                answer = self._answers.popleft()
+                if isinstance(answer, Asked):
                     yield answer
                 else:
                     bugs.append(answer)
+            yield None
             if self._stop.is_set():
                 self._turns.clear()
                 self._fetcher.stop()
@@ -113,16 +113,19 @@ class Crew:
             # No address is left.
             pass
         finally:
-            self._answers.put(None)
+            with self._lock:
+                self._working -= 1
+                if not self._working:
+                    self._done.set()
 
     def _ask(self, machine: Machine) -> None:
         if self._over or self._stop.is_set():
             return
         try:
             reader = self._readers[machine.mapping or ""]
-            self._answers.put(ask(self._settings, machine, self._fetcher, self._clock, reader))
+            self._answers.append(ask(self._settings, machine, self._fetcher, self._clock, reader))
         except Stopped:
             # It says nothing about the host, so it leaves no record.
             return
         except Exception as bug:
-            self._answers.put(bug)
+            self._answers.append(bug)
