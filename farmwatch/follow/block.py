@@ -63,14 +63,14 @@ class Block:
 def lay_out(series: Sequence[Series]) -> Block:
     """Noise, autocorrelation and segments of machines that have equally many movable screws and bands (not nil)."""
     rows = [_rows(one) for one in series]
-    t, u, extra, part, length = _padded(series, rows)
+    t, u, extra, spell, length = _padded(series, rows, [one.spell for one in series])
     cofactor = np.stack([one.cofactor * one.point_sigma_mm**2 for one in series])
     floor = cofactor + np.eye(u.shape[2]) * _LEAST_SD_MM**2
-    use = inside(length, t.shape[1])[:, 1:] & (np.diff(part, axis=1) == 0) & (np.diff(extra, axis=1) == 0).all(axis=2)
+    use = inside(length, t.shape[1])[:, 1:] & (np.diff(spell, axis=1) == 0) & (np.diff(extra, axis=1) == 0).all(axis=2)
     covariance = reading_covariance(u, use, floor)
-    lone = _alone(series, u, length, part, covariance)
+    lone = _alone(series, u, length, spell, covariance)
     kept, tail = zip(*(_split(row, lone[b, : row.size]) for b, row in enumerate(rows)), strict=True)
-    t, u, extra, part, length = _padded(series, kept)
+    t, u, extra, part, length = _padded(series, kept, [one.part for one in series])
     root = np.linalg.cholesky(covariance)
     y = u @ np.linalg.inv(root).swapaxes(1, 2)
     forced = np.diff(part, axis=1, prepend=part[:, :1]) != 0
@@ -118,29 +118,31 @@ def _rows(one: Series) -> Ints:
     return np.flatnonzero(one.used)
 
 
-def _padded(series: Sequence[Series], rows: Sequence[Ints]) -> tuple[Floats, Floats, Floats, Ints, Ints]:
-    """t, u, band indicators, part and length of the readings `rows`, the last reading repeated as padding."""
+def _padded(
+    series: Sequence[Series], rows: Sequence[Ints], counts: Sequence[Ints]
+) -> tuple[Floats, Floats, Floats, Ints, Ints]:
+    """t, u, band indicators, `counts` and length of the readings `rows`, the last reading repeated as padding."""
     length = np.array([row.size for row in rows], dtype=np.intp)
     n, m = int(length.max()), series[0].u.shape[1]
     bands = len(series[0].celsius)
     t, u = np.empty((len(rows), n)), np.empty((len(rows), n, m))
-    extra, part = np.zeros((len(rows), n, bands - 1)), np.empty((len(rows), n), dtype=np.intp)
+    extra, count = np.zeros((len(rows), n, bands - 1)), np.empty((len(rows), n), dtype=np.intp)
     for b, (one, row) in enumerate(zip(series, rows, strict=True)):
         full = np.concatenate([row, np.full(n - row.size, row[-1])])
-        t[b], u[b], part[b] = one.days[full], one.u[full], one.part[full]
+        t[b], u[b], count[b] = one.days[full], one.u[full], counts[b][full]
         others = [band for band in range(bands) if band != one.band[_rows(one)[-1]]]
         if others:
             extra[b] = one.band[full][:, None] == np.array(others)[None, :]
-    return t, u, extra, part, length
+    return t, u, extra, count, length
 
 
-def _alone(series: Sequence[Series], u: Floats, length: Ints, part: Ints, covariance: Floats) -> Bools:
-    """Lone readings, looked for within one band and one span between notes."""
+def _alone(series: Sequence[Series], u: Floats, length: Ints, spell: Ints, covariance: Floats) -> Bools:
+    """Lone readings, looked for within one band and one spell between notes and works."""
     lone = lone_readings(u, length, covariance)
     for b, one in enumerate(series):
         k = int(length[b])
         band = one.band[_rows(one)]
-        kind = part[b, :k] * len(one.celsius) + band
+        kind = spell[b, :k] * len(one.celsius) + band
         kinds = np.unique(kind)
         if kinds.size == 1:
             continue

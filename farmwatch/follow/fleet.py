@@ -250,7 +250,8 @@ def _trend_form(block: Block, b: int) -> Floats | None:
     """Mean form `[r, c]` in the running segment of the plate that lies now, as it lies now."""
     one, run = block.series[b], block.kept[b][_running(block, b)]
     same = run[one.lie[run] == one.lie[run[-1]]]
-    mean = mean_form(one.form[same])
+    alike = same[one.grid[same] == one.grid[same[-1]]]
+    mean = mean_form(one.form[alike if alike.size >= _LEAST_SEGMENT else same])
     return mean if np.isfinite(mean).sum() >= 3 else None
 
 

@@ -37,7 +37,13 @@ def mean_form(form: Floats) -> Floats:
 
 
 def form_changed(one: Series, left: Ints, right: Ints) -> bool:
-    """Whether the mean form differs between readings `left` before a break and `right` after it by more than noise."""
+    """Whether the mean form differs between readings `left` before a break and `right` after it by more than noise.
+
+    Never between two grids: a bent form read on other points looks a little different.
+    """
+    left, right = left[one.grid[left] == one.grid[right[0]]], right[one.grid[right] == one.grid[right[0]]]
+    if not left.size:
+        return False
     left = left[one.lie[left] == one.lie[left[-1]]][-_READINGS:]
     right = right[one.lie[right] == one.lie[right[0]]][:_READINGS]
     change = mean_form(one.form[right]) - mean_form(one.form[left])

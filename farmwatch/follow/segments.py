@@ -16,6 +16,7 @@ fraction of the penalty, and around its ends; every reading near one of them the
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations_with_replacement
 
@@ -99,9 +100,12 @@ def segment_costs(lanes: Lanes, scale: Floats, price: Floats) -> Costs:
         knots = np.minimum(np.arange(n + 1)[None, :], lanes.length[:, None])
         return _between(sums, lanes, knots)
     step = -(-n // _COARSE_KNOTS)
-    coarse = _net(lanes, step)
-    rough = _search(_between(sums, lanes, coarse), scale, price * _COARSE_SHARE)
-    return _between(sums, lanes, _refined(lanes, rough, step))
+    cheap = price * _COARSE_SHARE
+    rough = _search(_between(sums, lanes, _net(lanes, step)), scale, cheap)
+    near = _refined(lanes, [rough.starts], step)
+    # A rough break may lie at the edge of what it stands for: once more, around what is found near it.
+    better = _search(_between(sums, lanes, near), scale, cheap)
+    return _between(sums, lanes, _refined(lanes, [rough.starts, better.starts], step))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -211,13 +215,13 @@ def _net(lanes: Lanes, step: int) -> Ints:
     return _padded(sets)
 
 
-def _refined(lanes: Lanes, rough: Segmentation, step: int) -> Ints:
-    """Every reading near a rough break or near an end of the series."""
+def _refined(lanes: Lanes, rough: Sequence[Sequence[Ints]], step: int) -> Ints:
+    """Every reading near a rough break, a forced start or the end of the series."""
     sets = []
     for b, length in enumerate(lanes.length):
         forced = np.flatnonzero(lanes.forced[b, :length])
-        middles = np.concatenate([rough.starts[b], forced, [length]])
-        near = (middles[:, None] + np.arange(-2 * step, 2 * step + 1)[None, :]).ravel()
+        middles = np.concatenate([*(starts[b] for starts in rough), forced, [length]])
+        near = (middles[:, None] + np.arange(-3 * step, 3 * step + 1)[None, :]).ravel()
         sets.append(np.unique(np.concatenate([near[(near > 0) & (near < length)], forced, [0, length]])))
     return _padded(sets)
 

@@ -53,6 +53,8 @@ class Series:
     y: Floats
     form: Floats
     """`[n, r, c]` form on the newest reading's grid (x, y); NaN where missing, spiking or outside."""
+    grid: Ints
+    """`[n]` which grid it was probed on: the history's stack."""
     point_sigma_mm: float
     point_sigma_from: str
     left_out: tuple[str, ...]
@@ -64,6 +66,8 @@ class Series:
     """Mean temperature of each band, NaN for the one without."""
     part: Ints
     """`[n]` counts the spans between notes that start a new segment."""
+    spell: Ints
+    """`[n]` counts the same, and the ends of tickets' work."""
     lie: Ints
     """`[n]` counts the plates, and their orientations, as they came to lie on the bed; seen in the form too."""
     swaps: Ints
@@ -138,9 +142,13 @@ def _series(
     band, means = temperature_bands(celsius, used)
     noise = point_noise([form[used]] if used.any() else [], model.probe_sigma_mm)
     lie, turned = _lies(history)
-    swaps = _swaps(form, used, band, noise.sigma_mm)
+    grid = np.zeros(len(history), dtype=np.intp)
+    for number, stack in enumerate(history.stacks):
+        grid[stack.index] = number
+    swaps = _swaps(form, used, band * len(history.stacks) + grid, noise.sigma_mm)
     lie = lie + np.searchsorted(swaps, np.arange(len(history)), side="right")
     first = float(history.taken_at[0]) if len(history) else 0.0
+    ends = [work.end.timestamp() for work in history.works if work.end is not None]
     marks = np.sort([note.at.timestamp() for note in history.notes if note.what in _NEW_SEGMENT])
     return Series(
         history=history,
@@ -152,6 +160,7 @@ def _series(
         x=x,
         y=y,
         form=form,
+        grid=grid,
         point_sigma_mm=noise.sigma_mm,
         point_sigma_from=noise.source,
         left_out=left_out,
@@ -159,17 +168,18 @@ def _series(
         band=band,
         celsius=means,
         part=np.searchsorted(marks, history.taken_at, side="right").astype(np.intp),
+        spell=np.searchsorted(np.sort([*marks, *ends]), history.taken_at, side="right").astype(np.intp),
         lie=lie,
         swaps=swaps,
         turned=turned,
     )
 
 
-def _swaps(form: Floats, used: Bools, band: Ints, sigma_mm: float) -> Ints:
-    """Readings with which the form changed, seen within each temperature band: forms may differ between them."""
+def _swaps(form: Floats, used: Bools, kind: Ints, sigma_mm: float) -> Ints:
+    """Readings with which the form changed, seen within each kind (band and grid): forms may differ between them."""
     found: list[int] = []
-    for each in np.unique(band[used]):
-        rows = np.flatnonzero(used & (band == each))
+    for each in np.unique(kind[used]):
+        rows = np.flatnonzero(used & (kind == each))
         found += rows[form_breaks(form[rows], sigma_mm)].tolist()
     return np.array(sorted(set(found)), dtype=np.intp)
 

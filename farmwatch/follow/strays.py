@@ -74,7 +74,7 @@ def _strays(change: Floats, rows: Ints, sigma: Floats, shape: tuple[int, ...]) -
     beside = _beside(*shape)
     near = np.where(beside >= 0, off[:, beside], np.nan) * np.sign(off)[:, :, None]
     reading, point = np.nonzero(stands)
-    with_it = np.nanmedian(near[reading, point], axis=1)
+    with_it = _median_of_present(near[reading, point])
     leans = with_it > np.maximum(_LEAN_SHARE * np.abs(off[reading, point]), _LEAN_SIGMAS * sigma[reading])
     stands[reading[leans], point[leans]] = False
     return stands
@@ -100,6 +100,15 @@ def _go_on(size: Floats, bad: NDArray[np.bool_], edges: Ints, owner: Ints) -> No
                 i += way
 
 
+def _median_of_present(values: Floats) -> Floats:
+    """Median of each row, NaN left out; infinite where none is left: a point without neighbours is no spike."""
+    count = np.isfinite(values).sum(axis=1)
+    ordered = np.sort(values, axis=1)
+    row = np.arange(len(values))
+    middle = (ordered[row, np.maximum(count - 1, 0) // 2] + ordered[row, np.minimum(count // 2, 7)]) / 2
+    return np.where(count > 0, middle, np.inf)
+
+
 def _sigmas(size: Floats, owner: Ints) -> Floats:
     """Standard deviation of a point of each machine, from some of its changes."""
     starts = np.flatnonzero(np.diff(owner, prepend=-1))
@@ -108,7 +117,9 @@ def _sigmas(size: Floats, owner: Ints) -> Floats:
         if end - begin > 1:
             step = max(1, (end - begin - 1) // _READINGS_FOR_SIGMA)
             some = size[begin + 1 : end : step]
-            sigma[owner[begin]] = 1.4826 / np.sqrt(2.0) * float(np.median(some[np.isfinite(some)]))
+            some = some[np.isfinite(some)]
+            if some.size:
+                sigma[owner[begin]] = 1.4826 / np.sqrt(2.0) * float(np.median(some))
     return sigma
 
 

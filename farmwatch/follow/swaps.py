@@ -21,7 +21,7 @@ _LEAST_MM = 0.006
 
 
 def form_breaks(form: Floats, sigma_mm: float) -> Ints:
-    """Readings of form `[n, r, c]` (time order, one temperature band) with which a new form begins.
+    """Readings of form `[n, r, c]` (time order, one grid and temperature band) with which a new form begins.
 
     The median of three readings before is compared with that of three after, point by point: a single reading that
     went astray moves neither. A break is the highest place of a run in which the mean square change is more than 10 sd
@@ -33,7 +33,9 @@ def form_breaks(form: Floats, sigma_mm: float) -> Ints:
     flat = form.reshape(n, -1)
     lost = np.isnan(flat)
     if lost.any():
-        flat = np.where(lost, np.nan_to_num(np.nanmedian(flat[:: max(1, n // 25)], axis=0))[None, :], flat)
+        # Any value that is the same in all readings will do.
+        mean = np.where(lost, 0.0, flat).sum(axis=0) / np.maximum((~lost).sum(axis=0), 1)
+        flat = np.where(lost, mean[None, :], flat)
     a, b, c = flat[:-2], flat[1:-1], flat[2:]
     low, high = np.minimum(a, b), np.maximum(a, b)
     middle = np.maximum(low, np.minimum(high, c))

@@ -148,15 +148,15 @@ def drifting(rng: np.random.Generator, name: str, model: Model) -> Synthetic:
     """A machine that drifts (a new one, followed for some weeks) or stands still; some have jumped before."""
     drifts = bool(rng.random() < 0.5)
     n = int(rng.integers(20, 56)) if drifts else int(rng.integers(60, 141))
-    size = float(rng.uniform(0.003, 0.0135)) if drifts else 0.0
+    size = float(rng.uniform(0.003, 0.013)) if drifts else 0.0
     way = rng.normal(size=2)
     way /= np.hypot(*way)
     recipe = Recipe(
         readings=n,
         end=END,
-        stands_mm={screw: float(rng.uniform(-0.07, 0.07)) for screw in MOVABLE},
+        stands_mm={screw: float(rng.uniform(-0.06, 0.06)) for screw in MOVABLE},
         drift_mm_per_week={screw: size * float(part) for screw, part in zip(MOVABLE, way, strict=True)},
-        correlation=float(rng.uniform(0.0, 0.4)),
+        correlation=float(rng.uniform(0.0, 0.5)),
         plates=(Plate(0, None, str(rng.choice(["bowl", "dome", "saddle", "wave"])), float(rng.uniform(0.02, 0.06))),),
         spiking_share=0.02,
     )

@@ -113,7 +113,6 @@ def main(argv: Sequence[str] | None = None) -> None:
     some = [max(8, len(fleet) // k) for k in (16, 4, 1)]
     cost = [seconds(lambda count=count: follow(fleet[:count])) for count in some]
     print(f"exponent in machines, {some}: {exponent(some, cost):.2f}")
-    del fleet
     sizes = [size for size in (100, 200, 500, 1000, 2000, 5000) if size <= wanted.longest]
     cost = []
     for size in sizes:

@@ -1,0 +1,55 @@
+"""Shared by the tests of following: the published data, and machines of the invented farm."""
+
+import tomllib
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from farmwatch.demo.synthetic import Recipe, Synthetic, make_history, tideframe
+from farmwatch.follow import Followed, follow_machine
+from farmwatch.history import History
+from farmwatch.model import Limits, Model
+
+REFERENCE = Path(__file__).parent.parent / "reference"
+
+
+@pytest.fixture
+def published() -> Callable[[str], dict[str, Any]]:
+    def read(name: str) -> dict[str, Any]:
+        return tomllib.loads((REFERENCE / f"{name}.toml").read_text(encoding="utf-8"))
+
+    return read
+
+
+@pytest.fixture
+def nile() -> np.ndarray:
+    """Annual flow of the Nile at Aswan, 1871 to 1970 (source in the file)."""
+    return np.loadtxt(REFERENCE / "nile.csv", delimiter=",", skiprows=2)[:, 1]
+
+
+@pytest.fixture
+def play() -> Callable[..., Synthetic]:
+    def make(seed: int = 1, model: Model | None = None, **recipe: Any) -> Synthetic:
+        return make_history("heron-01", model or tideframe(), Recipe(**recipe), np.random.default_rng(seed))
+
+    return make
+
+
+@pytest.fixture
+def follow() -> Callable[..., Followed]:
+    """Follow a history at the time of its last reading, or at `at`."""
+
+    def run(made: Synthetic | History, model: Model | None = None, at: datetime | None = None, **more: Any) -> Followed:
+        if isinstance(made, Synthetic):
+            history, model = made.history, model or made.truth.model
+        else:
+            history, model = made, model or tideframe()
+        if at is None:
+            at = datetime.fromtimestamp(float(history.taken_at[-1]), UTC)
+        return follow_machine(history, model, Limits(), at, np.random.default_rng(7), **more)
+
+    return run

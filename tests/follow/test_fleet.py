@@ -1,0 +1,259 @@
+"""Following as a whole: what is told and why not, bad input, and that company and order do not matter."""
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import pytest
+
+from farmwatch.demo.synthetic import Band, Jump, Plate, Recipe, make_history, tideframe
+from farmwatch.follow import follow_fleet, follow_machine
+from farmwatch.history import History, Note, Reading
+from farmwatch.mesh import Mesh
+from farmwatch.model import Limits
+
+MODEL = tideframe()
+START = datetime(2026, 1, 5, 6, tzinfo=UTC)
+AXIS = np.linspace(10.0, 210.0, 5)
+
+
+def time_of(history, i):
+    return datetime.fromtimestamp(float(history.taken_at[i]), UTC)
+
+
+def readings_of(history):
+    return [
+        Reading(
+            machine=history.machine, taken_at=time_of(history, i), seen_at=time_of(history, i), time_from="host",
+            mesh=history.mesh(i),
+            bed_celsius=None if np.isnan(history.bed_celsius[i]) else float(history.bed_celsius[i]),
+            plate=history.plate[i],
+        )
+        for i in range(len(history))
+    ]  # fmt: skip
+
+
+def flat(days, z=None, n=None):
+    """A history of meshes at these days."""
+    rng = np.random.default_rng(3)
+    return History.of(
+        "heron-01",
+        [
+            Reading(
+                machine="heron-01",
+                taken_at=START + timedelta(days=float(day)),
+                seen_at=START + timedelta(days=float(day)),
+                time_from="file",
+                mesh=Mesh(AXIS, AXIS, rng.normal(0, 0.005, (5, 5)) if z is None else z),
+            )
+            for day in days
+        ],
+    )
+
+
+def same(one, other, tolerance=1e-9):
+    assert [(s.at, s.name, s.screw, s.teeth) for s in one.steps] == [
+        (s.at, s.name, s.screw, s.teeth) for s in other.steps
+    ]
+    assert (one.drift is None) == (other.drift is None)
+    if one.drift is not None:
+        assert list(one.drift.mm_per_week.values()) == pytest.approx(
+            list(other.drift.mm_per_week.values()), abs=tolerance
+        )
+    assert (one.forecast is None) == (other.forecast is None)
+    if one.forecast is not None:
+        assert one.forecast.chance == pytest.approx(other.forecast.chance, abs=0.005)
+
+
+@pytest.fixture(scope="module")
+def farm():
+    """A mixed fleet: lengths, screws, bands and grids differ."""
+    rng = np.random.default_rng(11)
+    made = []
+    for i in range(14):
+        model = tideframe(screws=(3, 2, 4)[i % 3] if i % 5 == 0 else 3)
+        names = [model.screws[k].name for k in model.movable]
+        recipe = Recipe(
+            readings=int(rng.integers(4, 90)),
+            drift_mm_per_week={names[0]: 0.005},
+            jumps=(Jump(2, names[0], 0.4, 1),) if i % 2 else (),
+            bands=(Band(60.0), Band(90.0, 1.0, {names[0]: 0.03})) if i % 4 == 0 else (Band(None),),
+            grids=((5, 5, 0.5), (7, 7, 1.0)) if i % 6 == 1 else ((7, 7, 1.0),),
+            spiking_share=0.05,
+        )
+        made.append((make_history(f"m{i}", model, recipe, rng).history, model))
+    return made
+
+
+def test_company_and_order_do_not_matter(farm):
+    at = datetime(2026, 12, 1, tzinfo=UTC)
+    histories, models = [h for h, _ in farm], [m for _, m in farm]
+    seeds = range(len(farm))
+    together = follow_fleet(histories, models, Limits(), at, [np.random.default_rng(k) for k in seeds])
+    backwards = follow_fleet(
+        histories[::-1], models[::-1], Limits(), at, [np.random.default_rng(k) for k in reversed(seeds)]
+    )[::-1]
+    for k, (history, model) in enumerate(farm):
+        alone = follow_machine(history, model, Limits(), at, np.random.default_rng(k))
+        same(together[k], alone)
+        same(backwards[k], alone)
+        assert together[k].machine == history.machine
+
+
+def test_lines_shuffled_on_import_change_nothing(play, follow):
+    made = play(jumps=(Jump(60, "rear", 0.4, 1),), bands=(Band(60.0), Band(95.0)), spiking_share=0.05)
+    rows = readings_of(made.history)
+    np.random.default_rng(5).shuffle(rows)
+    same(follow(History.of("heron-01", rows)), follow(made), tolerance=0.0)
+
+
+def test_only_readings_up_to_the_time_asked_for_count(play, follow):
+    made = play(jumps=(Jump(60, "rear", 0.4, 1),))
+    early = time_of(made.history, 55)
+    assert follow(made, at=early).steps == ()
+    same(follow(made, at=early), follow(made.history.select(np.arange(100) <= 55), at=early), tolerance=0.0)
+
+
+@pytest.mark.parametrize(
+    ("days", "z"),
+    [
+        ([], None),
+        ([0], None),
+        ([0, 0], None),
+        ([0, 0, 0, 0, 0, 0, 0, 0], None),
+        ([0, 1], None),
+        ([0, 1, 2], None),
+        (range(30), np.zeros((5, 5))),
+        (range(30), np.where(np.eye(5) > 0, np.nan, 0.1)),
+        ([5, 1, 3, 2, 4], None),
+        ([0, 800, 1600, 2400], None),
+        ([0, 1e-9, 2e-9, 3e-9, 1, 2, 3, 4, 5, 6], None),
+        ([0] * 10 + [900] * 10, None),
+    ],
+    ids=[
+        "none", "one", "two-at-once", "all-at-once", "two", "three", "identical", "missing-points", "out-of-order",
+        "years-apart", "nearly-at-once", "two-times",
+    ],
+)  # fmt: skip
+def test_bad_input_is_null_with_a_reason(follow, days, z):
+    followed = follow(flat(days, z), at=START + timedelta(days=3000))
+    assert followed.steps == ()
+    assert followed.suspected_step is None
+    assert (followed.drift is None) == bool(followed.why_no_drift)
+    assert (followed.forecast is None) == bool(followed.why_no_forecast)
+    if len(days) < 6 or np.ptp(np.array(days, dtype=float)) < 14:
+        assert followed.forecast is None
+    if len(days) < 3 or np.ptp(np.array(days, dtype=float)) == 0:
+        assert followed.drift is None
+
+
+def test_readings_of_the_future_are_not_there_yet(follow):
+    followed = follow(flat(range(100, 130)), at=START)
+    assert followed.trace.at.size == 0
+    assert followed.why_no_drift == "no reading yet"
+
+
+def test_a_segment_shorter_than_three_promises_nothing(play, follow):
+    made = play()
+    note = Note(machine="heron-01", at=time_of(made.history, 98) - timedelta(minutes=1), what="belt")
+    followed = follow(replace(made.history, notes=(note,)))
+    assert followed.drift is None
+    assert "2 readings since" in followed.why_no_drift
+    assert followed.forecast is None
+
+
+def test_readings_that_do_not_count_are_left_out_and_say_why(play, follow):
+    made = play(readings=40, bands=(Band(60.0),), jumps=(Jump(20, "front-left", 0.4, 1),))
+    history = made.history
+    changed = replace(
+        history,
+        during_work=np.arange(40) == 5,
+        time_from=np.where(np.arange(40) == 0, "unknown", history.time_from),
+        bed_celsius=np.where(np.arange(40) == 7, 21.0, history.bed_celsius),
+        notes=(Note(machine="heron-01", at=time_of(history, 3), what="replaced"),),
+    )
+    followed = follow(changed, replace(MODEL, judge_from_celsius=45.0))
+    assert np.flatnonzero(~followed.trace.used).tolist() == [0, 1, 2, 5, 7]
+    why = followed.trace.left_out
+    assert why[0] == "of unknown age"
+    assert why[1] == "of the machine that was replaced"
+    assert why[5] == "taken while a ticket was in work"
+    assert why[7] == "probed at 21 °C, judged from 45 °C"
+    assert [step.at for step in followed.steps] == [made.truth.steps[0].at]
+
+
+def test_a_partial_mesh_is_left_out(play, follow):
+    made = play(readings=30)
+    part = Mesh(np.linspace(10, 100, 7), np.linspace(10, 210, 7), made.history.mesh(9).z)
+    rows = readings_of(made.history)
+    rows[9] = replace(rows[9], mesh=part)
+    followed = follow(History.of("heron-01", rows))
+    assert followed.trace.left_out[9] == "covers 37% of the bed, wants 80%"
+    assert followed.trace.used.sum() == 29
+
+
+def test_temperatures_read_at_poll_time_are_not_reasoned_with(play, follow):
+    made = play(bands=(Band(60.0), Band(90.0)))
+    now = replace(made.history, celsius_is_now=np.ones(100, dtype=bool))
+    assert len(follow(now).bands.celsius) == 1
+    assert len(follow(made).bands.celsius) == 2
+
+
+def test_band_offsets_are_learned_and_the_forecast_is_for_the_latest(play, follow):
+    bands = (Band(60.0), Band(90.0, 1.0, {"front-left": 0.12}))
+    made = play(bands=bands, readings=120, drift_mm_per_week={"front-left": 0.004})
+    followed = follow(made)
+    latest = followed.bands.of_reading[-1]
+    other = 1 - latest
+    wanted = 0.12 if latest == 0 else -0.12
+    assert followed.bands.offsets_mm[other] == pytest.approx([wanted, 0.0], abs=0.008)
+    assert followed.bands.celsius == pytest.approx([60.0, 90.0], abs=0.5)
+    assert followed.drift.mm_per_week["front-left"] == pytest.approx(0.004, abs=0.0015)
+
+
+@pytest.mark.parametrize("kind", ["bowl", "corner", "wave", "ridge"])
+def test_a_grid_that_changes_is_no_step(play, follow, kind):
+    made = play(grids=((5, 5, 0.5), (7, 7, 1.0)), plates=(Plate(0, None, kind, 0.2),), readings=80)
+    followed = follow(made)
+    assert followed.steps == ()
+    assert followed.drift.readings >= 78
+    assert followed.forms[-1].mean.shape == (7, 7)
+
+
+def test_a_jump_is_followed_across_a_change_of_grid(play, follow):
+    made = play(grids=((5, 5, 0.4), (9, 6, 1.0)), jumps=(Jump(60, "front-left", 0.4, 1),), readings=100)
+    (step,) = follow(made).steps
+    assert (step.at, step.screw, step.teeth) == (made.truth.steps[0].at, "front-left", 1)
+
+
+def test_drift_is_found_and_its_interval_holds_it(play, follow):
+    followed = follow(play(seed=2, drift_mm_per_week={"front-right": 0.01}))
+    assert followed.drift.significant
+    low, high = followed.drift.interval["front-right"]
+    assert low < 0.01 < high
+    assert followed.trends["front-right"].significant
+    assert not followed.trends["front-left"].significant
+
+
+def test_noise_is_learned(play, follow):
+    noise = follow(play(readings=400, correlation=0.4, point_noise_mm=0.006)).noise
+    assert noise.point_sigma_mm == pytest.approx(0.006, rel=0.1)
+    assert noise.point_sigma_from == "own"
+    assert noise.correlation == pytest.approx(0.4, abs=0.12)
+    assert np.sqrt(np.diag(noise.screw_covariance)) == pytest.approx([0.0083, 0.0083], rel=0.2)
+
+
+def test_the_chart_says_moved_before_the_trend_is_old(play, follow):
+    assert not follow(play()).chart.moved
+    chart = follow(play(drift_mm_per_week={"front-left": 0.02})).chart
+    assert chart.moved
+    assert chart.screw == "front-left"
+    assert chart.since is not None
+
+
+def test_a_note_of_another_plate_begins_another_form(play, follow):
+    made = play()
+    note = Note(machine="heron-01", at=time_of(made.history, 50), what="plate", text="the spare one")
+    forms = follow(replace(made.history, notes=(note,))).forms
+    assert [form.readings for form in forms] == [50, 50]
+    assert [form.turned for form in forms] == [False, False]
