@@ -85,9 +85,10 @@ class Crew:
     def answers(self) -> Iterator[Asked | None]:
         """Answers as they come, None after each short while; a bug of ours is raised when all are through."""
         bugs: list[BaseException] = []
+        # Before the first thread starts: it may be through with everything by the next line.
+        done = not self._working
         for _ in range(self._working):
             self._pool.submit(self._work)
-        done = not self._working
         while not done:
             # Woken by the clock and not by every answer: that would cost a change of threads each.
             done = self._done.wait(TICK_SECONDS)
