@@ -64,6 +64,9 @@ class Lookup:
         if self._steps is not None:
             found = self.one(document)
             return [] if found is MISSING else [found]
+        if type(document) not in (dict, list):
+            # Nothing stands within a text, which the library would take for a document yet to be read.
+            return []
         try:
             return [match.obj for match in islice(self._path.finditer(document), most)]
         except (JSONPathError, RecursionError):

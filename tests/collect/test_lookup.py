@@ -48,6 +48,11 @@ class TestManyPlaces:
     def test_how_many_are_looked_at_is_bounded(self):
         assert len(Lookup("$[*]").all(list(range(200_000)))) == 50_000
 
+    @pytest.mark.parametrize("document", ["", "abc", '{"bed": 1}', "[1]", 7, None])
+    def test_nothing_stands_within_a_text(self, document):
+        assert Lookup("$..bed").all(document) == []
+        assert Lookup("$[*]").all(document) == []
+
     def test_too_deep_to_follow(self):
         document: object = 1
         for _ in range(900):

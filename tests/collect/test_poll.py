@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from farmwatch.collect import ask, crew, fetcher_for, gathering, poll_once
+from farmwatch.collect import Asked, ask, crew, fetcher_for, gathering, poll_once
 from farmwatch.errors import InputError
 from farmwatch.store import Store, StoreError
 from tests.collect.hosts import Canned, raw, serving
@@ -201,6 +201,18 @@ class TestFarm:
             )
         assert [count for count in store.batches if count] == [4, 4, 2]
         assert seen == [("new", i, 10) for i in range(1, 11)]
+
+    def test_no_answer_is_lost_however_fast_it_comes(self, farm, store, now, monkeypatch):
+        """The crew may be through before anybody listens."""
+
+        def at_once(settings, machine, *_):
+            return Asked(machine=machine.name, at=now, seconds=0.0, outcome="no-mesh", reason="none")
+
+        monkeypatch.setattr(crew, "ask", at_once)
+        for machines in (1, 2, 40):
+            settings = farm({f"m{i}": f"http://127.0.0.1:{i + 1}" for i in range(machines)})
+            for _ in range(30):
+                assert len(poll_once(settings, store, now).records) == machines
 
     def test_a_bug_of_ours_is_raised_once_all_others_are_stored(self, farm, store, now, monkeypatch):
         real = crew.ask
