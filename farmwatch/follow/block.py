@@ -23,6 +23,7 @@ Bools = NDArray[np.bool_]
 _LEAST_SD_MM = 0.0005
 # Before anything is known of the autocorrelation of a machine.
 _FIRST_CORRELATION = 0.5
+_LEAST_FAIR = -0.3
 _ROUNDS = 3
 # Residuals are clipped here, in sd, when their correlation is learned.
 _CLIP_SD = 4.0
@@ -52,7 +53,9 @@ class Block:
     noise: Floats
     """`[b, m, m]` covariance of one reading about its segment's line."""
     correlation: Floats
-    """`[b]`"""
+    """`[b]` lag-1 correlation of readings, 0 to 0.7: what guards against false steps."""
+    fair_correlation: Floats
+    """`[b]` the same, let down to −0.3: a floor of 0 would make the intervals of uncorrelated machines too wide."""
     starts: tuple[Ints, ...]
     """Of each machine, the first kept reading of each segment."""
     lines: Lines
@@ -88,6 +91,7 @@ def lay_out(series: Sequence[Series]) -> Block:
         length=length,
         noise=_residual_covariance(lines, starts, length, floor),
         correlation=correlation,
+        fair_correlation=_correlation(lanes, starts, _LEAST_FAIR),
         starts=starts,
         lines=lines,
         first_line=first_line,
@@ -204,7 +208,7 @@ def _flat(lanes: Lanes, starts: Sequence[Ints]) -> tuple[Ints, Bools, int]:
     return np.concatenate(groups), inside(lanes.length, lanes.t.shape[1]), offset
 
 
-def _correlation(lanes: Lanes, starts: Sequence[Ints]) -> Floats:
+def _correlation(lanes: Lanes, starts: Sequence[Ints], least: float = 0.0) -> Floats:
     group, where, count = _flat(lanes, starts)
     lines = fit_lines(group, count, lanes.t[where], lanes.extra[where], lanes.y[where])
     r = np.clip(lines.residuals, -_CLIP_SD, _CLIP_SD)
@@ -213,7 +217,7 @@ def _correlation(lanes: Lanes, starts: Sequence[Ints]) -> Floats:
     products = np.bincount(machine[1:], (r[1:] * r[:-1]).sum(axis=1) * same, len(starts))
     squares = np.bincount(machine, (r * r).sum(axis=1), len(starts))
     segments = np.array([len(start) for start in starts], dtype=np.intp)
-    return bias_corrected(products.astype(np.float64), squares.astype(np.float64), lanes.length, segments)
+    return bias_corrected(products.astype(np.float64), squares.astype(np.float64), lanes.length, segments, least)
 
 
 def _residual_covariance(lines: Lines, starts: Sequence[Ints], length: Ints, floor: Floats) -> Floats:

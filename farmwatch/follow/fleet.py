@@ -228,7 +228,7 @@ def _forecast(
     if form is None:
         return None, "the form of the bed is not known"
     here = np.isfinite(form)
-    phi = float(block.correlation[b])
+    phi = float(block.fair_correlation[b])
     line, lines = _line(block, b), block.lines
     machine_freedom = int(block.length[b]) - int(lines.rank[int(block.first_line[b]) : line + 1].sum())
     freedom = max(3.0, float(machine_freedom))

@@ -110,8 +110,8 @@ def of_crossings(days: Floats) -> Forecast:
     ordered = np.sort(days)
 
     def quantile(share: float) -> float | None:
-        # The order statistic itself: between a day and never there is nothing to interpolate.
-        value = float(ordered[min(int(share * ordered.size), ordered.size - 1)])
+        # An order statistic itself: between a day and never there is nothing to interpolate.
+        value = float(ordered[round(share * (ordered.size - 1))])
         return value if np.isfinite(value) else None
 
     return Forecast(

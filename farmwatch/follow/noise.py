@@ -82,16 +82,16 @@ def lone_readings(u: Floats, length: Ints, covariance: Floats) -> NDArray[np.boo
     return alone & inside(length, n) & (length >= _RUN)[:, None]
 
 
-def bias_corrected(products: Floats, squares: Floats, count: Ints, segments: Ints) -> Floats:
+def bias_corrected(products: Floats, squares: Floats, count: Ints, segments: Ints, least: float = 0.0) -> Floats:
     """Lag-1 correlation `[b]` of residuals from straight lines, its small-sample bias taken off.
 
     With r = products / squares pooled over the segments of n readings in all: (n·r + 2) / (n − 4), 2 and 4 for every
-    segment (the bias of r for residuals from a line in AR(1) noise is about −(2 + 4φ)/n). Clipped to 0 to 0.7.
+    segment (the bias of r for residuals from a line in AR(1) noise is about −(2 + 4φ)/n). Clipped to `least` to 0.7.
     """
     r = products / np.where(squares > 0, squares, 1.0)
     freedom = np.maximum(count - 4 * segments, count / 3.0)
     corrected = (count * r + 2.0 * segments) / np.maximum(freedom, 1.0)
-    clipped: Floats = np.clip(corrected, 0.0, LARGEST_CORRELATION)
+    clipped: Floats = np.clip(corrected, least, LARGEST_CORRELATION)
     return clipped
 
 

@@ -5,6 +5,7 @@ Many machines are gathered at once: all meshes on one grid, of machines with the
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -208,7 +209,7 @@ def _lies(history: History) -> tuple[Ints, Bools]:
 
 
 def _says_turned(text: str) -> bool:
-    return "turned" in text.casefold().replace("-", " ").replace("_", " ").split()
+    return re.search(r"(?<![a-z])turned(?![a-z])", text.casefold()) is not None
 
 
 def _cover(x: Floats, y: Floats, model: Model) -> float:

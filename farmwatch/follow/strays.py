@@ -75,7 +75,9 @@ def _strays(change: Floats, rows: Ints, sigma: Floats, shape: tuple[int, ...]) -
     near = np.where(beside >= 0, off[:, beside], np.nan) * np.sign(off)[:, :, None]
     reading, point = np.nonzero(stands)
     with_it = _median_of_present(near[reading, point])
-    leans = with_it > np.maximum(_LEAN_SHARE * np.abs(off[reading, point]), _LEAN_SIGMAS * sigma[reading])
+    # Beside a point that stands off further the same way, a point is the slope of that one's bend.
+    slope = np.fmax.reduce(near[reading, point], axis=1) > np.abs(off[reading, point])
+    leans = slope | (with_it > np.maximum(_LEAN_SHARE * np.abs(off[reading, point]), _LEAN_SIGMAS * sigma[reading]))
     stands[reading[leans], point[leans]] = False
     return stands
 

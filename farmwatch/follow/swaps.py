@@ -16,7 +16,7 @@ SIDE = 3
 _MEDIAN_OF_THREE = 0.4487
 # Over the expectation, in its own sd; and over what this machine's forms usually do; and at least this rms change.
 _SD_OVER = 10.0
-_TIMES_USUAL = 4.0
+_TIMES_USUAL = 6.0
 _LEAST_MM = 0.006
 
 
@@ -25,7 +25,7 @@ def form_breaks(form: Floats, sigma_mm: float) -> Ints:
 
     The median of three readings before is compared with that of three after, point by point: a single reading that
     went astray moves neither. A break is the highest place of a run in which the mean square change is more than 10 sd
-    over what points of noise `sigma_mm` give, more than 4 times what is usual for this machine, and more than 0.006 mm.
+    over what points of noise `sigma_mm` give, more than 6 times what is usual for this machine, and more than 0.006 mm.
     """
     n = len(form)
     if n < 2 * SIDE:
