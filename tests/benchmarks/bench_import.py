@@ -114,7 +114,7 @@ def _peer(file: Path, database: Path) -> int:
 
 
 def _peak_mb(file: Path, database: Path, machines: int) -> float:
-    """Peak resident memory of a process that only imports (getrusage would tell our own peak, passed on at its start)."""
+    """Peak resident memory of a process that only imports (getrusage would pass on our own)."""
     code = f"""
 from datetime import UTC, datetime
 from pathlib import Path
