@@ -10,9 +10,9 @@ from farmwatch.cli.screen import paragraph, plain, say, width
 from farmwatch.judge.assessment import Assessment, ReadingFacts
 from farmwatch.judge.cautions import CAUTIONS, CAUTIONS_FOOT
 from farmwatch.judge.words import (
-    CAUSE_WORDS,
     CONDITION_WORDS,
     advice_sentence,
+    cause_phrase,
     plan_sentences,
     screw_words,
     shim_sentences,
@@ -58,9 +58,7 @@ def _say_condition(machine: Assessment, limits: Limits, zone: ZoneInfo) -> None:
     words = "" if machine.condition == "past-limit" else f" ({CONDITION_WORDS[machine.condition]})"
     paragraph(f"{machine.condition}{words}{since}{sure}", hang=2, strong=True)
     if machine.cause != "none":
-        looks = machine.suspected_cause
-        more = f"; it looks like: {CAUSE_WORDS[looks]}" if looks and looks != machine.cause else ""
-        paragraph(f"{CAUSE_WORDS[machine.cause]}{more}", hang=2)
+        paragraph(cause_phrase(machine), hang=2)
     if machine.reading is not None:
         paragraph(f"mesh: {_mesh_words(machine.reading, zone)}{', old' if machine.mesh_old else ''}", hang=2)
     if machine.judged_reading is not None:

@@ -10,6 +10,7 @@ from farmwatch.cli.screen import paragraph, plain, say, table, width
 from farmwatch.judge.cautions import CAUTIONS, CAUTIONS_FOOT
 from farmwatch.judge.words import ADVICE_WORDS, CAUSE_WORDS, move_sentence, screw_words
 from farmwatch.model import Model, TurningSense
+from farmwatch.report.learned import figure_sentences
 from farmwatch.report.text import clock, day, mm
 from farmwatch.tickets import Figures, Letter, Ticket, TicketEvent, possible
 
@@ -120,30 +121,8 @@ def _say_event(event: TicketEvent, zone: ZoneInfo) -> None:
 
 def say_figures(figures: Figures) -> None:
     """What the farm learns from its tickets, in sentences."""
-    say(f"{figures.open_tickets} open tickets")
-    for one in figures.durability:
-        held = (
-            f"half last over {one.median_days / 7:.0f} weeks"
-            if one.median_days is not None
-            else f"{one.still_holding_after_90_days:.0%} still hold after 90 days"
-            if one.still_holding_after_90_days is not None
-            else "too few to say how long they last"
-        )
-        paragraph(f"{one.method} on {plain(one.model)}: {held} (n = {one.repairs}, {one.ended} came back)", hang=2)
-    proven, decided = figures.first_try
-    if decided:
-        paragraph(f"proven at the first try: {proven} of {decided}")
-    right, looked = figures.looked_at
-    if looked:
-        paragraph(f"of {looked} flagged and looked at in 12 weeks, {right} were confirmed at the machine")
-    if figures.hours_each is not None and figures.hours_open is not None:
-        paragraph(
-            f"hands for the open work: about {figures.hours_open:.1f} hours "
-            f"(median {figures.hours_each:.1f} of {figures.hours_timed})"
-        )
-    if figures.shims_open:
-        parts = ", ".join(f"{count} of {mm(thick, 2)} mm" for thick, count in figures.shims_open)
-        paragraph(f"shims for the open work: {parts}")
+    for sentence in figure_sentences(figures):
+        paragraph(plain(sentence), hang=2)
 
 
 def say_deliveries(letters: Sequence[Letter], now: datetime, zone: ZoneInfo) -> None:

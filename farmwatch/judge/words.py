@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from types import MappingProxyType
 
 from farmwatch.judge.assessment import Advice, Assessment, Cause, Condition, Plan
 from farmwatch.model import Model, TurningSense
 
 __all__ = [
-    "ADVICE_WORDS", "CAUSE_WORDS", "CONDITION_WORDS", "advice_sentence", "move_sentence", "plan_sentences",
-    "screw_words", "shim_sentences",
+    "ADVICE_WORDS", "CAUSE_WORDS", "CONDITION_WORDS", "advice_phrase", "advice_sentence", "amount_phrase",
+    "cause_phrase", "move_sentence", "plan_sentences", "screw_words", "shim_sentences",
 ]  # fmt: skip
 
 CONDITION_WORDS: Mapping[Condition, str] = MappingProxyType(
@@ -56,12 +56,31 @@ def screw_words(name: str) -> str:
     return name.replace("-", " ").replace("_", " ")
 
 
+def cause_phrase(assessment: Assessment) -> str:
+    """The cause; while it is unclear or unconfirmed also what it looks like."""
+    looks = assessment.suspected_cause
+    if looks is not None and looks != assessment.cause:
+        return f"{CAUSE_WORDS[assessment.cause]}; looks like {CAUSE_WORDS[looks]}"
+    return CAUSE_WORDS[assessment.cause]
+
+
+def advice_phrase(advice: Iterable[Advice]) -> str:
+    """Advice in order: "realign its screws, then shim what is left"; empty for none."""
+    return ", then ".join(ADVICE_WORDS[one] for one in advice)
+
+
 def advice_sentence(assessment: Assessment) -> str:
     """All advice in order, one sentence: "Realign its screws, then shim what is left."; empty for none."""
-    if not assessment.advice:
+    said = advice_phrase(assessment.advice)
+    return f"{said[0].upper()}{said[1:]}." if said else ""
+
+
+def amount_phrase(teeth: int | None, mm: float) -> str:
+    """How far and which way: "up 2 teeth", "down 0.35 mm" (teeth None: a free drive); empty for nothing."""
+    amount = teeth if teeth is not None else round(mm, 2)
+    if amount == 0:
         return ""
-    said = ", then ".join(ADVICE_WORDS[advice] for advice in assessment.advice)
-    return f"{said[0].upper()}{said[1:]}."
+    return f"{'up' if amount > 0 else 'down'} {f'{abs(mm):.2f} mm' if teeth is None else _teeth(teeth)}"
 
 
 def move_sentence(screw: str, teeth: int | None, mm: float, clockwise: TurningSense | None) -> str:
@@ -70,17 +89,14 @@ def move_sentence(screw: str, teeth: int | None, mm: float, clockwise: TurningSe
     teeth positive where the screw must raise the bed; None for a free drive, which is turned by `mm`. clockwise is
     what a clockwise turn seen from below does; where it is not known the sentence says how to find out.
     """
-    who = screw_words(screw)
-    amount = teeth if teeth is not None else round(mm, 2)
-    if amount == 0:
+    who, amount = screw_words(screw), amount_phrase(teeth, mm)
+    if not amount:
         return f"{who}: leave as it is"
-    way = "up" if amount > 0 else "down"
-    count = f"{abs(mm):.2f} mm" if teeth is None else _teeth(teeth)
     if clockwise is not None:
-        round_ = "clockwise" if (amount > 0) == (clockwise == "raises") else "anticlockwise"
-        return f"{who}: {way} {count}, {round_} seen from below"
+        round_ = "clockwise" if amount.startswith("up") == (clockwise == "raises") else "anticlockwise"
+        return f"{who}: {amount}, {round_} seen from below"
     first = "a little" if teeth is None else "one tooth"
-    return f"{who}: {way} {count}; which way round is not known: turn {first} first and mesh again"
+    return f"{who}: {amount}; which way round is not known: turn {first} first and mesh again"
 
 
 def plan_sentences(plan: Plan, model: Model, *, learned: bool = False) -> tuple[str, ...]:

@@ -103,22 +103,43 @@ def reach_bars(stages: Sequence[tuple[str, float]], limits: Limits, *, key: str)
     return drawing.done()
 
 
-def fleet_rod(ranges: Sequence[tuple[float, Condition]], limits: Limits, *, key: str) -> Markup:
-    """Every machine's range on one staff of the same proportions, a mark each while they can be told apart."""
+def fleet_rod(ranges: Sequence[tuple[float, Condition]], limits: Limits, *, key: str, wide: float = 700.0) -> Markup:
+    """Every machine's range on one staff of the same proportions, a mark each while they can be told apart.
+
+    wide: units across; under 500 (a narrow screen) the limits are named in a row of their own, under the staff's.
+    """
     past = sum(condition == "past-limit" for _, condition in ranges)
     title = f"Ranges of {count(len(ranges), 'machine')} on one scale; {past:,} past the usable limit"
-    drawing = Drawing(key, 700, 88, title=title, kind="rod")
+    narrow = wide < 500.0
+    drawing = Drawing(key, wide, 104 if narrow else 88, title=title, kind="rod narrow" if narrow else "rod")
     values = [max(value, 1e-4) for value, _ in ranges] or [limits.ideal_mm]
     low = min(0.02, 0.8 * min(values), 0.5 * limits.ideal_mm)
     high = max(2.0, 1.25 * max(values), 2 * limits.usable_mm)
-    left, right, foot = 16.0, 684.0, 62.0
+    left, right, foot = 16.0, wide - 16.0, 62.0
 
     def place(value: float) -> float:
         return left + (right - left) * math.log(value / low) / math.log(high / low)
 
+    _rod_marks(drawing, [(place(max(value, 1e-4)), condition) for value, condition in ranges], left, foot)
+    drawing.line(left, foot, right, foot, "neat")
+    for tick in (0.01, 0.02, 0.05, 0.5, 1.0, 2.0, 5.0, 10.0):
+        if low <= tick <= high:
+            drawing.line(place(tick), foot, place(tick), foot + 4, "neat")
+            drawing.text(f"{tick:g}", place(tick), foot + 15, cls="tick", text_anchor="middle")
+    for word, value, anchor in (("ideal", limits.ideal_mm, "end"), ("usable", limits.usable_mm, "start")):
+        drawing.line(place(value), 4, place(value), foot + (21 if narrow else 6), "limit")
+        if narrow:
+            drawing.text(f"{word} {value:g}", place(value), foot + 33, cls="named", text_anchor=anchor)
+        else:
+            drawing.text(f"{word} {value:g}", place(value), foot + 18, cls="named", text_anchor="middle")
+    return drawing.done()
+
+
+def _rod_marks(drawing: Drawing, marks: Sequence[tuple[float, Condition]], left: float, foot: float) -> None:
+    """A square for each machine, stacked in columns; bars where there are too many to tell apart."""
     stacks: dict[tuple[int, bool], int] = {}
-    for value, condition in ranges:
-        slot = (int((place(max(value, 1e-4)) - left) // 8.0), condition == "past-limit")
+    for x, condition in marks:
+        slot = (int((x - left) // 8.0), condition == "past-limit")
         stacks[slot] = stacks.get(slot, 0) + 1
     unit = min(7.0, 54.0 / max(stacks.values(), default=1))
     for (column, is_past), many in sorted(stacks.items()):
@@ -130,15 +151,6 @@ def fleet_rod(ranges: Sequence[tuple[float, Condition]], limits: Limits, *, key:
             drawing.add("path", cls=cls, d=squares)
         else:
             drawing.add("rect", cls=cls, x=x, y=foot - unit * many, width=6.4, height=unit * many)
-    drawing.line(left, foot, right, foot, "neat")
-    for tick in (0.01, 0.02, 0.05, 0.5, 1.0, 2.0, 5.0, 10.0):
-        if low <= tick <= high:
-            drawing.line(place(tick), foot, place(tick), foot + 4, "neat")
-            drawing.text(f"{tick:g}", place(tick), foot + 15, cls="tick", text_anchor="middle")
-    for word, value in (("ideal", limits.ideal_mm), ("usable", limits.usable_mm)):
-        drawing.line(place(value), 4, place(value), foot + 6, "limit")
-        drawing.text(f"{word} {value:g}", place(value), foot + 18, cls="named", text_anchor="middle")
-    return drawing.done()
 
 
 def due_bars(weeks: Sequence[tuple[str, float]], *, key: str) -> Markup:

@@ -1,21 +1,31 @@
-"""What the manager decides today: one line per kind of work, the machines it is for, and the command to do it. Pure."""
+"""What the manager decides today: one line per kind of work, the machines it is for, and the command to do it. Pure.
+
+Where a machine has a ticket the line is of the ticket (approve, look why it came back, accept, ...); the rest is told
+as on a farm without tickets. Nobody is asked for twice.
+"""
 
 from __future__ import annotations
 
+import math
 import shlex
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date, timedelta
+from functools import partial
 
 from farmwatch.judge.assessment import Advice, Assessment
 from farmwatch.report.hands import machines_needing_hands
-from farmwatch.report.text import joined, plain, shortened
+from farmwatch.report.text import day, joined, plain, shortened
+from farmwatch.tickets import Ticket
 
 __all__ = ["Decision", "decisions_today", "host_at_fault"]
 
-_NAMES_SHOWN = 4
+NAMES_SHOWN = 4
 _WANTS_A_PERSON = ("refused", "host-error", "garbled", "implausible", "other-machine")
 # Longer names would crowd the first page; the command then shows where the name goes.
 _LONGEST_TYPED = 32
+# What is accepted is looked at again after half a year: common practice, no source.
+_ACCEPTED_FOR = timedelta(weeks=26)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -25,10 +35,18 @@ class Decision:
     what: str
     machines: tuple[str, ...]
     names: str
-    """The machines in words, the long tail counted."""
+    """The machines in words, with their tickets, the long tail counted."""
     command: str
     then: str
     """What the command brings, or does next."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Asked:
+    """A machine that is asked for, and its open ticket where it has one."""
+
+    machine: Assessment
+    ticket: Ticket | None = None
 
 
 # By the first advice of a machine past the limit, in the order in which a manager would take them.
@@ -48,26 +66,38 @@ _FOR_ADVICE: tuple[tuple[Advice, str, str, str], ...] = (
     ("shim", "Shim, or accept: no whole tooth betters it",
      "farmwatch machine {name}", "names the shims"),
 )  # fmt: skip
+_KNOWN: Callable[[Advice], bool] = {row[0] for row in _FOR_ADVICE}.__contains__
 
 
-def decisions_today(machines: Sequence[Assessment], due: Sequence[str]) -> tuple[Decision, ...]:
-    """Decisions in the order in which they matter; `due` names the machines due within four weeks, earliest first."""
+def decisions_today(
+    machines: Sequence[Assessment],
+    due: Sequence[str],
+    tickets: Iterable[Ticket] = (),
+    *,
+    settled: Iterable[str] = (),
+    today: date = date.min,
+) -> tuple[Decision, ...]:
+    """Decisions in the order in which they matter; `due` names the machines due within four weeks, earliest first.
+
+    tickets: the open ones. settled: machines past the limit that a closed ticket has answered for. today: the farm's
+    date.
+    """
     working = [m for m in machines if m.in_service]
-    # A machine whose every mesh so far was cold or partial wants another one before anything can be said of it.
-    unjudged = [m for m in working if m.condition == "unknown" and m.reading is not None]
-    past = [*machines_needing_hands(working), *_floor(working), *unjudged]
-    found = []
-    for advice, what, command, then in _FOR_ADVICE:
-        names = [m.machine for m in past if _leading(m) == advice]
-        found.append(_decision(what, names, command, then))
-    found.append(
-        _decision("Plan bench time within four weeks", list(due), "farmwatch machine {name}", "shows the day and why")
-    )
+    beds = {t.machine: t for t in tickets if t.cause != "host"}
+    hosts = {t.machine: t for t in tickets if t.cause == "host"}
+    # What wants another mesh first is told as such, whatever its ticket says.
+    mine = [_Asked(machine=m, ticket=beds[m.machine]) for m in _worst_first(working) if _is_of_ticket(m, beds)]
+    told = {asked.machine.machine for asked in mine}
+    rest = [m for m in working if m.machine not in told and m.machine not in set(settled)]
+    found = [*_of_tickets(mine, today), *_of_advice(rest, beds)]
+    free = [name for name in due if name not in told]
+    found.append(_decision("Plan bench time within four weeks", _named(free), free, "farmwatch machine {name}",
+                           "shows the day and why"))  # fmt: skip
     quiet = [m.machine for m in working if host_at_fault(m)]
-    ask = "Find out what is wrong with the host"
-    found.append(_decision(ask, quiet, "farmwatch check", "asks each host, names the fix"))
+    found.append(_decision("Find out what is wrong with the host", _named(quiet, hosts), quiet, "farmwatch check",
+                           "asks each host, names the fix"))  # fmt: skip
     never = [m.machine for m in working if m.reading is None and m.machine not in set(quiet)]
-    found.append(_decision("Get a first mesh", never, "farmwatch check", "says what is missing"))
+    found.append(_decision("Get a first mesh", _named(never), never, "farmwatch check", "says what is missing"))
     return tuple(decision for decision in found if decision is not None)
 
 
@@ -76,23 +106,158 @@ def host_at_fault(machine: Assessment) -> bool:
     return machine.silent or "check-host" in machine.advice or machine.last_outcome in _WANTS_A_PERSON
 
 
-def _floor(machines: Sequence[Assessment]) -> list[Assessment]:
-    return [m for m in machines if m.condition == "past-limit" and m.at_tooth_floor]
+def _of_advice(rest: Sequence[Assessment], beds: Mapping[str, Ticket]) -> list[Decision | None]:
+    """A line per first advice, for machines without a ticket."""
+    floor = [m for m in rest if m.condition == "past-limit" and m.at_tooth_floor]
+    # A machine whose every mesh so far was cold or partial wants another one before anything can be said of it.
+    unjudged = [m for m in rest if m.condition == "unknown" and m.reading is not None]
+    past = [*machines_needing_hands(rest), *floor, *unjudged]
+    found = []
+    for advice, what, command, then in _FOR_ADVICE:
+        names = [m.machine for m in past if _leading(m) == advice]
+        found.append(_decision(what, _named(names, beds), names, command, then))
+    return found
+
+
+def _of_tickets(mine: Sequence[_Asked], today: date) -> list[Decision | None]:
+    """Lines of what tickets wait for; each ticket stands in the first that fits."""
+    left = list(mine)
+
+    def taken(fits: Callable[[_Asked, Ticket], bool]) -> list[_Asked]:
+        found = [asked for asked in left if asked.ticket is not None and fits(asked, asked.ticket)]
+        left[:] = [asked for asked in left if asked not in found]
+        return found
+
+    right = taken(lambda a, t: t.phase in ("proposed", "approved", "came-back") and _is_right_again(a.machine))
+    back = taken(lambda _, t: t.phase == "came-back")
+    late = taken(lambda _, t: t.phase in ("approved", "in-work") and _is_late(t, today))
+    found = [
+        _line("Came back after the work: see why, then approve anew", back, "farmwatch ticket show {number}",
+              "says what changed since", today),
+        _line("Late: do it, or put off what it waits for", late, _to_work(late), "has the work and its cautions",
+              today, due=True),
+    ]  # fmt: skip
+    for advice, what, *_ in _FOR_ADVICE:
+        if advice == "shim":
+            continue
+        proposed = taken(partial(_is_proposed_for, advice))
+        what = f"Approve: {what[0].lower()}{what[1:]}"
+        found.append(_line(what, proposed, "farmwatch ticket approve {number}", "sends it to the bench", today))
+    floor = taken(partial(_is_proposed_for, "shim"))
+    found.append(_line("Accept as it is, or approve its shims", floor, _to_accept(floor, today),
+                       "no whole tooth betters it", today))  # fmt: skip
+    ahead = taken(lambda _, t: t.phase == "proposed")
+    found.append(_line("Approve: plan bench time before the limit", ahead, "farmwatch ticket approve {number}",
+                       "sends it to the bench", today))  # fmt: skip
+    approved = taken(lambda _, t: t.phase == "approved")
+    found.append(_line("Approved: send to the bench", approved, _to_work(approved), "has the work and its cautions",
+                       today))  # fmt: skip
+    unproved = taken(lambda a, t: t.phase == "proving" and _is_unprobed(a.machine, t))
+    found.append(_line("Done, but not probed since: mesh it hot", unproved, "farmwatch poll",
+                       "reads the new mesh at once", today))  # fmt: skip
+    found.append(_line("Right again by itself: withdraw, or look what moved", right,
+                       'farmwatch ticket withdraw {number} --why "came right"', "closes it", today))  # fmt: skip
+    return found
+
+
+def _is_of_ticket(machine: Assessment, beds: Mapping[str, Ticket]) -> bool:
+    ticket = beds.get(machine.machine)
+    return ticket is not None and not (
+        ticket.phase in ("proposed", "approved", "came-back") and _leading(machine) == "re-mesh"
+    )
+
+
+def _is_proposed_for(advice: Advice, asked: _Asked, ticket: Ticket) -> bool:
+    return ticket.phase == "proposed" and _leading(asked.machine) == advice
+
+
+def _is_right_again(machine: Assessment) -> bool:
+    return machine.confirmed and machine.condition in ("ideal", "usable") and "plan-ahead" not in machine.advice
+
+
+def _is_late(ticket: Ticket, today: date) -> bool:
+    return ticket.due is not None and ticket.due < today
+
+
+def _is_unprobed(machine: Assessment, ticket: Ticket) -> bool:
+    done, reading = ticket.work_until, machine.reading
+    return done is not None and (reading is None or reading.taken_at <= done)
+
+
+def _worst_first(machines: Sequence[Assessment]) -> list[Assessment]:
+    return sorted(machines, key=lambda m: (-(m.range_mm or 0.0), m.machine))
+
+
+def _to_work(asked: Sequence[_Asked]) -> str:
+    """The command that begins the work: guided where screws are to be turned."""
+    first = asked[0] if asked else None
+    if first is None or first.ticket is None or first.ticket.phase != "approved":
+        return "farmwatch ticket show {number}"
+    return "farmwatch realign {name}" if "realign" in first.machine.advice else "farmwatch ticket show {number}"
+
+
+def _to_accept(asked: Sequence[_Asked], today: date) -> str:
+    """Up to the twentieth of a millimetre that leaves a tenth above the range, for half a year."""
+    if not asked:
+        return ""
+    limit = math.ceil(1.1 * (asked[0].machine.range_mm or 0.0) * 20 - 1e-9) / 20
+    return f"farmwatch ticket accept {{number}} --limit {limit:.2f} --until {today + _ACCEPTED_FOR}"
+
+
+def _line(
+    what: str, asked: Sequence[_Asked], command: str, then: str, today: date, *, due: bool = False
+) -> Decision | None:
+    """One line of tickets: each machine with its number, and whether it is late."""
+    if not asked:
+        return None
+    tickets = {a.machine.machine: a.ticket for a in asked if a.ticket is not None}
+    names = list(tickets)
+    first = tickets[names[0]]
+    if "realign {name}" in command:
+        then = "guides the moves, cautions first"
+    command = command.replace("{number}", str(first.number))
+    labels = _named(names, tickets, _due if due else partial(_late, today))
+    return _decision(what, labels, names, command, then)
+
+
+def _due(ticket: Ticket) -> str:
+    return "" if ticket.due is None else f"due {day(ticket.due, year=False)}"
+
+
+def _late(today: date, ticket: Ticket) -> str:
+    return "late" if _is_late(ticket, today) else ""
 
 
 def _leading(machine: Assessment) -> Advice | None:
-    known: Callable[[Advice], bool] = {row[0] for row in _FOR_ADVICE}.__contains__
-    return next((advice for advice in machine.advice if known(advice)), None)
+    return next((advice for advice in machine.advice if _KNOWN(advice)), None)
 
 
-def _decision(what: str, names: list[str], command: str, then: str) -> Decision | None:
+def _named(
+    names: Sequence[str],
+    tickets: Mapping[str, Ticket] | None = None,
+    more: Callable[[Ticket], str] = lambda _: "",
+) -> list[str]:
+    """Names to show: heron-01 (ticket 12), plover-06 (14, late)."""
+    labels, word = [], "ticket "
+    for name in names:
+        ticket = (tickets or {}).get(name)
+        if ticket is None:
+            labels.append(shortened(name))
+            continue
+        said = ", ".join(part for part in (f"{word}{ticket.number}", more(ticket)) if part)
+        labels.append(f"{shortened(name)} ({said})")
+        word = ""
+    return labels
+
+
+def _decision(what: str, labels: list[str], names: Sequence[str], command: str, then: str) -> Decision | None:
     if not names:
         return None
     typed = shlex.quote(plain(names[0]))
     return Decision(
         what=what,
         machines=tuple(names),
-        names=joined([shortened(name) for name in names[:_NAMES_SHOWN]] + names[_NAMES_SHOWN:], _NAMES_SHOWN),
+        names=joined(labels, NAMES_SHOWN),
         command=command.replace("{name}", typed if len(typed) <= _LONGEST_TYPED else "NAME"),
         then=then,
     )

@@ -41,6 +41,8 @@ class FrontRow:
     advice: str
     reach: str
     since: str
+    ticket: str
+    """The number of its open ticket; empty where there is none."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,9 +59,16 @@ def glance_rows(
     floor: Sequence[AtFloor],
     quiet: Sequence[str],
     out: Sequence[str],
+    *,
+    became: str = "",
+    in_hand: Sequence[str] = (),
+    accepted: Sequence[str] = (),
 ) -> tuple[Glance, ...]:
-    """A line each; `moved` is None on a first report, `due` where no history is long enough."""
-    rows = []
+    """A line each; `moved` is None on a first report, `due` where no history is long enough.
+
+    became: what became of last week's list, in short. in_hand: machines whose ticket is in work or proving.
+    """
+    rows = [("Last week's list", became), ("In work, proving", _names(in_hand, 48))]
     if moved is not None:
         names = _names([row.machine for row in moved])
         rows.append(("Moved this week", f"{count(len(moved), 'machine')}: {names}" if moved else "none"))
@@ -68,6 +77,7 @@ def glance_rows(
             ("Due in four weeks", _names([f"{shortened(row.machine)} ({row.day})" for row in due], 48) or "none")
         )
     rows.append(("As good as teeth allow", _names([row.machine for row in floor])))
+    rows.append(("Accepted as they are", _names(accepted)))
     rows.append(("Old, silent, in doubt", _names(quiet)))
     rows.append(("Out of service", _names(out)))
     return tuple(Glance(label=label, words=words) for label, words in rows if words)
@@ -107,13 +117,14 @@ def _row(sheet: Sheet, since: str) -> FrontRow:
         advice=sheet.advice,
         reach=mm(sheet.stages[-1][1]) if sheet.stages else "",
         since=since,
+        ticket="" if sheet.ticket is None else f"ticket {sheet.ticket.number}",
     )
 
 
 def _row_lines(row: FrontRow) -> int:
     cause = row.cause if row.confirmed else row.cause + " (not confirmed)"
     return max(
-        _lines(f"{row.machine} {row.aisle}", _CELL_NAME_LETTERS),
+        _lines(f"{row.machine} {row.aisle} {row.ticket}".strip(), _CELL_NAME_LETTERS),
         _lines(cause, _CELL_LETTERS),
         _lines(row.advice, _CELL_LETTERS),
     )

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Container, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, tzinfo
+from types import MappingProxyType
 
 from farmwatch.judge.assessment import Assessment, ReadingFacts
-from farmwatch.judge.words import plan_sentences, shim_sentences
+from farmwatch.judge.words import advice_phrase, amount_phrase, cause_phrase, plan_sentences, shim_sentences
 from farmwatch.mesh import Mesh
 from farmwatch.model import Model
+from farmwatch.report.book import Numbered
 from farmwatch.report.charts import History
 from farmwatch.report.text import ago, clock, count, day_of, mm, signed, spaced
-from farmwatch.report.words import advice_line, cause_line, turn_labels
 
 __all__ = ["AtFloor", "Sheet", "at_tooth_floor", "history_of", "machines_needing_hands", "sheet", "since_words"]
 
@@ -31,6 +32,7 @@ class Sheet:
     cause: str
     advice: str
     since: str
+    ticket: Numbered | None
     mesh: str
     """When it was probed, how fine and how warm."""
     judged: str
@@ -65,17 +67,24 @@ class AtFloor:
     shims: tuple[str, ...]
     after_shims_mm: float | None
     since: str
+    ticket: Numbered | None
 
 
-def machines_needing_hands(machines: Sequence[Assessment]) -> tuple[Assessment, ...]:
-    """In service, past the usable limit and not at its tooth floor; the largest range first."""
-    needing = [m for m in machines if m.in_service and m.condition == "past-limit" and not m.at_tooth_floor]
+def machines_needing_hands(machines: Sequence[Assessment], accepted: Container[str] = ()) -> tuple[Assessment, ...]:
+    """In service, past the usable limit, not at its tooth floor and not accepted as it is; the largest range first."""
+    needing = [m for m in machines if _is_past(m, accepted) and not m.at_tooth_floor]
     return tuple(sorted(needing, key=lambda m: (-(m.range_mm or 0.0), m.machine)))
 
 
-def at_tooth_floor(machines: Sequence[Assessment], at: datetime, zone: tzinfo) -> tuple[AtFloor, ...]:
-    """Machines whose screws are as good as whole teeth allow, the largest range first."""
-    floor = [m for m in machines if m.in_service and m.condition == "past-limit" and m.at_tooth_floor]
+def at_tooth_floor(
+    machines: Sequence[Assessment],
+    at: datetime,
+    zone: tzinfo,
+    accepted: Container[str] = (),
+    tickets: Mapping[str, Numbered] = MappingProxyType({}),
+) -> tuple[AtFloor, ...]:
+    """Machines whose screws are as good as whole teeth allow and that are not accepted, the largest range first."""
+    floor = [m for m in machines if _is_past(m, accepted) and m.at_tooth_floor]
     return tuple(
         AtFloor(
             machine=m.machine,
@@ -85,14 +94,19 @@ def at_tooth_floor(machines: Sequence[Assessment], at: datetime, zone: tzinfo) -
             shims=shim_sentences(m.plan) if m.plan is not None else (),
             after_shims_mm=m.plan.range_after_shims_mm if m.plan is not None else None,
             since=since_words(m.since, at, zone),
+            ticket=tickets.get(m.machine),
         )
         for m in sorted(floor, key=lambda m: (-(m.range_mm or 0.0), m.machine))
     )
 
 
-def sheet(machine: Assessment, rank: int, at: datetime, zone: tzinfo) -> Sheet:
-    """Everything a machine's sheet says."""
-    stages, turns, plan = _stages(machine), turn_labels(machine), machine.plan
+def _is_past(machine: Assessment, accepted: Container[str]) -> bool:
+    return machine.in_service and machine.condition == "past-limit" and machine.machine not in accepted
+
+
+def sheet(machine: Assessment, rank: int, at: datetime, zone: tzinfo, ticket: Numbered | None = None) -> Sheet:
+    """Everything a machine's sheet says; `ticket` is the open one, if there is one."""
+    stages, turns, plan = _stages(machine), _turn_labels(machine), machine.plan
     return Sheet(
         rank=rank,
         machine=machine.machine,
@@ -101,9 +115,10 @@ def sheet(machine: Assessment, rank: int, at: datetime, zone: tzinfo) -> Sheet:
         range_mm=machine.range_mm or 0.0,
         range_sd_mm=machine.range_sd_mm,
         confirmed=machine.confirmed,
-        cause=cause_line(machine),
-        advice=advice_line(machine),
+        cause=cause_phrase(machine),
+        advice=advice_phrase(machine.advice),
         since=since_words(machine.since, at, zone),
+        ticket=ticket,
         mesh=_mesh_words(machine.reading, at, zone),
         judged=_judged_words(machine, zone),
         made_of=_made_of(machine),
@@ -147,11 +162,20 @@ def _stages(machine: Assessment) -> tuple[tuple[str, float], ...]:
     if plan is None or machine.range_mm is None:
         return ()
     stages = [("now", machine.range_mm)]
-    if turn_labels(machine):
+    if _turn_labels(machine):
         stages.append(("after screws", plan.range_after_mm))
     if any(thick > 0.0 for thick in plan.shims_mm.values()):
         stages.append(("after shims", plan.range_after_shims_mm))
     return tuple(stages) if len(stages) > 1 else ()
+
+
+def _turn_labels(machine: Assessment) -> dict[str, str]:
+    """Per screw to be turned, for the contour sheet: up 2 teeth, or up 0.35 mm where the drive is free."""
+    plan = machine.plan
+    if plan is None:
+        return {}
+    amounts = {name: amount_phrase(plan.teeth.get(name), rise) for name, rise in plan.turn_mm.items()}
+    return {name: amount for name, amount in amounts.items() if amount}
 
 
 def _reach(stages: tuple[tuple[str, float], ...]) -> str:

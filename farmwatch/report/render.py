@@ -16,7 +16,7 @@ from farmwatch.report.ahead import WeekAhead
 from farmwatch.report.charts import due_bars, fleet_rod, history_line, reach_bars, spark_line
 from farmwatch.report.contour import contour_sheet
 from farmwatch.report.hands import Sheet
-from farmwatch.report.text import count, joined, mm, plain, signed, spaced
+from farmwatch.report.text import count, joined, mm, plain, signed, spaced, whole
 from farmwatch.report.view import DUE_DRAWN, WeeklyView
 
 __all__ = ["content_policy", "render", "style_sheet"]
@@ -56,7 +56,7 @@ def _environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters.update(mm=mm, signed=signed, spaced=spaced, joined=joined)
+    environment.filters.update(mm=mm, signed=signed, spaced=spaced, joined=joined, whole=whole)
     environment.globals.update(
         count=count,
         contour=_contour,

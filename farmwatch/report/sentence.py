@@ -2,31 +2,41 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
 
-from farmwatch.judge.assessment import Assessment, FleetAssessment
+from farmwatch.judge.assessment import Assessment
 from farmwatch.report.hands import machines_needing_hands
 from farmwatch.report.text import count, mm, shortened
 
 __all__ = ["week_in_a_sentence"]
 
 
-def week_in_a_sentence(everyone: Sequence[Assessment], before: FleetAssessment | None, due: int) -> str:
-    """The farm now, against a week before (None: there is none), and how many are due within four weeks."""
+def week_in_a_sentence(
+    everyone: Sequence[Assessment],
+    hands_before: int | None,
+    due: int,
+    accepted: Container[str] = (),
+) -> str:
+    """The farm now, against the machines that needed hands a week before (None: there is no week before).
+
+    due: how many are due within four weeks. accepted: machines past the limit that are accepted as they are.
+    """
     if not everyone:
         return "No machine is configured yet, so there is nothing to report."
     working = [m for m in everyone if m.in_service]
-    needing = machines_needing_hands(working)
+    needing = machines_needing_hands(working, accepted)
     known = [m for m in working if m.condition != "unknown"]
     if not known:
         return f"None of the {count(len(everyone), 'machine')} has a mesh that can be judged yet."
     if needing:
         worst = needing[0]
         verb = "needs" if len(needing) == 1 else "need"
-        head = f"{len(needing):,} of {count(len(working), 'machine')} {verb} hands{_against(len(needing), before)}"
+        head = (
+            f"{len(needing):,} of {count(len(working), 'machine')} {verb} hands{_against(len(needing), hands_before)}"
+        )
         head += f"; the worst is {shortened(worst.machine)} with a range of {mm(worst.range_mm or 0.0)} mm"
     else:
-        head = _nobody(working, known)
+        head = _nobody(working, known, accepted)
     tails = []
     if due:
         more = "more " if needing else ""
@@ -37,9 +47,10 @@ def week_in_a_sentence(everyone: Sequence[Assessment], before: FleetAssessment |
     return "; ".join([head, *tails]) + "."
 
 
-def _nobody(working: Sequence[Assessment], known: Sequence[Assessment]) -> str:
-    floor = sum(m.condition == "past-limit" for m in known)
-    within = len(known) - floor
+def _nobody(working: Sequence[Assessment], known: Sequence[Assessment], accepted: Container[str]) -> str:
+    left = sum(m.machine in accepted for m in known)
+    floor = sum(m.condition == "past-limit" for m in known) - left
+    within = len(known) - floor - left
     everyone = "The one machine" if len(working) == 1 else f"All {len(working):,} machines"
     if within == len(working):
         verb = "is" if within == 1 else "are"
@@ -48,16 +59,17 @@ def _nobody(working: Sequence[Assessment], known: Sequence[Assessment]) -> str:
     parts = [f"{within:,} of {count(len(working), 'machine')} in service {verb} within the limit"]
     if floor:
         parts.append(f"{floor:,} {'is' if floor == 1 else 'are'} as good as teeth allow")
+    if left:
+        parts.append(f"{left:,} {'is' if left == 1 else 'are'} accepted as {'it is' if left == 1 else 'they are'}")
     missing = len(working) - len(known)
     if missing:
         parts.append(f"{missing:,} {'has' if missing == 1 else 'have'} no mesh to judge")
     return "No machine needs its screws turned: " + ", ".join(parts)
 
 
-def _against(hands: int, before: FleetAssessment | None) -> str:
-    if before is None:
+def _against(hands: int, was: int | None) -> str:
+    if was is None:
         return ""
-    was = len(machines_needing_hands(before.machines))
     if was == hands:
         return ", as many as a week ago"
     return f", {abs(hands - was):,} {'more' if hands > was else 'fewer'} than a week ago"

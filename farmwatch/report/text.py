@@ -22,11 +22,14 @@ __all__ = [
     "shortened",
     "signed",
     "spaced",
+    "whole",
 ]
 
 MINUS = "\N{MINUS SIGN}"
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+# A longer word is wider than a narrow screen's column, and must be let break.
+_LONGEST_UNBROKEN = 22
 # Cc control, Cs lone surrogate, Cf invisible formatting (bidirectional overrides among them), Zl and Zp line ends.
 _UNFIT = frozenset({"Cc", "Cs", "Cf", "Zl", "Zp"})
 
@@ -47,6 +50,16 @@ def _fit(letter: str) -> str:
 def safe(text: str) -> Markup:
     """Foreign text as markup that shows it letter by letter."""
     return escape(plain(text))
+
+
+def whole(text: str) -> Markup:
+    """The same, and a short word with a hyphen (a machine's name, an option) is never broken at it."""
+    return Markup(" ").join(_unbroken(word) for word in plain(text).split(" "))
+
+
+def _unbroken(word: str) -> Markup:
+    kept = "-" in word[1:] and len(word) <= _LONGEST_UNBROKEN
+    return Markup('<span class="whole">{}</span>').format(word) if kept else escape(word)
 
 
 def mm(value: float, digits: int = 3) -> str:

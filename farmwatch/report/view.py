@@ -2,25 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, tzinfo
 
 from farmwatch.judge.assessment import Assessment, Condition, FleetAssessment
+from farmwatch.judge.words import advice_phrase, cause_phrase
 from farmwatch.model import Limits
 from farmwatch.report.ahead import Due, WeekAhead, due_machines, weeks_ahead
+from farmwatch.report.book import BookFacts, Numbered, accepted_machines, numbered, open_tickets
 from farmwatch.report.charts import History
+from farmwatch.report.closing import Became, last_weeks_list, list_in_short
 from farmwatch.report.decide import Decision, decisions_today, host_at_fault
 from farmwatch.report.front import FrontRow, Glance, front_rows, glance_rows
 from farmwatch.report.hands import AtFloor, Sheet, at_tooth_floor, history_of, machines_needing_hands, sheet
+from farmwatch.report.learned import figure_sentences
 from farmwatch.report.moved import Moved, Repeat, moved_machines, repeat_offenders
 from farmwatch.report.sentence import week_in_a_sentence
-from farmwatch.report.text import ago, clock, day, day_of, spaced
+from farmwatch.report.text import ago, clock, day, day_of, mm, shortened, spaced
 from farmwatch.report.week import Week
-from farmwatch.report.words import advice_line, cause_line
+from farmwatch.tickets import Ticket, TicketEvent, is_settled
 
 __all__ = [
-    "DUE_DRAWN", "MOST_SHEETS", "FarmFacts", "FleetRow", "Out", "Quiet", "WeeklyView", "weekly_view",
+    "DUE_DRAWN", "MOST_SHEETS", "NO_BOOK", "FarmFacts", "FleetRow", "Out", "Quiet", "WeeklyView", "weekly_view",
 ]  # fmt: skip
 
 MOST_SHEETS = 24
@@ -29,6 +33,7 @@ MOST_SHEETS = 24
 # Lists that would otherwise run on for pages on a large farm.
 _MOVED_SHOWN = 60
 DUE_DRAWN = 12
+NO_BOOK = BookFacts()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,6 +88,8 @@ class FleetRow:
     history: History | None
     rank: int | None
     """Number of the machine's sheet, where it has one."""
+    ticket: Numbered | None
+    """Its open ticket, or the one by which it is accepted as it is."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,6 +112,11 @@ class WeeklyView:
     front: tuple[FrontRow, ...]
     glance: tuple[Glance, ...]
     hands: int
+    became: tuple[Became, ...] | None
+    """What became of last week's list; None on a farm without tickets and on a first report."""
+    became_in_short: str
+    learns: tuple[str, ...]
+    """What the farm learns from its tickets; empty without tickets."""
     sheets: tuple[Sheet, ...]
     moved: tuple[Moved, ...]
     moved_more: int
@@ -119,28 +131,43 @@ class WeeklyView:
     fleet: tuple[FleetRow, ...]
 
 
-def weekly_view(now: FleetAssessment, before: FleetAssessment, farm: FarmFacts) -> WeeklyView:
-    """What the report of `farm.week` says: the farm at the week's end, and against a week before."""
+def weekly_view(
+    now: FleetAssessment, before: FleetAssessment, farm: FarmFacts, book: BookFacts = NO_BOOK
+) -> WeeklyView:
+    """What the report of `farm.week` says: the farm at the week's end, against a week before, and its tickets."""
     zone, at = farm.zone, now.at
     working = tuple(m for m in now.machines if m.in_service)
-    needing = machines_needing_hands(working)
     healthy = tuple(m for m in working if m.condition != "past-limit")
+    accepted = accepted_machines(working, book.now, at)
+    needing = machines_needing_hands(working, accepted)
+    beside = _beside(book, {**open_tickets(book.now), **accepted}, at, zone)
     first = all(m.reading is None for m in before.machines)
     due = due_machines(healthy, at, zone)
     moved = () if first else moved_machines(now, before, zone)
-    sheets = tuple(sheet(m, rank, at, zone) for rank, m in enumerate(needing[:MOST_SHEETS], 1))
-    decisions = decisions_today(working, [d.machine for d in due])
-    sentence = week_in_a_sentence(now.machines, None if first else before, len(due))
+    sheets = tuple(sheet(m, rank, at, zone, beside.get(m.machine)) for rank, m in enumerate(needing[:MOST_SHEETS], 1))
+    decisions = decisions_today(
+        working,
+        [d.machine for d in due],
+        [ticket for ticket in book.now if ticket.is_open],
+        settled=_settled(working, book.now, at),
+        today=at.astimezone(zone).date(),
+    )
+    sentence = week_in_a_sentence(now.machines, None if first else _hands_before(before, book), len(due), accepted)
     weeks = weeks_ahead(healthy, at, zone)
     followed = any(m.drift is not None or m.forecast is not None or m.steps for m in now.machines)
-    floor, quiet = at_tooth_floor(working, at, zone), _quiet_machines(working, at)
+    floor, quiet = at_tooth_floor(working, at, zone, accepted, beside), _quiet_machines(working, at)
     out = tuple(_out(m, zone) for m in now.machines if not m.in_service)
+    became = None if first or not book.now else last_weeks_list(now, before, book, zone)
+    became_in_short = list_in_short(became or ())
     glance = glance_rows(
         None if first else moved,
         due if weeks or followed else None,
         floor,
         [row.machine for row in quiet],
         [row.machine for row in out],
+        became=became_in_short,
+        in_hand=_in_hand(book.now),
+        accepted=[_accepted_words(ticket, zone) for ticket in accepted.values()],
     )
     return WeeklyView(
         farm=farm.name,
@@ -158,6 +185,9 @@ def weekly_view(now: FleetAssessment, before: FleetAssessment, farm: FarmFacts) 
         front=front_rows(_dated(sheets, needing, at, zone), farm.name, sentence, decisions, glance),
         glance=glance,
         hands=len(needing),
+        became=became,
+        became_in_short=became_in_short,
+        learns=() if book.figures is None else figure_sentences(book.figures),
         sheets=sheets,
         moved=moved[:_MOVED_SHOWN],
         moved_more=max(0, len(moved) - _MOVED_SHOWN),
@@ -168,8 +198,43 @@ def weekly_view(now: FleetAssessment, before: FleetAssessment, farm: FarmFacts) 
         floor=floor,
         quiet=quiet,
         out=out,
-        fleet=_fleet(now.machines, {s.machine: s.rank for s in sheets}, at),
+        fleet=_fleet(now.machines, {s.machine: s.rank for s in sheets}, beside, at),
     )
+
+
+def _beside(book: BookFacts, tickets: Mapping[str, Ticket], at: datetime, zone: tzinfo) -> dict[str, Numbered]:
+    """The ticket that stands beside each machine's name."""
+    events: dict[int, list[TicketEvent]] = {}
+    for event in book.events:
+        events.setdefault(event.number, []).append(event)
+    today = at.astimezone(zone).date()
+    return {name: numbered(t, events.get(t.number, ()), today, zone) for name, t in tickets.items()}
+
+
+def _settled(machines: Sequence[Assessment], tickets: Sequence[Ticket], at: datetime) -> list[str]:
+    """Machines for which a closed ticket has answered already: accepted, or as good as teeth allow and proven so."""
+    mine: dict[str, list[Ticket]] = {}
+    for ticket in tickets:
+        mine.setdefault(ticket.machine, []).append(ticket)
+    return [m.machine for m in machines if m.machine in mine and is_settled(m, mine[m.machine], at)]
+
+
+def _hands_before(before: FleetAssessment, book: BookFacts) -> int:
+    """How many machines needed hands a week ago."""
+    accepted = accepted_machines(before.machines, book.before, before.at)
+    return len(machines_needing_hands(before.machines, accepted))
+
+
+def _in_hand(tickets: Sequence[Ticket]) -> list[str]:
+    held = [t for t in tickets if t.phase in ("in-work", "proving") and t.cause != "host"]
+    return [f"{shortened(t.machine)} (ticket {t.number}, {spaced(t.phase)})" for t in held]
+
+
+def _accepted_words(ticket: Ticket, zone: tzinfo) -> str:
+    limit = "" if ticket.accepted_limit_mm is None else f"up to {mm(ticket.accepted_limit_mm, 2)} mm"
+    until = "" if ticket.accepted_until is None else f"until {day_of(ticket.accepted_until, zone)}"
+    said = " ".join(part for part in (limit, until) if part)
+    return f"{shortened(ticket.machine)} ({said})" if said else shortened(ticket.machine)
 
 
 def _is_judged(machine: Assessment) -> bool:
@@ -232,7 +297,9 @@ def _out(machine: Assessment, zone: tzinfo) -> Out:
     return Out(machine=machine.machine, aisle=machine.aisle, reason=machine.out_reason, until=until)
 
 
-def _fleet(machines: Sequence[Assessment], ranks: dict[str, int], at: datetime) -> tuple[FleetRow, ...]:
+def _fleet(
+    machines: Sequence[Assessment], ranks: Mapping[str, int], tickets: Mapping[str, Numbered], at: datetime
+) -> tuple[FleetRow, ...]:
     return tuple(
         FleetRow(
             machine=m.machine,
@@ -244,12 +311,13 @@ def _fleet(machines: Sequence[Assessment], ranks: dict[str, int], at: datetime) 
             range_mm=m.range_mm,
             flatness_mm=m.form.flatness_mz_mm if m.form is not None else None,
             tooth_floor_mm=m.tooth_floor_mm,
-            cause="" if m.cause == "none" else cause_line(m),
-            advice=advice_line(m),
+            cause="" if m.cause == "none" else cause_phrase(m),
+            advice=advice_phrase(m.advice),
             mesh="none" if m.reading is None else ago(m.reading.taken_at, at).removesuffix(" ago"),
             judged=m.reading is None or m.reading.judged,
             history=history_of(m, at),
             rank=ranks.get(m.machine),
+            ticket=tickets.get(m.machine),
         )
         for m in machines
     )

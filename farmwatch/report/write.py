@@ -9,11 +9,13 @@ from pathlib import Path
 from farmwatch.assess import assess
 from farmwatch.config import Settings
 from farmwatch.errors import FarmwatchError, InputError
+from farmwatch.report.book import book_facts
 from farmwatch.report.render import render
 from farmwatch.report.text import clock
 from farmwatch.report.view import FarmFacts, WeeklyView, weekly_view
 from farmwatch.report.week import Week, week_just_ended
 from farmwatch.store import Store
+from farmwatch.tickets import Book
 
 __all__ = ["report_name", "write_report", "write_week"]
 
@@ -39,7 +41,8 @@ def write_week(settings: Settings, store: Store, at: datetime, week: Week | None
     # Of the week before only ranges and conditions are told.
     before = assess(settings, store, start, following=False)
     farm = FarmFacts(name=settings.farm.name, zone=zone, week=week)
-    view = weekly_view(now, before, farm)
+    book = Book(store)
+    view = weekly_view(now, before, farm, book_facts(book.tickets(), book.events(), now, start))
     target = settings.farm.reports / report_name(week)
     _put(target, render(view).encode("utf-8"))
     return view, target

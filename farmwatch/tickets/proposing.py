@@ -21,13 +21,17 @@ from typing import Literal
 from farmwatch.judge.assessment import Assessment, FleetAssessment, Plan
 from farmwatch.tickets.ticket import HANDS, Ticket
 
-__all__ = ["RISE_AFTER_FLOOR_MM", "Intention", "Rules", "intentions"]
+__all__ = [
+    "REPLACED", "RISE_AFTER_FLOOR_MM", "Intention", "Rules", "intentions", "is_accepted", "is_settled", "plan_document",
+    "predicted", "workday",
+]  # fmt: skip
 
 RISE_AFTER_FLOOR_MM = 0.05
 # A change smaller than this, or than 10 %, is no news worth an entry.
 NEWS_MM = 0.02
 NEWS_SHARE = 0.10
 CAME_RIGHT = "It came right by itself"
+REPLACED = "It now reads as"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,7 +98,7 @@ def _of_bed(
     wants = _wants(machine, rules)
     if standing is not None:
         yield from _standing(fleet, machine, standing, wants, rules, today)
-    elif wants and not _settled(machine, mine, fleet.at):
+    elif wants and not is_settled(machine, mine, fleet.at):
         yield _opening(fleet, machine, rules, today)
 
 
@@ -106,16 +110,22 @@ def _wants(machine: Assessment, rules: Rules) -> bool:
     return rules.plan_ahead and "plan-ahead" in machine.advice
 
 
-def _settled(machine: Assessment, mine: Sequence[Ticket], at: datetime) -> bool:
-    """Whether an earlier ticket already answered what the machine shows now."""
-    assert machine.range_mm is not None
-    if any(_accepted(mine, cause, machine.range_mm, at) for cause in HANDS):
+def is_settled(machine: Assessment, mine: Sequence[Ticket], at: datetime) -> bool:
+    """Whether an earlier one of the machine's tickets already answered what it shows now."""
+    if machine.range_mm is None:
+        return False
+    if is_accepted(machine, mine, at):
         return True
     ended = [t for t in mine if t.phase == "proven" and t.cause != "host"]
     # Proven above the usable limit can only mean: as good as teeth allow.
     if machine.at_tooth_floor and ended and ended[-1].closed_range_mm is not None:
         return machine.range_mm <= ended[-1].closed_range_mm + RISE_AFTER_FLOOR_MM
     return False
+
+
+def is_accepted(machine: Assessment, mine: Sequence[Ticket], at: datetime) -> bool:
+    """Whether the machine was accepted as it is, by one of its tickets, and that still holds at `at`."""
+    return any(_accepted(mine, cause, machine.range_mm, at) for cause in HANDS)
 
 
 def _accepted(mine: Sequence[Ticket], cause: str, range_mm: float | None, at: datetime) -> bool:
@@ -153,7 +163,7 @@ def _standing(
         yield from _came_right(machine, standing)
         return
     if machine.condition == "past-limit" and machine.cause != standing.cause and standing.phase != "came-back":
-        why = f"It now reads as {machine.cause}; another ticket takes its place."
+        why = f"{REPLACED} {machine.cause}; another ticket takes its place."
         yield Intention(kind="withdraw", ticket=standing, why=why)
         opening = _opening(fleet, machine, rules, today)
         # Who has approved the work has approved that somebody looks at this machine; the plan is a new one.

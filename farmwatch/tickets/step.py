@@ -141,7 +141,8 @@ def _decide(
 
 def _what_changed(machine: Assessment, ticket: Ticket) -> str:
     since = ticket.work_until
-    after = [step for step in machine.steps if since is not None and step.at > since]
+    # The work itself shows as a step, in the first mesh after it.
+    after = [step for step in machine.steps if since is not None and step.at > since and step.name != "repair"]
     if not after:
         return " Nothing moved since the work: the work did not bring what was planned."
     last = after[-1]

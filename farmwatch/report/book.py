@@ -1,0 +1,90 @@
+"""The book of tickets as the report sees it: how it stood at the report's time, and a week before. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import date, datetime, tzinfo
+
+from farmwatch.judge.assessment import Assessment, FleetAssessment
+from farmwatch.report.text import day, day_of, spaced
+from farmwatch.tickets import Figures, Ticket, TicketEvent, find_figures, is_accepted, plan_document, tickets_at
+
+__all__ = ["BookFacts", "Numbered", "accepted_machines", "book_facts", "numbered", "open_tickets"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BookFacts:
+    """Tickets as they stood at the report's time and a week before, and what had happened by then."""
+
+    now: tuple[Ticket, ...] = ()
+    before: tuple[Ticket, ...] = ()
+    events: tuple[TicketEvent, ...] = ()
+    figures: Figures | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Numbered:
+    """A ticket beside its machine: number, phase in words, the day it came into it, and the day it was due if late."""
+
+    number: int
+    phase: str
+    since: str
+    late: str
+
+
+def book_facts(
+    tickets: Sequence[Ticket], events: Sequence[TicketEvent], now: FleetAssessment, before: datetime
+) -> BookFacts:
+    """The book at `now.at` and at `before` (aware), from all that stands in it; what came later counts for nothing.
+
+    A ticket's plan at a past time is not on record: open work is counted by what the machine wants at `now.at`.
+    """
+    then = tickets_at(tickets, events, now.at)
+    machines = {m.machine: m for m in now.machines}
+    models = {m.machine: m.model.name for m in now.machines}
+    past = tuple(event for event in events if event.at <= now.at)
+    planned = [_with_plan(ticket, machines.get(ticket.machine)) for ticket in then]
+    return BookFacts(
+        now=tuple(planned),
+        before=tuple(tickets_at(tickets, events, before)),
+        events=past,
+        figures=find_figures(planned, past, models, now.at) if planned else None,
+    )
+
+
+def open_tickets(tickets: Sequence[Ticket]) -> dict[str, Ticket]:
+    """The open ticket of each machine that has one for its bed, by machine; hosts have tickets of their own."""
+    return {ticket.machine: ticket for ticket in tickets if ticket.is_open and ticket.cause != "host"}
+
+
+def accepted_machines(machines: Sequence[Assessment], tickets: Sequence[Ticket], at: datetime) -> dict[str, Ticket]:
+    """Machines past the limit that were accepted as they are, each with the ticket that says so."""
+    by_machine: dict[str, list[Ticket]] = {}
+    for ticket in tickets:
+        if ticket.phase == "accepted":
+            by_machine.setdefault(ticket.machine, []).append(ticket)
+    found = {}
+    for machine in machines:
+        mine = [t for t in by_machine.get(machine.machine, ()) if is_accepted(machine, [t], at)]
+        if mine and machine.condition == "past-limit":
+            found[machine.machine] = mine[-1]
+    return found
+
+
+def numbered(ticket: Ticket, events: Sequence[TicketEvent], today: date, zone: tzinfo) -> Numbered:
+    """A ticket beside its machine; `events` are its own, in time order."""
+    entered = [event.at for event in events if event.from_phase != event.to_phase]
+    late = ticket.is_open and ticket.due is not None and ticket.due < today
+    return Numbered(
+        number=ticket.number,
+        phase=spaced(ticket.phase),
+        since=day_of(entered[-1] if entered else ticket.opened_at, zone, year=False),
+        late=day(ticket.due, year=False) if late and ticket.due is not None else "",
+    )
+
+
+def _with_plan(ticket: Ticket, machine: Assessment | None) -> Ticket:
+    if machine is None or not ticket.is_open or ticket.cause == "host":
+        return ticket
+    return replace(ticket, advice=machine.advice, plan=plan_document(machine.plan))

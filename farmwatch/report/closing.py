@@ -1,0 +1,163 @@
+"""What became of last week's list: the machines that needed hands a week ago, and those whose tickets were open. Pure.
+
+What a person wrote on a ticket stays in the audit, who did it too: the report says what happened to the machine.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import tzinfo
+from typing import Literal
+
+from farmwatch.judge.assessment import Assessment, FleetAssessment
+from farmwatch.report.book import BookFacts, accepted_machines
+from farmwatch.report.hands import machines_needing_hands
+from farmwatch.report.text import day_of, joined, mm, spaced
+from farmwatch.tickets import PROGRAM, Ticket, TicketEvent
+from farmwatch.tickets.proposing import REPLACED
+
+__all__ = ["Became", "last_weeks_list", "list_in_short"]
+
+Outcome = Literal[
+    "proven", "done", "came back", "accepted", "nothing found", "withdrawn", "right again", "not done", "taken out"
+]
+_IN_SHORT: dict[Outcome, str] = {
+    "proven": "proven",
+    "done": "done and to be proven",
+    "came back": "came back",
+    "accepted": "accepted",
+    "nothing found": "with nothing found",
+    "withdrawn": "withdrawn",
+    "right again": "right again by itself",
+    "taken out": "out of service",
+    "not done": "not done",
+}
+_NOT_DONE = {"proposed": "proposed, not approved", "approved": "approved, not begun"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Became:
+    """One machine of last week's list and what became of it."""
+
+    machine: str
+    aisle: str
+    before_mm: float | None
+    now_mm: float | None
+    outcome: Outcome
+    words: str
+    """The outcome in a sentence."""
+    ticket: int | None
+
+
+def last_weeks_list(now: FleetAssessment, before: FleetAssessment, book: BookFacts, zone: tzinfo) -> tuple[Became, ...]:
+    """Last week's list in its order: worst first, then as good as teeth allow, then what else had an open ticket."""
+    events: dict[int, list[TicketEvent]] = {}
+    for event in book.events:
+        events.setdefault(event.number, []).append(event)
+    mine: dict[str, list[Ticket]] = {}
+    for one in book.now:
+        if one.cause != "host":
+            mine.setdefault(one.machine, []).append(one)
+    was_open = {t.number for t in book.before if t.is_open}
+    here = {machine.machine: machine for machine in now.machines}
+    found = []
+    for name, was in _listed(before, book).items():
+        week = [t for t in mine.get(name, ()) if t.number in was_open or t.opened_at > before.at]
+        ticket = week[-1] if week else None
+        outcome, words = _became(here.get(name), ticket, events, zone)
+        if ticket is not None and ticket.phase == "proposed" and any(t.phase == "proven" for t in week):
+            outcome, words = "came back", "proven within the week, then past the limit again"
+        found.append(_row(name, was, here.get(name), ticket, outcome, words))
+    return tuple(found)
+
+
+def list_in_short(rows: Sequence[Became]) -> str:
+    """3 proven, 1 came back and 4 not done."""
+    counts = Counter(row.outcome for row in rows)
+    return joined([f"{counts[outcome]:,} {said}" for outcome, said in _IN_SHORT.items() if counts[outcome]])
+
+
+def _listed(before: FleetAssessment, book: BookFacts) -> dict[str, Assessment | None]:
+    """Who stood on last week's list, with the assessment of then (None: it was no machine of the farm)."""
+    then = {machine.machine: machine for machine in before.machines}
+    accepted = accepted_machines(before.machines, book.before, before.at)
+    working = [m for m in before.machines if m.in_service and m.condition == "past-limit"]
+    floor = [m for m in working if m.at_tooth_floor and m.machine not in accepted]
+    listed: dict[str, Assessment | None] = {m.machine: m for m in machines_needing_hands(working, accepted)}
+    listed |= {m.machine: m for m in sorted(floor, key=lambda m: (-(m.range_mm or 0.0), m.machine))}
+    for ticket in book.before:
+        if ticket.is_open and ticket.cause != "host":
+            listed.setdefault(ticket.machine, then.get(ticket.machine))
+    return listed
+
+
+def _became(
+    machine: Assessment | None,
+    ticket: Ticket | None,
+    events: Mapping[int, Sequence[TicketEvent]],
+    zone: tzinfo,
+) -> tuple[Outcome, str]:
+    if ticket is not None and not ticket.is_open:
+        return _closed(ticket, events[ticket.number], zone)
+    if ticket is not None and ticket.phase in ("proving", "came-back"):
+        return _worked_on(ticket, events[ticket.number], zone)
+    if machine is None:
+        return "taken out", "no longer among the machines"
+    if not machine.in_service:
+        return "taken out", "taken out of service"
+    right = machine.condition in ("ideal", "usable")
+    if ticket is None:
+        return ("right again", "within the limit, with no ticket") if right else ("not done", "no ticket yet")
+    if right:
+        return "right again", f"within the limit; its ticket is still {spaced(ticket.phase)}"
+    return "not done", _NOT_DONE.get(ticket.phase, "begun, not done")
+
+
+def _worked_on(ticket: Ticket, events: Sequence[TicketEvent], zone: tzinfo) -> tuple[Outcome, str]:
+    last = _entered(ticket, events)
+    when = day_of(last.at, zone, year=False)
+    if ticket.phase == "proving":
+        return "done", f"done on {when}; the next meshes prove it or not"
+    return "came back", f"came back on {when}{_said(last)}"
+
+
+def _closed(ticket: Ticket, events: Sequence[TicketEvent], zone: tzinfo) -> tuple[Outcome, str]:
+    last = _entered(ticket, events)
+    when = day_of(last.at, zone, year=False)
+    if ticket.phase == "accepted":
+        limit = "" if ticket.accepted_limit_mm is None else f" up to {mm(ticket.accepted_limit_mm, 2)} mm"
+        until = "" if ticket.accepted_until is None else f" until {day_of(ticket.accepted_until, zone)}"
+        return "accepted", f"accepted as it is{limit}{until}"
+    if ticket.phase == "nothing-found":
+        return "nothing found", f"nothing was found at the machine on {when}"
+    if ticket.phase == "withdrawn":
+        return "withdrawn", f"withdrawn on {when}{_said(last)}"
+    return "proven", f"proven on {when}{_said(last)}"
+
+
+def _entered(ticket: Ticket, events: Sequence[TicketEvent]) -> TicketEvent:
+    """The event that brought the ticket into its phase."""
+    return [event for event in events if event.to_phase == ticket.phase and event.from_phase != event.to_phase][-1]
+
+
+def _said(event: TicketEvent) -> str:
+    """Why, where readings decided; a person's words may hold names, and a person may share the program's."""
+    decided = event.action in ("prove", "fail") or (event.by == PROGRAM and event.why.startswith(REPLACED))
+    return f": {event.why}" if decided and event.why else ""
+
+
+def _row(
+    name: str, was: Assessment | None, machine: Assessment | None, ticket: Ticket | None, outcome: Outcome, words: str
+) -> Became:
+    one = machine or was
+    return Became(
+        machine=name,
+        aisle=one.aisle if one else "",
+        before_mm=was.range_mm if was else None,
+        now_mm=machine.range_mm if machine else None,
+        outcome=outcome,
+        words=words,
+        ticket=ticket.number if ticket else None,
+    )
