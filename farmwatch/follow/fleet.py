@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime, timedelta
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -190,7 +191,7 @@ def _trends(block: Block, b: int) -> tuple[Trend, ...]:
         return ()
     offsets = block.lines.coefficients[_line(block, b), 2:]
     heights = block.u[b, run] - block.extra[b, run] @ offsets
-    return trend(block.t[b, run], heights)
+    return trend(block.t[b, run], heights, float(block.correlation[b]))
 
 
 def _drift(block: Block, b: int, trends: Sequence[Trend]) -> tuple[Drift | None, str]:
@@ -257,9 +258,14 @@ def _trend_form(block: Block, b: int) -> Floats | None:
 
 def _shares(one: Series) -> Floats:
     """What a height at each movable screw adds to every point of the form's grid, `[m, points]`."""
-    screws = np.array([[screw.x_mm, screw.y_mm] for screw in one.model.screws])
-    shares: Floats = influence(screws, one.model.reference_index, *grid_points(one.x, one.y))
-    return shares[list(one.model.movable)]
+    screws = tuple((screw.x_mm, screw.y_mm) for screw in one.model.screws)
+    return _shares_on(screws, one.model.reference_index, one.x.tobytes(), one.y.tobytes())
+
+
+@lru_cache(maxsize=64)
+def _shares_on(screws: tuple[tuple[float, float], ...], reference: int, x: bytes, y: bytes) -> Floats:
+    shares: Floats = influence(np.array(screws), reference, *grid_points(np.frombuffer(x), np.frombuffer(y)))
+    return np.delete(shares, reference, axis=0)
 
 
 def _chart(block: Block, b: int) -> ChartState | None:

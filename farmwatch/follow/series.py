@@ -33,6 +33,8 @@ _LEAST_COVER = 0.80
 _BAND_GAP_CELSIUS = 10.0
 # A plane fit of so many heights at once stays within a core's own cache.
 _HEIGHTS_A_ROUND = 100_000
+# Of the noise of a point, the newest readings say enough.
+_READINGS_FOR_NOISE = 60
 _NEW_SEGMENT = ("belt", "pulley", "moved")
 
 
@@ -141,7 +143,7 @@ def _series(
     )
     celsius = np.where(history.celsius_is_now, np.nan, history.bed_celsius)
     band, means = temperature_bands(celsius, used)
-    noise = point_noise([form[used]] if used.any() else [], model.probe_sigma_mm)
+    noise = point_noise([form[used][-_READINGS_FOR_NOISE:]] if used.any() else [], model.probe_sigma_mm)
     lie, turned = _lies(history)
     grid = np.zeros(len(history), dtype=np.intp)
     for number, stack in enumerate(history.stacks):

@@ -102,6 +102,7 @@ def still(machines: int, seed: int, *, drop: float = 0.0) -> dict[str, float]:
     for i in range(machines):
         recipe = Recipe(
             end=END,
+            every_days=1.5,
             readings=int(rng.integers(20, 201)),
             stands_mm={screw: float(rng.uniform(-0.04, 0.04)) for screw in MOVABLE},
             correlation=float(rng.uniform(0.0, 0.5)),
@@ -160,8 +161,8 @@ def forecasts(crossing: int, seed: int, *, drop: float = 0.0) -> dict[str, float
 def drifting(rng: np.random.Generator, name: str, model: Model) -> Synthetic:
     """A machine that drifts (a new one, followed for some weeks) or stands still; some have jumped before."""
     drifts = bool(rng.random() < 0.5)
-    n = int(rng.integers(20, 61)) if drifts else int(rng.integers(60, 141))
-    size = float(rng.uniform(0.003, 0.013)) if drifts else 0.0
+    n = int(rng.integers(24, 61)) if drifts else int(rng.integers(60, 141))
+    size = float(rng.uniform(0.003, 0.014)) if drifts else 0.0
     way = rng.normal(size=2)
     way /= np.hypot(*way)
     recipe = Recipe(
