@@ -17,8 +17,9 @@ __all__ = ["WeekDue", "is_done", "newest_night", "newest_week", "next_report_at"
 NIGHT = time(3, 30)
 """Farm time of the night's work. A time that the clocks leave out falls an hour later, one that comes twice counts
 the first time."""
-# A run entered further ahead than this was entered while the clock was wrong, and does not count.
-_BELIEVED_AHEAD = timedelta(hours=12)
+# A clock set back an hour leaves runs an hour ahead; one further ahead was entered by a clock that was wrong, before
+# the week or the night was over, and does not count.
+_BELIEVED_AHEAD = timedelta(hours=2)
 
 WeekDue = tuple[Week, datetime]
 """A week and the moment from which on its report is due."""

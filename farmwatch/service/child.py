@@ -8,7 +8,6 @@ from __future__ import annotations
 import json
 import os
 import pickle
-import signal
 import sys
 
 from farmwatch.errors import FarmwatchError
@@ -23,8 +22,6 @@ NICE = 10
 
 def main() -> int:
     """Do the errand; exit 0 with what came of it, 2 with the fault in words."""
-    # The service blocks them in every thread of its own, and a child inherits that.
-    signal.pthread_sigmask(signal.SIG_SETMASK, ())
     os.nice(NICE)
     errand: Errand = pickle.load(sys.stdin.buffer)
     try:

@@ -113,7 +113,7 @@ def _logfmt(value: object) -> str:
     if value is True or value is False:
         return str(value).lower()
     text = str(value)
-    if text and text.isascii() and text.isprintable() and not set(text) & set(' "=\\'):
+    if text and text.isascii() and text.isprintable() and not set(text) & set(" \"'=\\"):
         return text
     # JSON's quoting: control characters, line ends of every alphabet and quotes are escaped.
     return json.dumps(text, ensure_ascii=True)

@@ -25,6 +25,8 @@ _log = logging.getLogger(__name__)
 # Machines that are due within a tick are asked together: a round costs some opens of the database, however few it asks.
 LONGEST_TICK, SHORTEST_TICK = 10.0, 0.5
 TICK_SHARE = 0.05
+# Each is said once; a farm whose hosts all show the same bed could say a new one every round.
+MOST_WARNINGS = 200
 
 
 def tick_seconds(shortest: timedelta | None) -> float:
@@ -135,7 +137,7 @@ class Polling:
                 self._timetable.asked(name, outcomes.get(name), now)
         self._ledger.note(newest_reading_at=self._memory.newest_reading_at())
         for warning in found.warnings:
-            if warning not in self._warned:
+            if warning not in self._warned and len(self._warned) < MOST_WARNINGS:
                 self._warned.add(warning)
                 tell(_log, logging.WARNING, "odd-answers", words=warning)
 

@@ -31,13 +31,13 @@ from farmwatch.service.lock import only_one
 from farmwatch.service.logs import LineFormatter, secrets_of, set_up_log, tell
 from farmwatch.service.notify import Notifier
 from farmwatch.service.polling import Polling
+from farmwatch.service.signals import Signals
 from farmwatch.store import Keeper, Store, StoreError, StoreNewer
 
 __all__ = ["Service", "run_service"]
 
 _log = logging.getLogger(__name__)
 
-SIGNALS = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
 # The database of a service on 1,000 machines holds little in memory, and waits for readers in the pending file.
 DATABASE_MEMORY, DATABASE_PATIENCE_SECONDS = "128MB", 4.0
 CHORES_SECONDS, DELIVERIES_SECONDS = 20.0, 60.0
@@ -52,12 +52,12 @@ def run_service(settings: Settings) -> bool:
 
     Raises AlreadyRunning, StoreNewer, and FarmwatchError where it cannot listen.
     """
-    # Blocked in every thread and fetched by the main one: no handler ever runs in the middle of something.
-    signal.pthread_sigmask(signal.SIG_BLOCK, SIGNALS)
     formatter = set_up_log(settings)
-    with only_one(settings.farm.database, _now()):
-        service = Service(settings, formatter)
-        return service.run()
+    with (
+        only_one(settings.farm.database, _now()),
+        Signals(signal.SIGTERM, signal.SIGINT, signal.SIGHUP) as signals,
+    ):
+        return Service(settings, formatter).run(signals)
 
 
 class Service:
@@ -84,11 +84,11 @@ class Service:
         self._scheduler = self._make_scheduler()
         self._delivering = threading.Thread(target=self._deliver, name="farmwatch-deliver", daemon=True)
 
-    def run(self) -> bool:
+    def run(self, signals: Signals) -> bool:
         """Start, wait for the end, end; returns whether every step ended in time."""
         self._refuse_newer()
         self._start()
-        self._wait()
+        self._wait(signals)
         return self._end()
 
     def reload(self) -> bool:
@@ -169,14 +169,14 @@ class Service:
             listen=f"{self.settings.service.host}:{self.listener.port}",
         )  # fmt: skip
 
-    def _wait(self) -> None:
+    def _wait(self, signals: Signals) -> None:
         watch = ClockWatch(time.time(), time.monotonic())
         while True:
-            found = signal.sigtimedwait(SIGNALS, LOOK_SECONDS)
-            if found is not None and found.si_signo == signal.SIGHUP:
+            found = signals.wait(LOOK_SECONDS)
+            if found == signal.SIGHUP:
                 self.reload()
             elif found is not None:
-                tell(_log, logging.INFO, "stopping", signal=signal.Signals(found.si_signo).name)
+                tell(_log, logging.INFO, "stopping", signal=found.name)
                 return
             self._look(watch)
 

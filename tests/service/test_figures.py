@@ -1,0 +1,87 @@
+"""The figures against the published grammar of OpenMetrics."""
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from farmwatch.service.figures import CONTENT_TYPE, figures_text
+from farmwatch.service.ledger import Facts, Trouble
+from farmwatch.store import OUTCOMES, StoreState
+from tests.service.openmetrics import read
+
+NOW = datetime(2026, 11, 23, 6, 0, tzinfo=UTC)
+FULL = Facts(
+    started_at=NOW - timedelta(days=3),
+    polls=dict.fromkeys(OUTCOMES, 7),
+    late=2,
+    round_ended_at=NOW,
+    failing=1,
+    store=StoreState(kind="full", words="no room", pending=12, lost=3),
+    newest_reading_at=NOW - timedelta(minutes=90),
+    conditions={"ideal": 20, "usable": 4, "past-limit": 3, "unknown": 0},
+    assessed_at=NOW - timedelta(hours=2),
+    report="/srv/reports/farmwatch-2026-W47.html",
+    reported_at=NOW,
+    next_report_at=NOW + timedelta(days=7),
+    backed_up_at=NOW,
+    letters=1,
+    troubles=(Trouble(what="database", words="no room", since=NOW),),
+)
+
+
+def test_the_figures_follow_the_specification() -> None:
+    found = read(figures_text(FULL, NOW).decode())
+    polls = found["farmwatch_polls"]
+    assert polls.kind == "counter"
+    assert {labels[0][1]: value for (_, labels), value in polls.samples.items()} == dict.fromkeys(OUTCOMES, 7)
+    values = {
+        name: value for family in found.values() for (name, labels), value in family.samples.items() if not labels
+    }
+    assert values["farmwatch_late_polls_total"] == 2
+    assert values["farmwatch_pending_readings"] == 12
+    assert values["farmwatch_lost_readings"] == 3
+    assert values["farmwatch_newest_reading_age_seconds"] == 5400
+    assert values["farmwatch_last_report_time_seconds"] == NOW.timestamp()
+    states = found["farmwatch_database"].samples
+    assert [dict(labels)["farmwatch_database"] for (_, labels), value in states.items() if value] == ["full"]
+    assert found["farmwatch_machines"].samples[("farmwatch_machines", (("condition", "past-limit"),))] == 3
+    assert found["farmwatch_build"].kind == "info"
+    assert all(family.help for family in found.values())
+
+
+def test_what_is_not_known_yet_is_left_out() -> None:
+    found = read(figures_text(Facts(started_at=NOW), NOW).decode())
+    assert "farmwatch_newest_reading_age_seconds" not in found
+    assert "farmwatch_machines" not in found
+    assert "farmwatch_polls" in found
+
+
+def test_the_content_type_is_the_standards() -> None:
+    assert CONTENT_TYPE == "application/openmetrics-text; version=1.0.0; charset=utf-8"
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "x 1\n",
+        "# TYPE x gauge\nx 1\n",
+        "# TYPE x counter\nx 1\n# EOF\n",
+        "# TYPE x gauge\nx 1\nx 1\n# EOF\n",
+        "# TYPE x gauge\n# UNIT x seconds\nx 1\n# EOF\n",
+        '# TYPE x gauge\nx{a="1",a="2"} 1\n# EOF\n',
+        '# TYPE x gauge\nx{a="\\x"} 1\n# EOF\n',
+        "# TYPE x gauge\n\nx 1\n# EOF\n",
+        "# TYPE x stateset\nx 1\n# EOF\n",
+        "# TYPE x gauge\nx 1 \n# EOF\n",
+    ],
+)
+def test_the_reader_refuses_what_is_wrong(text: str) -> None:
+    with pytest.raises((AssertionError, KeyError)):
+        read(text)
+
+
+def test_a_fraction_is_written_so_that_it_reads_back() -> None:
+    facts = replace(FULL, newest_reading_at=NOW - timedelta(seconds=1.25))
+    found = read(figures_text(facts, NOW).decode())["farmwatch_newest_reading_age_seconds"]
+    assert list(found.samples.values()) == [1.25]

@@ -1,0 +1,155 @@
+"""Polls step by step: moved clocks, failing hosts, a database that cannot be had."""
+
+import gc
+import os
+import random
+import threading
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from farmwatch.service.ledger import Ledger
+from farmwatch.service.polling import Polling, tick_seconds
+from farmwatch.store import Attending, Keeper, Store
+from tests.service.farm import NOW, beds, names, polling, settings_in
+
+MINUTE = timedelta(minutes=1)
+
+
+def step(found: Polling, now: datetime) -> int:
+    return len(found.step(now, lambda: now).records)
+
+
+def test_all_are_asked_and_what_they_say_is_stored(tmp_path: Path) -> None:
+    with beds(names(3)) as (host, _):
+        settings = settings_in(tmp_path, host.address, names(3))
+        store = Store(settings.farm.database)
+        found = polling(settings, store)
+        assert step(found, NOW) == 3
+        assert step(found, NOW + timedelta(seconds=5)) == 0
+        assert step(found, NOW + 6 * MINUTE) == 3
+        assert store.reading_count() == 6
+        found.close()
+
+
+def test_a_machine_that_somebody_attends_to_is_left_alone(tmp_path: Path) -> None:
+    with beds(names(2)) as (host, given):
+        settings = settings_in(tmp_path, host.address, names(2))
+        store = Store(settings.farm.database)
+        store.attend(Attending(machine="heron-01", session="s", by="bench", since=NOW, seen_at=NOW))
+        found = polling(settings, store)
+        assert step(found, NOW) == 1
+        assert given.given == {"heron-01": 0, "heron-02": 1}
+        store.leave("heron-01", "s")
+        assert step(found, NOW + timedelta(seconds=5)) == 1
+        found.close()
+
+
+def test_the_tick_follows_the_shortest_interval() -> None:
+    assert tick_seconds(None) == 10.0
+    assert tick_seconds(30 * MINUTE) == 10.0
+    assert tick_seconds(MINUTE) == 3.0
+    assert tick_seconds(timedelta(seconds=3)) == 0.5
+
+
+def test_new_settings_are_polled_by(tmp_path: Path) -> None:
+    with beds(names(3)) as (host, _):
+        settings = settings_in(tmp_path, host.address, names(2))
+        found = polling(settings)
+        assert step(found, NOW) == 2
+        found.use(settings_in(tmp_path, host.address, names(3)))
+        assert step(found, NOW + timedelta(seconds=1)) == 1
+        found.close()
+
+
+def test_once_the_end_is_set_nobody_is_asked(tmp_path: Path) -> None:
+    stop = threading.Event()
+    with beds(names(2)) as (host, _):
+        found = polling(settings_in(tmp_path, host.address, names(2)), stop=stop)
+        stop.set()
+        assert step(found, NOW) == 0
+        found.close()
+
+
+def test_a_damaged_database_is_a_state_and_what_is_read_waits(tmp_path: Path) -> None:
+    settings = None
+    with beds(names(2)) as (host, given):
+        settings = settings_in(tmp_path, host.address, names(2))
+        whole = settings.farm.database
+        Store(whole).check()
+        kept = whole.read_bytes()
+        whole.write_bytes(b"\0" * 4096)
+        ledger = Ledger(NOW)
+        found = Polling(
+            settings, Keeper(Store(whole, patience_seconds=0.5)), ledger, threading.Event(), random.Random(1)
+        )
+        step(found, NOW)
+        step(found, NOW + 6 * MINUTE)
+        assert ledger.facts.store.kind == "damaged"
+        assert ledger.facts.store.pending == 4
+        [amiss] = ledger.facts.troubles
+        assert "damaged" in amiss.words
+        assert "farmwatch restore" in amiss.words
+        whole.write_bytes(kept)
+        step(found, NOW + timedelta(minutes=6, seconds=10))
+        assert ledger.facts.store.is_well
+        assert not ledger.facts.troubles
+        assert Store(whole).reading_count() == sum(given.given.values()) == 4
+        found.close()
+
+
+def test_a_read_only_database_is_a_state(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    with beds(names(1)) as (host, _):
+        settings = settings_in(tmp_path, host.address, names(1))
+        store = Store(settings.farm.database, patience_seconds=0.5)
+        store.check()
+        ledger = Ledger(NOW)
+        found = Polling(settings, Keeper(store), ledger, threading.Event(), random.Random(1))
+        # Root may write everywhere, so it is the question that is answered otherwise.
+        allowed = os.access
+        monkeypatch.setattr("farmwatch.store.database.os.access", lambda path, mode: mode != os.W_OK)
+        step(found, NOW)
+        assert ledger.facts.store.kind == "read-only"
+        assert ledger.facts.store.pending == 1
+        monkeypatch.setattr("farmwatch.store.database.os.access", allowed)
+        step(found, NOW + MINUTE)
+        assert ledger.facts.store.is_well
+        assert store.reading_count() == 1
+        found.close()
+
+
+def test_three_hundred_polls_of_failing_hosts_leave_nothing_behind(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Half of the answers fail at random, the clock jumps; 10,000 polls are the long form, in bench_endurance."""
+    # What is logged would be kept by the test's own handlers.
+    monkeypatch.setattr("farmwatch.service.polling.tell", lambda *_, **__: None)
+    with beds(names(10), failing=0.5) as (host, given):
+        settings = settings_in(tmp_path, host.address, names(10))
+        store = Store(settings.farm.database, patience_seconds=0.5)
+        ledger = Ledger(NOW)
+        found = Polling(settings, Keeper(store), ledger, threading.Event(), random.Random(1))
+        rng = random.Random(5)
+        now, polls = NOW, 0
+        objects: list[int] = []
+        while polls < 300:
+            now += rng.choice([timedelta(hours=3), timedelta(hours=3), timedelta(days=1), timedelta(hours=-1)])
+            polls += step(found, now)
+            # The hosts of the test keep what they were asked.
+            host.asked.clear()
+            host.headers.clear()
+            gc.collect()
+            objects.append(len(gc.get_objects()))
+        assert not [thread for thread in threading.enumerate() if thread.name.startswith("farmwatch-poll")]
+        assert sum(ledger.facts.polls.values()) == polls
+        assert store.reading_count() == sum(given.given.values())
+        found.close()
+    assert slope(objects[len(objects) // 3 :]) < 3
+
+
+def slope(counts: list[int]) -> float:
+    """Objects a step, less three standard deviations of the slope."""
+    (rise, _), covariance = np.polyfit(np.arange(len(counts), dtype=float), counts, 1, cov=True)
+    return float(rise - 3 * np.sqrt(covariance[0, 0]))
