@@ -17,7 +17,7 @@ HORIZON_DAYS = 182
 LEAST_READINGS = 6
 LEAST_DAYS = 14.0
 DRAWS = 500
-# Calibrated on machines of the benchmark of quality: with the noise and correlation learned from some dozens of readings
+# Calibrated on the machines of the benchmark of quality: with noise and correlation learned from dozens of readings
 # the draws come out wide by some hundredths. With this the 10 to 90 % interval holds the true day in 76 to 84 %, both
 # exactly and within one day of its ends.
 _SPREAD = 0.97

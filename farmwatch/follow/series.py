@@ -1,7 +1,4 @@
-"""One machine's history as arrays in time order: screw heights, form, what counts and what is left out, and why.
-
-Many machines are gathered at once: all meshes on one grid, of machines with the same screws, are measured together.
-"""
+"""One machine's history as arrays in time order: screw heights, form, what counts and what is left out, and why."""
 
 from __future__ import annotations
 
@@ -14,11 +11,10 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from farmwatch.follow.grids import common_points, interpolate
-from farmwatch.follow.strays import without_strays
+from farmwatch.follow.meshes import Measured, measure_all
 from farmwatch.follow.swaps import form_breaks
 from farmwatch.history import History
-from farmwatch.measure import least_squares_plane, point_noise, screw_heights
+from farmwatch.measure import point_noise
 from farmwatch.mesh import Floats
 from farmwatch.model import Model
 
@@ -31,8 +27,6 @@ DAY = 86400.0
 # A mesh over less of the bed than this is shown, never judged.
 _LEAST_COVER = 0.80
 _BAND_GAP_CELSIUS = 10.0
-# A plane fit of so many heights at once stays within a core's own cache.
-_HEIGHTS_A_ROUND = 100_000
 # Of the noise of a point, the newest readings say enough.
 _READINGS_FOR_NOISE = 60
 _NEW_SEGMENT = ("belt", "pulley", "moved")
@@ -83,8 +77,8 @@ def gather(histories: Sequence[History], models: Sequence[Model], at: datetime) 
     """Arrays of each history's readings at or before `at`."""
     epoch = at.timestamp()
     known = [history.until(epoch) for history in histories]
-    measured = _measure_all(known, models)
-    return [_series(history, model, *parts) for history, model, parts in zip(known, models, measured, strict=True)]
+    measured = measure_all(known, models)
+    return [_series(history, model, parts) for history, model, parts in zip(known, models, measured, strict=True)]
 
 
 def why_not_judged(history: History, model: Model) -> tuple[str, ...]:
@@ -133,9 +127,8 @@ def temperature_bands(celsius: Floats, used: Bools) -> tuple[Ints, tuple[float, 
     return band, tuple(means)
 
 
-def _series(
-    history: History, model: Model, u: Floats, cofactor: Floats, ranges: Floats, form: Floats, x: Floats, y: Floats
-) -> Series:
+def _series(history: History, model: Model, parts: Measured) -> Series:
+    u, form = parts.u, parts.form
     left_out = why_not_followed(history, model)
     used = np.array([not why for why in left_out], dtype=bool) & np.isfinite(u).all(axis=1)
     left_out = tuple(
@@ -143,7 +136,8 @@ def _series(
     )
     celsius = np.where(history.celsius_is_now, np.nan, history.bed_celsius)
     band, means = temperature_bands(celsius, used)
-    noise = point_noise([form[used][-_READINGS_FOR_NOISE:]] if used.any() else [], model.probe_sigma_mm)
+    newest = np.flatnonzero(used)[-_READINGS_FOR_NOISE:]
+    noise = point_noise([form[newest]] if newest.size else [], model.probe_sigma_mm)
     lie, turned = _lies(history)
     grid = np.zeros(len(history), dtype=np.intp)
     for number, stack in enumerate(history.stacks):
@@ -158,10 +152,10 @@ def _series(
         model=model,
         days=(history.taken_at - first) / DAY,
         u=u,
-        cofactor=cofactor,
-        range_mm=ranges,
-        x=x,
-        y=y,
+        cofactor=parts.cofactor,
+        range_mm=parts.range_mm,
+        x=parts.x,
+        y=parts.y,
         form=form,
         grid=grid,
         point_sigma_mm=noise.sigma_mm,
@@ -183,7 +177,8 @@ def _swaps(form: Floats, used: Bools, kind: Ints, sigma_mm: float) -> Ints:
     found: list[int] = []
     for each in np.unique(kind[used]):
         rows = np.flatnonzero(used & (kind == each))
-        found += rows[form_breaks(form[rows], sigma_mm)].tolist()
+        some = form if rows.size == len(form) else form[rows]
+        found += rows[form_breaks(some, sigma_mm)].tolist()
     return np.array(sorted(set(found)), dtype=np.intp)
 
 
@@ -221,118 +216,3 @@ def _cover(x: Floats, y: Floats, model: Model) -> float:
     wide = max(0.0, min(float(x[-1]), x1) - max(float(x[0]), x0))
     deep = max(0.0, min(float(y[-1]), y1) - max(float(y[0]), y0))
     return wide * deep / ((x1 - x0) * (y1 - y0))
-
-
-_Parts = tuple[Floats, Floats, Floats, Floats, Floats, Floats]
-
-
-def _measure_all(histories: Sequence[History], models: Sequence[Model]) -> list[_Parts]:
-    """u, cofactor, ranges, form and its axes of every history; those on one common grid are measured as one stack."""
-    results: list[_Parts | None] = [None] * len(histories)
-    together: dict[tuple[bytes, ...], list[int]] = {}
-    for i, (history, model) in enumerate(zip(histories, models, strict=True)):
-        if len(history.stacks) == 1:
-            stack = history.stacks[0]
-            key = (stack.x.tobytes(), stack.y.tobytes(), _screws(model).tobytes(), bytes([model.reference_index]))
-            together.setdefault(key, []).append(i)
-        else:
-            results[i] = _measure_mixed(history, model)
-    for members in together.values():
-        points = histories[members[0]].stacks[0].z[0].size
-        for few in _rounds([(i, len(histories[i]) * points) for i in members]):
-            for i, parts in zip(few, _measure_alike([histories[i] for i in few], models[few[0]]), strict=True):
-                results[i] = parts
-    return [parts for parts in results if parts is not None]
-
-
-def _rounds(sized: Sequence[tuple[int, int]]) -> list[list[int]]:
-    rounds: list[list[int]] = []
-    room = 0
-    for i, size in sized:
-        if not rounds or size > room:
-            rounds.append([])
-            room = _HEIGHTS_A_ROUND
-        rounds[-1].append(i)
-        room -= size
-    return rounds
-
-
-def _measure_alike(histories: Sequence[History], model: Model) -> list[_Parts]:
-    x, y = histories[0].stacks[0].x, histories[0].stacks[0].y
-    # A stack's own order is its index; a history of one stack is that stack in time order.
-    z = np.concatenate([_in_order(history) for history in histories])
-    owner = np.repeat(np.arange(len(histories)), [len(history) for history in histories])
-    ranges = _ranges(z)
-    u, form, cofactor = _cleaned(x, y, z, owner, model)
-    ends = np.cumsum([len(history) for history in histories])[:-1]
-    return [
-        (ui, cofactor, ri, fi, x, y)
-        for ui, ri, fi in zip(np.split(u, ends), np.split(ranges, ends), np.split(form, ends), strict=True)
-    ]
-
-
-def _measure_mixed(history: History, model: Model) -> _Parts:
-    n, m = len(history), len(model.movable)
-    if not history.stacks:
-        empty = np.zeros((0, 3, 3))
-        return np.zeros((0, m)), np.eye(m), np.zeros(0), empty, np.zeros(3), np.zeros(3)
-    newest = next(stack for stack in history.stacks if (stack.index == n - 1).any())
-    common_x, common_y = common_points(history.stacks)
-    u, ranges = np.full((n, m), np.nan), np.full(n, np.nan)
-    form = np.full((n, newest.y.size, newest.x.size), np.nan)
-    cofactor = np.eye(m)
-    for stack in history.stacks:
-        plain = least_squares_plane(stack.x, stack.y, stack.z).residuals
-        clean = without_strays(stack.x, stack.y, stack.z, plain, np.zeros(len(stack.z), dtype=np.intp))
-        ranges[stack.index] = _ranges(stack.z)
-        common = interpolate(stack.x, stack.y, clean, common_x, common_y)
-        u[stack.index], _, cofactor = _heights(common_x, common_y, common, model)
-        shown = interpolate(stack.x, stack.y, clean, newest.x, newest.y)
-        _, form[stack.index], _ = _heights(newest.x, newest.y, shown, model)
-    return u, cofactor, ranges, form, newest.x, newest.y
-
-
-def _in_order(history: History) -> Floats:
-    stack = history.stacks[0]
-    if np.array_equal(stack.index, np.arange(len(history))):
-        return stack.z
-    z = np.empty_like(stack.z)
-    z[stack.index] = stack.z
-    return z
-
-
-def _cleaned(x: Floats, y: Floats, z: Floats, owner: Ints, model: Model) -> tuple[Floats, Floats, Floats]:
-    """As `_heights`, strays left out; only the readings that had any are fitted again."""
-    u, form, cofactor = _heights(x, y, z, model)
-    clean = without_strays(x, y, z, form, owner)
-    if clean is not z:
-        again = np.flatnonzero((np.isnan(clean) & np.isfinite(z)).any(axis=(1, 2)))
-        u[again], form[again], _ = _heights(x, y, clean[again], model)
-    return u, form, cofactor
-
-
-def _heights(x: Floats, y: Floats, z: Floats, model: Model) -> tuple[Floats, Floats, Floats]:
-    """u `[n, m]`, form `[n, r, c]` and the cofactor `[m, m]` of a full grid's u."""
-    whole = np.isfinite(z).all(axis=(1, 2))
-    form = np.empty_like(z)
-    k, movable = len(model.screws), list(model.movable)
-    relative = np.full((len(z), k), np.nan)
-    for some in (whole, ~whole):
-        if some.any():
-            plane = least_squares_plane(x, y, z[some])
-            relative[some] = screw_heights(plane, _screws(model), model.reference_index, 1.0).relative
-            form[some] = plane.residuals
-    full = screw_heights(
-        least_squares_plane(x, y, np.zeros((1, y.size, x.size))), _screws(model), model.reference_index, 1.0
-    )
-    return relative[:, movable], form, full.covariance[0][np.ix_(movable, movable)]
-
-
-def _ranges(z: Floats) -> Floats:
-    flat = z.reshape(len(z), -1)
-    ranges: Floats = np.fmax.reduce(flat, axis=1) - np.fmin.reduce(flat, axis=1)
-    return ranges
-
-
-def _screws(model: Model) -> Floats:
-    return np.array([[screw.x_mm, screw.y_mm] for screw in model.screws])
