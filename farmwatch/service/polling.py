@@ -144,7 +144,10 @@ class Polling:
     def _tell_store(self, now: datetime) -> None:
         """Say how the database does whenever that has changed, and try again while something waits."""
         state = self._keeper.state
-        if not state.is_well:
+        # What a round has just met is fresh. That a full disk takes an empty transaction says nothing: where nothing
+        # waits, the next round will tell.
+        fresh, self._memory.kept = self._memory.kept, False
+        if not state.is_well and not fresh and (state.pending or state.kind != "full"):
             state = self._keeper.retry()
         self._ledger.note(store=state)
         if state.is_well:
@@ -176,6 +179,8 @@ class _Memory:
         self._identities: dict[str, str] = {}
         self._attended: frozenset[str] = frozenset()
         self._in_work: frozenset[str] = frozenset()
+        self.kept = False
+        """Whether something was kept, or could not be, since this was last looked at."""
 
     def last_digests(self) -> dict[str, LastMesh]:
         self._digests = self._keeper.last_digests()
@@ -204,6 +209,7 @@ class _Memory:
             _unread("identities")
 
     def add_round(self, new: Sequence[Reading], records: Sequence[PollRecord]) -> int:
+        self.kept = True
         kept = self._keeper.keep(new, records)
         return kept.stored + kept.waiting
 

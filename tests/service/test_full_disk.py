@@ -1,0 +1,84 @@
+"""A disk of 8 MB that fills up under the polls: nothing committed is lost, and it goes on when room is made."""
+
+from __future__ import annotations
+
+import os
+import random
+import shutil
+import subprocess
+import threading
+from collections.abc import Iterator
+from datetime import timedelta
+from io import FileIO
+from pathlib import Path
+
+import pytest
+
+from farmwatch.service.ledger import Ledger
+from farmwatch.service.polling import Polling
+from farmwatch.store import Keeper, Store
+from tests.service.farm import NOW, beds, names, settings_in
+
+
+@pytest.fixture
+def small_disk(tmp_path: Path) -> Iterator[Path]:
+    folder = tmp_path / "disk"
+    folder.mkdir()
+    if shutil.which("mount") is None or os.geteuid() != 0:
+        pytest.skip("only root may mount a small disk")
+    made = subprocess.run(
+        ["mount", "-t", "tmpfs", "-o", "size=8m", "tmpfs", str(folder)], capture_output=True, check=False
+    )
+    if made.returncode:
+        pytest.skip(f"a small disk cannot be mounted here: {made.stderr.decode().strip()}")
+    yield folder
+    subprocess.run(["umount", "-l", str(folder)], check=True)
+
+
+def test_a_disk_that_fills_up(small_disk: Path) -> None:
+    with beds(names(4)) as (host, given):
+        settings = settings_in(small_disk, host.address, names(4))
+        store = Store(settings.farm.database, patience_seconds=0.5)
+        ledger = Ledger(NOW)
+        found = Polling(settings, Keeper(store), ledger, threading.Event(), random.Random(1))
+        now = NOW
+        found.step(now, lambda: now)
+        assert ledger.facts.store.is_well
+        before = store.reading_count()
+        filler = small_disk / "filler"
+        with filler.open("wb", buffering=0) as stream:
+            _fill(stream)
+            kinds = set()
+            for _ in range(8):
+                now += timedelta(minutes=6)
+                found.step(now, lambda at=now: at)  # type: ignore[misc]
+                kinds.add(ledger.facts.store.kind)
+                _fill(stream)
+        assert "full" in kinds
+        [amiss] = ledger.facts.troubles
+        assert amiss.what == "database"
+        assert "no room is left" in amiss.words
+        assert ledger.facts.store.pending + ledger.facts.store.lost > 0
+        lost = ledger.facts.store.lost
+        filler.unlink()
+        now += timedelta(minutes=6)
+        found.step(now, lambda: now)
+        found.step(now + timedelta(seconds=1), lambda: now)
+        assert ledger.facts.store.kind == "ok"
+        assert ledger.facts.store.pending == 0
+        # What was read is there, less what was counted as lost and said.
+        kept = store.reading_count()
+        assert before < kept
+        assert kept == sum(given.given.values()) - lost
+        found.close()
+
+
+def _fill(stream: FileIO) -> None:
+    """Take all the room there is."""
+    size = 1 << 20
+    while size >= 4096:
+        try:
+            if stream.write(b"\0" * size) < size:
+                raise OSError
+        except OSError:
+            size //= 2
