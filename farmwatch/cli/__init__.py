@@ -24,7 +24,9 @@ from farmwatch.errors import FarmwatchError
 
 __all__ = ["commands", "main", "run"]
 
-_FAMILIES = ("starting", "polls", "looking", "entering", "reports", "files", "serving", "ticketing", "realigning")
+_FAMILIES = (
+    "starting", "mapping", "polls", "looking", "entering", "reports", "files", "serving", "ticketing", "realigning",
+)  # fmt: skip
 
 BUG, FAULT, INTERRUPTED = 1, 2, 130
 

@@ -1,0 +1,157 @@
+"""The first hour: what an unknown host's answer holds, as a mapping to put into the configuration."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+from urllib.parse import urlsplit
+
+import click
+
+from farmwatch.cli.app import App, pass_app
+from farmwatch.cli.screen import paragraph, plain, say, width
+from farmwatch.errors import FarmwatchError, InputError
+
+if TYPE_CHECKING:
+    from farmwatch.collect.outcome import Trouble
+    from farmwatch.collect.proposal import Proposal
+
+__all__ = ["COMMANDS"]
+
+MOST_OTHERS = 3
+DEADLINE_SECONDS = 15.0
+LARGEST_ANSWER = 8 * 1024 * 1024
+
+
+@click.command("mapping", short_help="Propose a mapping for a host's answer.")
+@click.argument("url", metavar="URL")
+@click.option("--header", "headers", multiple=True, metavar="K=V", help="A header to ask with; may be given again.")
+@click.option("--toml", "only_toml", is_flag=True, help="Print the best block alone.")
+@pass_app
+def mapping(app: App, url: str, headers: tuple[str, ...], only_toml: bool) -> None:
+    """Read the answer at URL and propose the block that maps it onto a mesh, with what is not sure of it."""
+    from farmwatch.collect.proposal import toml_block
+
+    given = dict(_header(text) for text in headers)
+    proposals = _proposals(app, url, given)
+    best = proposals[0]
+    path = urlsplit(url).path or "/"
+    block = toml_block(best, path=path, headers=list(given))
+    if only_toml:
+        click.echo(block, nl=False)
+        return
+    _say_best(best, block, url, given)
+    _say_others(proposals[1:])
+
+
+def _header(text: str) -> tuple[str, str]:
+    name, equals, value = text.partition("=")
+    if not (name and equals):
+        # What was typed may hold the key itself, so it is not repeated.
+        raise InputError('--header wants a name and a value such as "X-Shop-Key=…"')
+    return name.strip(), value.strip()
+
+
+def _proposals(app: App, url: str, headers: dict[str, str]) -> list[Proposal]:
+    from farmwatch.collect.fetch import Fetcher
+    from farmwatch.collect.outcome import Trouble
+    from farmwatch.collect.proposal import propose
+
+    parts = urlsplit(url)
+    if parts.scheme not in ("http", "https") or not parts.hostname:
+        raise InputError("this is no web address; wanted is one such as http://10.20.1.11/v1/survey/latest")
+    with Fetcher(deadline_seconds=DEADLINE_SECONDS, largest_answer=LARGEST_ANSWER, ca_file=_ca_file(app)) as fetcher:
+        try:
+            answer = fetcher.get(url, headers)
+            found = propose(answer.body, answer.content_type)
+        except Trouble as trouble:
+            raise FarmwatchError(_hidden(_advice(trouble), headers)) from None
+    if not found:
+        raise FarmwatchError(
+            "nothing in this answer can be a mesh: no rectangular block of heights, no list of a plausible length, no "
+            "points. Its manual may tell of another path, or the machine has not probed its bed yet"
+        )
+    return found
+
+
+def _ca_file(app: App) -> Path | None:
+    """The farm's own authority, where there is a configuration already."""
+    try:
+        return app.settings.poll.ca_file
+    except FarmwatchError:
+        return None
+
+
+def _advice(trouble: Trouble) -> str:
+    """What the host said, and what to look for in its manual."""
+    look = {
+        401: "its manual tells how a program identifies itself: look for a key, a token or a header, "
+        "and give it with --header NAME=VALUE",
+        404: "its manual tells the path: look for the addresses it answers GET at, and for the one with the bed's "
+        "heights; some hold nothing there until the first probing",
+    }
+    status = 401 if trouble.status in (401, 403, 407) else trouble.status
+    more = look.get(status or 0)
+    return f"{trouble.reason}; {more}" if more else trouble.reason
+
+
+def _hidden(text: str, headers: dict[str, str]) -> str:
+    for value in headers.values():
+        text = text.replace(value, "…") if value else text
+    return text
+
+
+def _say_best(best: Proposal, block: str, url: str, headers: dict[str, str]) -> None:
+    from farmwatch.cli.bedmap import bed_map
+    from farmwatch.report.text import count, mm
+
+    mesh = best.found.mesh
+    rows, columns = mesh.z.shape
+    say("To put into the configuration:", strong=True)
+    say()
+    for line in block.splitlines():
+        say(_hidden(plain(line), headers))
+    say()
+    if best.reasons:
+        say("Why:", strong=True)
+        _say_each(best.reasons)
+    if best.unsure:
+        say("To look at, since it is not sure:", strong=True)
+        _say_each(best.unsure)
+    say(f"As it would be read: {count(rows, 'row')} of {columns}, range {mm(mesh.range_mm)} mm", strong=True)
+    if best.found.remarks:
+        _say_each(best.found.remarks)
+    say("Is the high corner where the bed is high? If not, mend first, order or sign.")
+    say()
+    lines, explained = bed_map(mesh, columns=width())
+    for line in lines:
+        say(line)
+    for sentence in explained:
+        paragraph(plain(sentence))
+    if "?" in url:
+        say()
+        paragraph("The address has a query: give its parts at query, what is secret in it as env:NAME or file:PATH.")
+
+
+def _say_each(texts: Sequence[str]) -> None:
+    for text in texts:
+        paragraph(plain(text), indent=2, hang=2)
+    say()
+
+
+def _say_others(others: Sequence[Proposal]) -> None:
+    if not others:
+        return
+    say()
+    say("What else in it could be heights, less likely:", strong=True)
+    for other in others[:MOST_OTHERS]:
+        where = other.fields.get("heights", "the text itself")
+        rows, columns = other.found.mesh.z.shape
+        why = "; ".join([*other.reasons[:2], *other.unsure[:1]])
+        paragraph(plain(f"{where}: {rows} rows of {columns}. {why}"), indent=2, hang=2)
+    if len(others) > MOST_OTHERS:
+        say(f"  and {len(others) - MOST_OTHERS} more")
+
+
+COMMANDS = (mapping,)

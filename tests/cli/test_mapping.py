@@ -1,0 +1,101 @@
+"""`farmwatch mapping`: an unknown host's answer as a block of the configuration."""
+
+import json
+import tomllib
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from farmwatch.cli import run
+from farmwatch.collect import Reader
+from farmwatch.config import Mapping
+from tests.collect.hosts import Canned, serving
+
+KEY = "harbour-light-4471"
+HEIGHTS = (0.3 * np.linspace(0, 1, 5)[:, None] + 0.05 * np.linspace(0, 1, 6)[None, :] + 0.01).round(4)
+ANSWER = {
+    "device": {"name": "[red]x[/red]", "uptime": 12345},
+    "bed": {"survey": {"grid": HEIGHTS.tolist(), "x": [10, 210], "y": [10, 190]}, "fans": [[1, 2, 3], [4, 5, 6]]},
+}
+
+Asked = Callable[..., tuple[int, str, str]]
+
+
+@pytest.fixture
+def asked(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Asked:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("COLUMNS", "80")
+
+    def ask(*words: str) -> tuple[int, str, str]:
+        capsys.readouterr()
+        code = run(["mapping", *words])
+        return code, *capsys.readouterr()
+
+    return ask
+
+
+def test_the_block_reads_the_answer_that_it_was_made_from(asked: Asked) -> None:
+    with serving({"/v2/bed": ANSWER}) as host:
+        code, out, _ = asked(f"{host.address}/v2/bed", "--toml")
+    assert code == 0
+    [(name, block)] = tomllib.loads(out)["mappings"].items()
+    assert block["path"] == "/v2/bed"
+    found = Reader(Mapping(name=name, **block)).read(json.dumps(ANSWER).encode())
+    assert found.mesh.z == pytest.approx(HEIGHTS)
+
+
+def test_the_screen_shows_block_doubts_mesh_and_map(asked: Asked) -> None:
+    with serving({"/v2/bed": ANSWER}) as host:
+        code, out, err = asked(f"{host.address}/v2/bed")
+    assert (code, err) == (0, "")
+    assert "[mappings." in out
+    assert 'heights = "$' in out
+    assert "5 rows of 6, range 0.350 mm" in out
+    assert "rear" in out
+    assert "front" in out
+    assert "Is the high corner where the bed is high?" in out
+    assert max(len(line) for line in out.splitlines()) <= 120
+
+
+def test_a_header_is_sent_and_its_value_never_shown(asked: Asked) -> None:
+    def script(handler: Any) -> Any:
+        given = handler.headers.get("X-Shop-Key")
+        return ANSWER | {"you": given} if given == KEY else Canned(f"not {given}".encode(), 401)
+
+    with serving({"/bed": script}) as host:
+        code, out, err = asked(f"{host.address}/bed", "--header", f"X-Shop-Key={KEY}")
+        assert code == 0
+        assert KEY not in out + err
+        assert 'headers = { "X-Shop-Key" = "env:X_SHOP_KEY" }' in out
+        code, out, err = asked(f"{host.address}/bed", "--header", f"X-Shop-Key={KEY}x")
+    assert code == 2
+    assert KEY not in out + err
+    assert "a key, a token or a header" in err
+
+
+@pytest.mark.parametrize(
+    ("answer", "words"),
+    [
+        (Canned(b"", 401), "its manual tells how a program identifies itself"),
+        (Canned(b"", 404), "its manual tells the path"),
+        ({"state": "idle", "progress": 0.5}, "nothing in this answer can be a mesh"),
+        (Canned(b"", 503), "503"),
+    ],
+)
+def test_what_does_not_help_is_said_with_what_would(asked: Asked, answer: Any, words: str) -> None:
+    with serving({"/bed": answer}) as host:
+        code, _, err = asked(f"{host.address}/bed")
+    assert code == 2
+    assert words in err
+    assert len(err.splitlines()) == 1
+
+
+@pytest.mark.parametrize("words", [("heron-01",), ("http://127.0.0.1:9/x", "--header", "secret")])
+def test_what_was_typed_wrong_is_said(asked: Asked, words: tuple[str, ...]) -> None:
+    code, _, err = asked(*words)
+    assert code == 2
+    assert "wanted" in err or "wants" in err
+    assert "secret" not in err
