@@ -76,8 +76,10 @@ class Segmentation:
 
 
 def penalty(n: Floats, columns: int, extra: int = 0) -> Floats:
-    """Penalty per break, in -2 ln L, for n `[b]` readings; set by simulation (see the benchmark of quality).
+    """Penalty per break, in -2 ln L, for n `[b]` readings; set by simulation.
 
+    Still machines of 8 to 150 readings with one to three movable screws and lag-1 correlation 0.25 or 0.5: no false
+    break in 9,000 with normal noise, 4 in 9,000 with noise of Student's t with 4 degrees of freedom.
     A break of d columns with q further offsets each is free to fit d (2 + q) numbers and its place.
     """
     free = columns * (2 + extra)
