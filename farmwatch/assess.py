@@ -20,7 +20,7 @@ from farmwatch.judge.machine import HostFacts, MachineCase, judge_fleet, with_ho
 from farmwatch.model import Model
 from farmwatch.store import LastAnswer, Move, Store
 
-__all__ = ["assess", "working_time"]
+__all__ = ["assess", "host_facts", "working_time"]
 
 # Machines followed and judged together: enough to share the work, few enough to stay small in memory.
 MACHINES_A_BLOCK = 250
@@ -63,6 +63,16 @@ def assess(
     return FleetAssessment(at=at, limits=settings.limits, machines=tuple(done))
 
 
+def host_facts(settings: Settings, store: Store, at: datetime) -> dict[str, HostFacts]:
+    """What is known of every machine's host at `at` (aware), as `assess` says it. Raises StoreError."""
+    answers = store.last_answers(at)
+    first_tries = _first_tries(settings, store, at, answers)
+    return {
+        machine.name: _host_facts(settings, machine, answers.get(machine.name), first_tries.get(machine.name))
+        for machine in settings.machines
+    }
+
+
 def working_time(farm: Farm, since: datetime, until: datetime) -> timedelta:
     """How much of the time from `since` to `until` (aware) was working time; all of it where the farm says nothing."""
     if until <= since:
@@ -83,11 +93,6 @@ def _in_order(settings: Settings, names: Sequence[str]) -> tuple[Machine, ...]:
 def _look_up(settings: Settings, store: Store, at: datetime, names: list[str] | None) -> _Known:
     histories = store.histories(names, at)
     answers = store.last_answers(at)
-    hosts = {machine.name for machine in settings.machines if machine.address is not None}
-    mute = sorted(name for name, answer in answers.items() if answer.answered_at is None and name in hosts)
-    first_tries: dict[str, datetime] = {}
-    for record in store.polls(at - FIRST_TRY_WITHIN, at, mute) if mute else ():
-        first_tries.setdefault(record.machine, record.at)
     if names is None:
         digests = {name: history.mesh(-1).digest() for name, history in histories.items() if len(history)}
     else:
@@ -95,11 +100,23 @@ def _look_up(settings: Settings, store: Store, at: datetime, names: list[str] | 
     return _Known(
         histories=histories,
         answers=answers,
-        first_tries=first_tries,
+        first_tries=_first_tries(settings, store, at, answers),
         out=store.spans_out(at),
         moves=_seen_moves(store.moves(names, at), at),
         digests=digests,
     )
+
+
+def _first_tries(
+    settings: Settings, store: Store, at: datetime, answers: Mapping[str, LastAnswer]
+) -> dict[str, datetime]:
+    """Of machines whose host never answered, when it was first asked."""
+    hosts = {machine.name for machine in settings.machines if machine.address is not None}
+    mute = sorted(name for name, answer in answers.items() if answer.answered_at is None and name in hosts)
+    first_tries: dict[str, datetime] = {}
+    for record in store.polls(at - FIRST_TRY_WITHIN, at, mute) if mute else ():
+        first_tries.setdefault(record.machine, record.at)
+    return first_tries
 
 
 def _seen_moves(moves: Sequence[Move], at: datetime) -> dict[str, list[Move]]:
@@ -140,7 +157,13 @@ def _judge_block(
     ]
     judged = judge_fleet(cases, settings.limits, at)
     return [
-        replace(with_host(one, _host_facts(settings, machine, known)), warnings=step_differences(belief))
+        replace(
+            with_host(
+                one,
+                _host_facts(settings, machine, known.answers.get(machine.name), known.first_tries.get(machine.name)),
+            ),
+            warnings=step_differences(belief),
+        )
         for machine, belief, one in zip(machines, beliefs, judged, strict=True)
     ]
 
@@ -157,13 +180,14 @@ def _belief(model: Model, moves: Sequence[Move]) -> StepBelief:
     )
 
 
-def _host_facts(settings: Settings, machine: Machine, known: _Known) -> HostFacts:
-    answer = known.answers.get(machine.name)
+def _host_facts(
+    settings: Settings, machine: Machine, answer: LastAnswer | None, first_try: datetime | None
+) -> HostFacts:
     if machine.address is None or answer is None:
         return HostFacts(has_host=machine.address is not None)
     return HostFacts(
         answered_at=answer.answered_at,
-        silent=_is_silent(settings, answer, known.first_tries.get(machine.name)),
+        silent=_is_silent(settings, answer, first_try),
         outcome=answer.outcome,
         reason=answer.reason,
     )

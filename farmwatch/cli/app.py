@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from functools import cached_property
 from pathlib import Path
@@ -53,6 +54,18 @@ class App:
 
         known = None if names is None else [self.settings.machine(name).name for name in names]
         return assess(self.settings, self.store, at, known)
+
+    def fleet(self) -> FleetAssessment:
+        """The farm now, of each machine what its line shows; what the service judged already is not judged again."""
+        from farmwatch.service.standing import fleet_now
+
+        return fleet_now(self.settings, self.store, self.now(), _assess)
+
+
+def _assess(settings: Settings, store: Store, at: datetime, names: Sequence[str] | None) -> FleetAssessment:
+    from farmwatch.assess import assess
+
+    return assess(settings, store, at, names)
 
 
 pass_app = click.make_pass_decorator(App)

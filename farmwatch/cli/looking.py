@@ -28,7 +28,7 @@ def fleet(app: App, as_json: bool, fail_on: str | None, at: str | None) -> None:
     """Show every machine's condition, worst first."""
     from farmwatch.cli.fleet_table import fleet_document, needs_attention, say_fleet
 
-    found = app.assess(app.moment(at))
+    found = app.fleet() if at is None else app.assess(app.moment(at))
     if as_json:
         _print_json(fleet_document(found))
     else:

@@ -25,6 +25,7 @@ _log = logging.getLogger(__name__)
 
 FIRST_RETRY = timedelta(minutes=10)
 LONGEST_RETRY = timedelta(hours=2)
+REFRESH_EVERY = timedelta(minutes=15)
 
 Send = Callable[[Errand, threading.Event], "dict[str, Any] | None"]
 
@@ -58,6 +59,7 @@ class Chores:
             self._once(report_key(week), Errand(kind="week", settings=self.settings, at=now, week=week), now)
             night, _ = newest_night(farm, now)
             self._once(night_key(night), Errand(kind="night", settings=self.settings, at=now, night=night), now)
+            self._refresh(now)
         except StoreError as fault:
             if self._ledger.amiss("records", f"the last-run record cannot be read: {fault}", now):
                 tell(_log, logging.ERROR, "records-unread", words=str(fault))
@@ -104,6 +106,23 @@ class Chores:
             return
         if said is not None:
             self._succeeded(key, errand, said, now)
+
+    def _refresh(self, now: datetime) -> None:
+        """Keep what `fleet` shows near to now; where that fails, it only has more to judge by itself."""
+        last = self._ledger.facts.assessed_at
+        if self._stop.is_set() or (last is not None and timedelta(0) <= now - last < REFRESH_EVERY):
+            return
+        if not self._may_try("refresh", now):
+            return
+        try:
+            said = self._send(Errand(kind="refresh", settings=self.settings, at=now), self._stop)
+        except FarmwatchError as fault:
+            self._tries["refresh"] = (self._tries.get("refresh", (0, now))[0] + 1, now)
+            tell(_log, logging.WARNING, "refresh-failed", words=str(fault))
+            return
+        if said is not None:
+            self._tries.pop("refresh", None)
+            self._ledger.note(conditions=said["conditions"], assessed_at=now)
 
     def _run_at(self, key: str) -> datetime | None:
         if key not in self._done:

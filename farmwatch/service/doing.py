@@ -5,16 +5,19 @@ from __future__ import annotations
 import json
 from collections import Counter
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import timedelta
 
-from farmwatch.assess import assess
-from farmwatch.judge.assessment import FleetAssessment
+from farmwatch.assess import assess, host_facts
+from farmwatch.judge.assessment import Assessment, FleetAssessment
+from farmwatch.judge.machine import HostFacts, with_host
 from farmwatch.report.week import Week
 from farmwatch.report.write import write_week
 from farmwatch.service.backups import back_up
 from farmwatch.service.calendar import night_key, report_key
 from farmwatch.service.errand import ASSESSMENT, FIRST_LOOK, Errand
 from farmwatch.service.reportmail import CHANNEL, report_letter
+from farmwatch.service.standing import Standing, changed, load, save
 from farmwatch.store import Run, Store
 from farmwatch.tickets import Outbox, announce, step_book
 
@@ -28,6 +31,8 @@ def do(errand: Errand, store: Store) -> dict[str, object]:
 
     Raises FarmwatchError where a part cannot be done.
     """
+    if errand.kind == "refresh":
+        return _refresh(errand, store)
     said = _assess(errand, store)
     if errand.kind == "night":
         return said | _night(errand, store)
@@ -35,7 +40,11 @@ def do(errand: Errand, store: Store) -> dict[str, object]:
 
 
 def _assess(errand: Errand, store: Store) -> dict[str, object]:
+    # Looked at before: what comes in meanwhile counts as new the next time.
+    records = store.records()
     fleet = assess(errand.settings, store, errand.at)
+    machines = {one.machine: one for one in fleet.machines}
+    save(errand.settings, store.path, Standing(at=errand.at, records=records, machines=machines))
     book = step_book(errand.settings, store, fleet)
     letters = announce(errand.settings, store, errand.at)
     conditions = _conditions(fleet)
@@ -47,6 +56,29 @@ def _assess(errand: Errand, store: Store) -> dict[str, object]:
         "came_back": len(book.came_back),
         "letters": letters,
     }
+
+
+def _refresh(errand: Errand, store: Store) -> dict[str, object]:
+    """Judge what is new since the last time, so that `fleet` has little left to do."""
+    settings = errand.settings
+    records = store.records()
+    standing = load(settings, store.path, errand.at)
+    names = [machine.name for machine in settings.machines]
+    new = names if standing is None else changed(settings, standing, records)
+    old = {} if standing is None else dict(standing.machines)
+    # An end of a time out of service passes without an entry.
+    out = store.out_of_service(errand.at)
+    new += [name for name in names if name not in new and old[name].in_service == (name in out)]
+    fresh = {one.machine: one for one in assess(settings, store, errand.at, new).machines} if new else {}
+    hosts = host_facts(settings, store, errand.at)
+    machines = {name: fresh.get(name) or _with_host_now(old[name], hosts[name]) for name in names}
+    save(settings, store.path, Standing(at=errand.at, records=records, machines=machines))
+    fleet = FleetAssessment(at=errand.at, limits=settings.limits, machines=tuple(machines.values()))
+    return {"conditions": _conditions(fleet), "judged": len(fresh)}
+
+
+def _with_host_now(one: Assessment, host: HostFacts) -> Assessment:
+    return with_host(replace(one, advice=tuple(word for word in one.advice if word != "check-host")), host)
 
 
 def _conditions(fleet: FleetAssessment) -> Mapping[str, int]:

@@ -15,7 +15,7 @@ from farmwatch.report.week import Week
 
 __all__ = ["ASSESSMENT", "FIRST_LOOK", "Errand", "Kind"]
 
-Kind = Literal["night", "week", "first-look"]
+Kind = Literal["night", "week", "first-look", "refresh"]
 ASSESSMENT = "assessment"
 """Name in the last-run record of the counts by condition, as last assessed."""
 FIRST_LOOK = "report/first-look"

@@ -31,6 +31,7 @@ __all__ = [
     "insert",
     "last_digests",
     "latest",
+    "records",
     "sliced",
     "write_parquet",
 ]
@@ -203,6 +204,11 @@ def last_digests(con: duckdb.DuckDBPyConnection, names: Sequence[str] | None) ->
         )
         for machine, taken, seen, time_from, digest in con.execute(sql.LAST_DIGESTS, wanted(names, None)).fetchall()
     }
+
+
+def records(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
+    """What each machine's record comes to, as text that changes whenever anything is entered of it."""
+    return dict(con.execute(sql.RECORDS).fetchall())
 
 
 def count(con: duckdb.DuckDBPyConnection) -> int:

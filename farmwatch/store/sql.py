@@ -179,3 +179,15 @@ ORDER BY machine, since, rowid
 PIN = "INSERT INTO identities VALUES (?, ?, make_timestamptz(?)) ON CONFLICT (machine) DO NOTHING"
 
 LAST_RUN = 'SELECT epoch_us("at"), detail FROM runs WHERE name = ? ORDER BY "at" DESC, rowid DESC LIMIT 1'
+
+# What a machine's record comes to: anything that is entered, of whatever time, changes it.
+RECORDS = """
+SELECT machine, string_agg(part, ' ' ORDER BY part) FROM (
+    SELECT machine, 'readings ' || count(*) || '/' || epoch_us(max(seen_at)) || '/' || epoch_us(max(taken_at)) AS part
+    FROM readings GROUP BY machine
+    UNION ALL SELECT machine, 'notes ' || count(*) FROM notes GROUP BY machine
+    UNION ALL SELECT machine, 'out ' || count(*) || '/' || count(back_at) FROM out_of_service GROUP BY machine
+    UNION ALL SELECT machine, 'moves ' || count(*) || '/' || count(after_at) FROM realign_moves GROUP BY machine
+    UNION ALL SELECT machine, 'events ' || count(*) FROM ticket_events JOIN tickets USING (number) GROUP BY machine
+) GROUP BY machine
+"""

@@ -83,6 +83,11 @@ class Store:
         with self.database.reading() as con:
             return readings.last_digests(con, names)
 
+    def records(self) -> dict[str, str]:
+        """What each machine's record comes to (readings, notes, moves, work), as text that changes with any entry."""
+        with self.database.reading() as con:
+            return readings.records(con)
+
     def reading_count(self) -> int:
         """How many readings there are."""
         with self.database.reading() as con:

@@ -1,0 +1,144 @@
+"""What the service last said of every machine, kept beside the database, so that `fleet` need not judge years anew.
+
+Each machine's summary stands with what its record came to then (readings, notes, moves, work). Where the record is the
+same only machines with something new are judged, and ages are counted to now. What is not recorded but only passes is
+as of the file: hosts gone silent and times out that ended as of its last renewal (15 minutes), a forecast's advice as
+of the last night. `assess` always judges anew. The file is a copy of what can be found out again: without it, or with
+one of another configuration, everything is judged.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import asdict, dataclass, replace
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from farmwatch import __version__
+from farmwatch.config import Machine, Settings
+from farmwatch.judge.assessment import Assessment, FleetAssessment, ReadingFacts
+from farmwatch.store import Store
+
+__all__ = ["MOST_NEW", "Standing", "changed", "fleet_now", "load", "save"]
+
+OLDEST = timedelta(hours=1)
+MOST_NEW = 30
+"""With more machines that have something new, all are judged at once: it is hardly slower."""
+_KEPT = (
+    "in_service", "out_reason", "silent", "last_outcome", "mesh_old", "range_mm", "condition", "confirmed", "cause",
+    "at_tooth_floor",
+)  # fmt: skip
+
+Assess = Callable[[Settings, Store, datetime, "Sequence[str] | None"], FleetAssessment]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """Summaries by machine, and what each record came to; `at` is the oldest of them."""
+
+    at: datetime
+    records: Mapping[str, str]
+    machines: Mapping[str, Assessment]
+
+
+def fleet_now(settings: Settings, store: Store, now: datetime, assess: Assess) -> FleetAssessment:
+    """The farm at `now`, of each machine only what a summary holds; `assess` judges what is new.
+
+    Raises StoreError.
+    """
+    standing = load(settings, store.path, now)
+    new = None if standing is None else changed(settings, standing, store.records())
+    if standing is None or new is None or len(new) > MOST_NEW:
+        return assess(settings, store, now, None)
+    fresh = {one.machine: one for one in assess(settings, store, now, new).machines} if new else {}
+    age = timedelta(days=settings.limits.mesh_old_after_days)
+    machines = [fresh.get(m.name) or _aged(standing.machines[m.name], now, age) for m in settings.machines]
+    return FleetAssessment(at=now, limits=settings.limits, machines=tuple(machines))
+
+
+def changed(settings: Settings, standing: Standing, records: Mapping[str, str]) -> list[str]:
+    """Machines whose record is not what it was, in the order of the configuration."""
+    old = standing.records
+    names = [machine.name for machine in settings.machines]
+    return [name for name in names if name not in old or records.get(name, "") != old[name]]
+
+
+def save(settings: Settings, database: Path, standing: Standing) -> None:
+    """Put it beside the database in one move. A disk that has no room for it is no fault: it can be found out again."""
+    document = {
+        "settings": _fingerprint(settings),
+        "at": standing.at.isoformat(),
+        "machines": {
+            name: {"record": standing.records.get(name, ""), **_row(one)} for name, one in standing.machines.items()
+        },
+    }
+    part = database.with_name(f".{database.name}.standing.{os.getpid()}")
+    with suppress(OSError):
+        try:
+            part.write_text(json.dumps(document), encoding="utf-8")
+            part.replace(_file(database))
+        finally:
+            part.unlink(missing_ok=True)
+
+
+def load(settings: Settings, database: Path, now: datetime) -> Standing | None:
+    """What was kept; None where there is nothing, or it is older than an hour or of another configuration."""
+    try:
+        document = json.loads(_file(database).read_text(encoding="utf-8"))
+        at = datetime.fromisoformat(document["at"])
+        if document["settings"] != _fingerprint(settings) or not timedelta(0) <= now - at <= OLDEST:
+            return None
+        rows: dict[str, dict[str, Any]] = document["machines"]
+        machines = {m.name: _assessment(settings, m, rows[m.name]) for m in settings.machines}
+        return Standing(at=at, records={name: row["record"] for name, row in rows.items()}, machines=machines)
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+
+
+def _file(database: Path) -> Path:
+    return database.with_name(f"{database.name}.standing")
+
+
+def _fingerprint(settings: Settings) -> str:
+    """Of everything in the configuration, and of this farmwatch, that decides what is said."""
+    farm = settings.farm
+    hours = farm.working and (sorted(farm.working.weekdays), farm.working.start_minute, farm.working.end_minute)
+    parts = (
+        __version__, settings.limits, sorted(settings.models.items()), hours, sorted(farm.closed), str(farm.timezone),
+        [(machine.name, machine.model, machine.aisle, machine.address is None) for machine in settings.machines],
+    )  # fmt: skip
+    return hashlib.sha256(repr(parts).encode()).hexdigest()
+
+
+def _row(one: Assessment) -> dict[str, Any]:
+    row: dict[str, Any] = {name: getattr(one, name) for name in _KEPT}
+    row["advice"] = list(one.advice)
+    row["reading"] = None
+    if one.reading is not None:
+        row["reading"] = asdict(one.reading) | {"taken_at": one.reading.taken_at.isoformat()}
+    return row
+
+
+def _assessment(settings: Settings, machine: Machine, row: Mapping[str, Any]) -> Assessment:
+    reading = row["reading"]
+    if reading is not None:
+        reading = ReadingFacts(**(reading | {"taken_at": datetime.fromisoformat(reading["taken_at"])}))
+    return Assessment(
+        machine=machine.name,
+        aisle=machine.aisle,
+        model=settings.models[machine.model],
+        reading=reading,
+        advice=tuple(row["advice"]),
+        **{key: row[key] for key in _KEPT},
+    )
+
+
+def _aged(one: Assessment, now: datetime, old: timedelta) -> Assessment:
+    if one.reading is None or one.mesh_old:
+        return one
+    return replace(one, mesh_old=now - one.reading.taken_at > old)

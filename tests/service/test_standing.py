@@ -1,0 +1,109 @@
+"""What the service last said, in the place of judging anew: it must say the same, and never what is out of date."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from farmwatch.assess import assess
+from farmwatch.cli.fleet_table import fleet_document
+from farmwatch.config import Settings
+from farmwatch.history import Note, OutOfService
+from farmwatch.judge.assessment import FleetAssessment
+from farmwatch.service.doing import do
+from farmwatch.service.errand import Errand
+from farmwatch.service.standing import fleet_now, load
+from farmwatch.store import PollRecord, Store
+from tests.service.farm import names, settings_in
+from tests.service.test_reportmail import MONDAY, filled
+
+SOON = MONDAY + timedelta(minutes=20)
+
+
+class Judge:
+    """`assess`, and for which machines it was asked."""
+
+    def __init__(self) -> None:
+        self.asked: list[Sequence[str] | None] = []
+
+    def __call__(self, settings: Settings, store: Store, at: datetime, wanted: Sequence[str] | None) -> FleetAssessment:
+        self.asked.append(wanted)
+        return assess(settings, store, at, wanted)
+
+
+@pytest.fixture
+def farm(tmp_path: Path) -> tuple[Settings, Store]:
+    settings = settings_in(tmp_path, "http://127.0.0.1:9", names(5))
+    store = filled(settings.model_copy(update={"machines": settings.machines[:4]}))
+    store.add_polls([PollRecord(machine="heron-02", at=MONDAY - timedelta(days=3), outcome="same")])
+    do(Errand(kind="refresh", settings=settings, at=MONDAY), store)
+    return settings, store
+
+
+def agree(settings: Settings, store: Store, now: datetime) -> list[Sequence[str] | None]:
+    """Whether the document is that of judging all anew; returns which machines were judged for it."""
+    judge = Judge()
+    found = fleet_document(fleet_now(settings, store, now, judge))
+    assert found == fleet_document(assess(settings, store, now))
+    return judge.asked
+
+
+def test_with_nothing_new_nothing_is_judged_and_the_same_is_said(farm: tuple[Settings, Store]) -> None:
+    assert agree(*farm, MONDAY) == []
+    assert agree(*farm, SOON) == []
+
+
+def test_what_has_something_new_is_judged(farm: tuple[Settings, Store]) -> None:
+    settings, store = farm
+    store.add_note(Note(machine="heron-01", at=MONDAY, what="belt", by="bench", text=""))
+    store.take_out(OutOfService(machine="heron-03", since=MONDAY, reason="at the bench"))
+    assert agree(settings, store, SOON) == [["heron-01", "heron-03"]]
+    store.bring_back("heron-03", MONDAY + timedelta(minutes=1))
+    assert agree(settings, store, SOON) == [["heron-01", "heron-03"]]
+
+
+def test_a_new_reading_even_one_from_long_ago_counts(farm: tuple[Settings, Store]) -> None:
+    settings, store = farm
+    [last] = store.latest(["heron-02"]).values()
+    from dataclasses import replace
+
+    store.add_readings([replace(last, taken_at=last.taken_at - timedelta(days=30))])
+    assert agree(settings, store, SOON) == [["heron-02"]]
+    do(Errand(kind="refresh", settings=settings, at=SOON), store)
+    assert agree(settings, store, SOON) == []
+
+
+def test_a_mesh_grows_old_by_itself(farm: tuple[Settings, Store]) -> None:
+    settings, store = farm
+    young = settings.model_copy(update={"limits": settings.limits.__class__(mesh_old_after_days=1.01)})
+    do(Errand(kind="refresh", settings=young, at=MONDAY), store)
+    assert agree(young, store, MONDAY) == []
+    assert agree(young, store, SOON) == []
+
+
+def test_a_renewal_sees_that_a_host_has_gone_silent_and_that_a_time_out_has_ended(farm: tuple[Settings, Store]) -> None:
+    settings, store = farm
+    store.take_out(OutOfService(machine="heron-04", since=MONDAY, reason="bench", until=MONDAY + timedelta(minutes=10)))
+    do(Errand(kind="refresh", settings=settings, at=MONDAY), store)
+    store.add_polls([PollRecord(machine="heron-02", at=SOON, outcome="unreachable")])
+    do(Errand(kind="refresh", settings=settings, at=SOON), store)
+    assert agree(settings, store, SOON) == []
+    assert fleet_document(fleet_now(settings, store, SOON, Judge()))["machines"][1]["machine"]
+    assert {m.machine for m in fleet_now(settings, store, SOON, Judge()).machines if m.silent} == {"heron-02"}
+
+
+def test_another_configuration_an_old_file_or_a_broken_one_is_none(farm: tuple[Settings, Store]) -> None:
+    settings, store = farm
+    assert load(settings, store.path, SOON) is not None
+    assert load(settings, store.path, MONDAY + timedelta(hours=2)) is None
+    assert load(settings, store.path, MONDAY - timedelta(hours=1)) is None
+    fewer = settings.model_copy(update={"machines": settings.machines[:3]})
+    assert load(fewer, store.path, SOON) is None
+    file = store.path.with_name(f"{store.path.name}.standing")
+    for broken in ("", "{}", "[1", '{"at": 3}', file.read_text().replace('"record"', '"recrod"')):
+        file.write_text(broken)
+        assert load(settings, store.path, SOON) is None
+    assert agree(settings, store, SOON) == [None]
