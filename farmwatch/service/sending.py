@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import pickle
@@ -9,7 +10,7 @@ import subprocess
 import sys
 import threading
 import time
-from typing import TYPE_CHECKING, Any
+from typing import IO, TYPE_CHECKING, Any
 
 from farmwatch.errors import FarmwatchError
 
@@ -45,18 +46,26 @@ def send(errand: Errand, stop: threading.Event) -> dict[str, Any] | None:
 
 def _outcome(child: subprocess.Popen[bytes], errand: bytes, stop: threading.Event) -> dict[str, Any] | None:
     end = time.monotonic() + LONGEST_SECONDS
-    given: bytes | None = errand
+    # By a thread of its own: `communicate` does not go on writing after a timeout, and a pipe holds 64 KiB.
+    stream, child.stdin = child.stdin, None
+    assert stream is not None
+    giving = threading.Thread(target=_give, args=(stream, errand), name="farmwatch-errand", daemon=True)
+    giving.start()
     while True:
         try:
-            out, err = child.communicate(given, timeout=_LOOK_SECONDS)
+            out, err = child.communicate(timeout=_LOOK_SECONDS)
         except subprocess.TimeoutExpired:
-            given = None  # it is on its way
             if stop.is_set():
                 return None
             if time.monotonic() > end:
                 raise ErrandFailed(f"it was not done within {LONGEST_SECONDS / 3600:g} hours and was ended") from None
             continue
         return _read(child.returncode, out, err)
+
+
+def _give(stream: IO[bytes], errand: bytes) -> None:
+    with contextlib.suppress(BrokenPipeError), stream:
+        stream.write(errand)
 
 
 def _read(code: int, out: bytes, err: bytes) -> dict[str, Any]:

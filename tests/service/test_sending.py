@@ -1,0 +1,48 @@
+"""Errands in processes of their own: what comes back, what fails, what is cut at the end."""
+
+import threading
+import time
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+
+from farmwatch.report.week import Week
+from farmwatch.service.errand import Errand
+from farmwatch.service.sending import ErrandFailed, send
+from farmwatch.store import Store
+from tests.service.farm import NOW, names, settings_in
+
+MONDAY = NOW + timedelta(minutes=30)
+
+
+def test_an_errand_larger_than_a_pipe_comes_through(tmp_path: Path) -> None:
+    """A farm of 2,000 machines: its settings are more than the 64 KiB that a pipe holds."""
+    settings = settings_in(tmp_path, "http://10.20.1.11/a-rather-long-path-to-the-host", names(2000))
+    said = send(Errand(kind="first-look", settings=settings, at=MONDAY, week=Week(2026, 48)), threading.Event())
+    assert said is not None
+    assert said["week"] == "2026-W48"
+    assert Path(str(said["report"])).is_file()
+
+
+def test_a_fault_comes_back_in_words(tmp_path: Path) -> None:
+    settings = settings_in(tmp_path, None, names(1))
+    gone = settings.farm.model_copy(update={"database": tmp_path / "no" / "farm.duckdb"})
+    with pytest.raises(ErrandFailed, match="its folder does not exist"):
+        send(Errand(kind="refresh", settings=settings.model_copy(update={"farm": gone}), at=MONDAY), threading.Event())
+
+
+def test_a_bug_comes_back_with_where_it_is(tmp_path: Path) -> None:
+    settings = settings_in(tmp_path, None, names(1)).model_copy(update={"models": {}})
+    Store(settings.farm.database).check()
+    with pytest.raises(ErrandFailed, match=r"(?s)its process ended with 1: .*KeyError"):
+        send(Errand(kind="refresh", settings=settings, at=MONDAY), threading.Event())
+
+
+def test_the_end_of_the_service_ends_an_errand(tmp_path: Path) -> None:
+    settings = settings_in(tmp_path, None, names(3))
+    stop = threading.Event()
+    stop.set()
+    begin = time.monotonic()
+    assert send(Errand(kind="night", settings=settings, at=MONDAY), stop) is None
+    assert time.monotonic() - begin < 10
