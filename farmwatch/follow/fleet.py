@@ -41,7 +41,7 @@ ToothStep = tuple[float | None, float | None]
 
 # Machines gathered at once, and what the costs of their segments may take together.
 _MACHINES_A_BLOCK = 256
-_PAIRS_A_BLOCK = 1_500_000
+_PAIRS_A_BLOCK = 3_000_000
 _LEAST_SEGMENT = 3
 
 

@@ -21,7 +21,7 @@ __all__ = ["Measured", "measure_all"]
 Ints = NDArray[np.intp]
 
 # Planes of so many heights at once are fitted within a core's own cache.
-_HEIGHTS_A_ROUND = 100_000
+_HEIGHTS_A_ROUND = 200_000
 
 
 @dataclass(frozen=True, slots=True, eq=False)

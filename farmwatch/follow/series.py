@@ -130,10 +130,11 @@ def temperature_bands(celsius: Floats, used: Bools) -> tuple[Ints, tuple[float, 
 def _series(history: History, model: Model, parts: Measured) -> Series:
     u, form = parts.u, parts.form
     left_out = why_not_followed(history, model)
-    used = np.array([not why for why in left_out], dtype=bool) & np.isfinite(u).all(axis=1)
-    left_out = tuple(
-        why or ("" if fine else "its plane cannot be told") for why, fine in zip(left_out, used, strict=True)
-    )
+    used = (np.array(left_out, dtype=object) == "") & np.isfinite(u).all(axis=1)
+    if not used.all():
+        left_out = tuple(
+            why or ("" if fine else "its plane cannot be told") for why, fine in zip(left_out, used, strict=True)
+        )
     celsius = np.where(history.celsius_is_now, np.nan, history.bed_celsius)
     band, means = temperature_bands(celsius, used)
     newest = np.flatnonzero(used)[-_READINGS_FOR_NOISE:]

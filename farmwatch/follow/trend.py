@@ -151,7 +151,7 @@ def _trend(t: Floats, y: Floats, slopes: Floats, s: float, variance: float, phi:
         slope=slope,
         low=ends[0],
         high=ends[1],
-        level=float(np.median(y)) - slope * float(np.median(t)),
+        level=_median(y) - slope * _median(t),
         s=s,
         sd_s=sd,
         z=float(z),
@@ -194,6 +194,12 @@ def _middle(values: Floats, first: int, last: int) -> tuple[int, Floats]:
             if below <= first and last < below + some.size:
                 return below, np.sort(some)
     return 0, np.sort(values)
+
+
+def _median(values: Floats) -> float:
+    # Several times faster than numpy's own on a few hundred values.
+    ordered = np.sort(values)
+    return float(ordered[(ordered.size - 1) // 2] + ordered[ordered.size // 2]) / 2.0
 
 
 def _correlation(t: Floats, y: Floats) -> float:
