@@ -23,6 +23,9 @@ LARGEST_MISSING_SHARE = 0.20
 # No bed that prints stands 20 mm off, and a probe that says so reports another unit or another quantity.
 LARGEST_HEIGHT_MM = 20.0
 LARGEST_RANGE_MM = 20.0
+# No bed is ten metres wide, and no probe is set a hundredth of a millimetre further.
+LARGEST_COORDINATE_MM = 10_000.0
+LEAST_SPACING_MM = 0.01
 
 
 class MeshRefused(FarmwatchError):
@@ -116,11 +119,23 @@ def _check_axis(name: str, axis: Floats) -> None:
     bad = np.flatnonzero(~np.isfinite(axis))
     if bad.size:
         raise MeshRefused(f"{name} coordinate {bad[0] + 1} of {axis.size} is not a finite number")
+    far = np.flatnonzero(np.abs(axis) > LARGEST_COORDINATE_MM)
+    if far.size:
+        raise MeshRefused(
+            f"{name} coordinate {far[0] + 1} of {axis.size} is {axis[far[0]]:.6g} mm; "
+            f"more than {LARGEST_COORDINATE_MM:g} mm is another unit or another quantity"
+        )
     flat = np.flatnonzero(np.diff(axis) <= 0)
     if flat.size:
         at = int(flat[0])
         raise MeshRefused(
             f"{name} coordinates must run one way without repeats; {axis[at]:g} is followed by {axis[at + 1]:g}"
+        )
+    close = np.flatnonzero(np.diff(axis) < LEAST_SPACING_MM)
+    if close.size:
+        at = int(close[0])
+        raise MeshRefused(
+            f"{name} coordinates {axis[at]:.6g} and {axis[at + 1]:.6g} stand closer than {LEAST_SPACING_MM:g} mm"
         )
 
 

@@ -251,7 +251,9 @@ _text = st.one_of(
 @st.composite
 def _reading(draw: st.DrawFn) -> Reading:
     rows, columns = draw(st.integers(3, 5)), draw(st.integers(3, 4))
-    axes = [sorted(draw(st.lists(st.floats(-50, 500), min_size=n, max_size=n, unique=True))) for n in (columns, rows)]
+    drawn = [sorted(draw(st.lists(st.floats(-50, 500), min_size=n, max_size=n))) for n in (columns, rows)]
+    # Neighbours stand at least two hundredths apart.
+    axes = [[value + 0.02 * k for k, value in enumerate(axis)] for axis in drawn]
     heights = np.array(draw(st.lists(st.floats(-9, 9), min_size=rows * columns, max_size=rows * columns)))
     heights[sorted(draw(st.sets(st.integers(0, rows * columns - 1), max_size=1)))] = np.nan
     at = datetime(2026, 1, 1, tzinfo=UTC) + timedelta(microseconds=draw(st.integers(0, 300 * 86400 * 10**6)))

@@ -93,9 +93,15 @@ def test_what_cannot_be_is_refused_and_says_which_and_where(name):
     assert isinstance(refusal.value, FarmwatchError)
 
 
-def test_axes_too_fine_for_arithmetic_are_a_line():
-    with pytest.raises(MeshRefused, match="lie in a line"):
+def test_axes_too_fine_for_arithmetic_are_refused():
+    with pytest.raises(MeshRefused, match=r"stand closer than 0\.01 mm"):
         Mesh.accept([0.0, 5e-324, 1e-323], [0.0, 1.0, 2.0], np.diag([np.nan, 0.0, 0.0]))
+
+
+@pytest.mark.parametrize("x", [[0.0, 1e200, 2e200], [0.0, 1e-300, 2e-300], [-10_001.0, 0.0, 1.0], [0.0, 1.0, 1.009]])
+def test_coordinates_of_no_bed_are_refused(x):
+    with pytest.raises(MeshRefused, match=r"another quantity|stand closer"):
+        Mesh.accept(x, [0.0, 1.0, 2.0], np.zeros((3, 3)))
 
 
 def test_the_edges_of_the_rules_are_inside():

@@ -27,12 +27,24 @@ __all__ = ["COMMANDS"]
 def poll(app: App, names: tuple[str, ...]) -> None:
     """Ask every machine's host once, now, and store what it says."""
     from farmwatch.collect.poll import poll_once
+    from farmwatch.service.memory import PollMemory
+    from farmwatch.store import Keeper, StoreError
 
+    keeper = Keeper(app.store)
+    memory = PollMemory(keeper)
+    now = app.now()
+    at_bench = memory.attended(now)
+    due = [name for name in names or [machine.name for machine in app.settings.machines] if name not in at_bench]
     with progress("asking the hosts") as move:
-        found = poll_once(app.settings, app.store, app.now(), names or None, on_progress=_moving(move))
+        found = poll_once(app.settings, memory, now, due, on_progress=_moving(move), in_work=memory.in_work())
+    if at_bench:
+        say(f"left alone, a guided realignment is at work: {', '.join(plain(name) for name in sorted(at_bench))}")
     say_troubles(record for record in found.records if record.outcome in FIXES)
     _say_warnings(found.warnings)
     say(_tally(found))
+    if not keeper.state.is_well:
+        # What was read is safe beside the database, or said to be lost; either way the database wants a look.
+        raise StoreError(keeper.state.words)
 
 
 @click.command("check", short_help="Check the configuration and every host.")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import getpass
 import json
+import math
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
@@ -25,7 +26,7 @@ LONGEST_WORDS = 300
 
 _BY = click.option("--by", metavar="WHO", help="Who says so; the user of this computer if left out.")
 _WHY = click.option("--why", default="", metavar="TEXT", help="A line on it.")
-_NUMBER = click.argument("number", type=click.IntRange(min=1))
+_NUMBER = click.argument("number", type=click.IntRange(min=1, max=2**31 - 1))
 _JSON = click.option("--json", "as_json", is_flag=True, help="One JSON document.")
 
 
@@ -199,7 +200,12 @@ def finished_at(now: datetime, method: str | None) -> Callable[[Ticket], Ticket]
 
 @ticket.command("accept")
 @_NUMBER
-@click.option("--limit", type=float, metavar="MM", help="Accepted up to this range; any range if left out.")
+@click.option(
+    "--limit",
+    type=click.FloatRange(0, 20, min_open=True),
+    metavar="MM",
+    help="Accepted up to this range; any range if left out.",
+)
 @click.option("--until", metavar="DATE", help="Accepted until this day; for good if left out.")
 @_BY
 @_WHY
@@ -214,7 +220,7 @@ def accept(app: App, number: int, limit: float | None, until: str | None, by: st
         raise InputError(f"--until {until} is past; wanted a day to come")
 
     def write(one: Ticket) -> Ticket:
-        if limit is not None and (one.range_mm is None or not limit >= one.range_mm):
+        if limit is not None and (one.range_mm is None or not math.isfinite(limit) or limit < one.range_mm):
             has = "has no range" if one.range_mm is None else f"has {one.range_mm:.3f} mm"
             raise InputError(f"--limit {limit:g}: the machine {has}; accepted would be what it is not")
         return replace(one, closed_at=now, closed_range_mm=one.range_mm, accepted_limit_mm=limit, accepted_until=end)
@@ -230,7 +236,14 @@ def accept(app: App, number: int, limit: float | None, until: str | None, by: st
 def nothing_found(app: App, number: int, by: str | None, why: str) -> None:
     """Say that nothing was wrong at the machine of ticket NUMBER; it counts against the judgement."""
     now = app.now()
-    _act(app, number, "nothing-found", by, why, lambda one: replace(one, closed_at=now, work_until=now))
+    _act(
+        app,
+        number,
+        "nothing-found",
+        by,
+        why,
+        lambda one: replace(one, closed_at=now, work_until=now, closed_range_mm=one.range_mm),
+    )
 
 
 @ticket.command("withdraw")
@@ -243,7 +256,7 @@ def withdraw(app: App, number: int, by: str | None, why: str) -> None:
     if not words(why, "--why"):
         raise InputError("--why is empty; say why the ticket is withdrawn")
     now = app.now()
-    _act(app, number, "withdraw", by, why, lambda one: replace(one, closed_at=now))
+    _act(app, number, "withdraw", by, why, lambda one: replace(one, closed_at=now, closed_range_mm=one.range_mm))
 
 
 @ticket.command("figures")

@@ -13,6 +13,8 @@ __all__ = ["read_day", "read_moment"]
 _MOMENT = re.compile(
     r"(?P<day>\d{4}-\d{2}-\d{2})[Tt ](?P<clock>\d{2}:\d{2}(:\d{2}(\.\d{1,6})?)?)(?P<offset>[Zz]|[+-]\d{2}:\d{2})?"
 )
+# Beyond these a clock is wrong, and sums of dates run over.
+FIRST_YEAR, LAST_YEAR = 2000, 2100
 _DAY = re.compile(r"\d{4}-\d{2}-\d{2}")
 _EXAMPLES = 'such as 2026-11-23T06:00:00Z, or "2026-11-23 06:00" for farm time'
 
@@ -30,6 +32,8 @@ def read_moment(text: str, zone: ZoneInfo) -> datetime:
         moment = datetime.fromisoformat(f"{match['day']}T{match['clock']}{offset}")
     except ValueError as error:
         raise InputError(f"{text!r} is no time: {error}") from None
+    if not FIRST_YEAR <= moment.year <= LAST_YEAR:
+        raise InputError(f"{text!r} is not a time of any farm; wanted a year from {FIRST_YEAR} to {LAST_YEAR}")
     return moment.astimezone(UTC) if offset else _farm_time(moment, zone, text)
 
 

@@ -32,6 +32,8 @@ __all__ = [
 DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 LONGEST_NAME = 80
 LONGEST_JSONPATH = 500
+# Every length of a farm is in mm; a hundred metres of bed are a slip of the finger.
+LARGEST_NUMBER = 1e5
 
 HARMLESS_HEADERS = frozenset({"accept", "accept-charset", "accept-language", "cache-control", "user-agent"})
 HARMLESS_QUERY = frozenset(
@@ -52,9 +54,15 @@ def number(value: object) -> float:
     """A finite number; a bool is none."""
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise ValueError("it is not a number")
-    if not math.isfinite(value):
+    try:
+        found = float(value)
+    except OverflowError:
+        raise ValueError("it is too large") from None
+    if not math.isfinite(found):
         raise ValueError("it is not finite")
-    return float(value)
+    if abs(found) > LARGEST_NUMBER:
+        raise ValueError(f"it is beyond {LARGEST_NUMBER:g}")
+    return found
 
 
 def numbers(least: int, most: int | None = None) -> Callable[[object], tuple[float, ...]]:

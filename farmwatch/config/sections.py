@@ -17,7 +17,7 @@ __all__ = ["SectionReader"]
 
 # Keys whose value may be a secret written by mistake: it is never repeated, not even in an error.
 _NEVER_SHOWN = frozenset({"headers", "query", "password"})
-_SHOWN_IN_PART = frozenset({"address", "path"})
+_SHOWN_IN_PART = frozenset({"address", "path", "url"})
 
 S = TypeVar("S", bound=Section)
 

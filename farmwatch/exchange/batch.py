@@ -24,7 +24,7 @@ from farmwatch.mesh import LARGEST_HEIGHT_MM, LARGEST_MISSING_SHARE, LARGEST_RAN
 from farmwatch.store import ReadingColumns
 from farmwatch.store.clock import micros
 from farmwatch.store.columns import objects
-from farmwatch.store.lines import KEYS, LineRefused, reading_of
+from farmwatch.store.lines import COLDEST_CELSIUS, HOTTEST_CELSIUS, KEYS, LONGEST_PLATE, LineRefused, reading_of
 
 __all__ = ["Gatherer", "Line"]
 
@@ -100,8 +100,8 @@ class Gatherer:
         celsius, plate = members.get("bed_celsius"), members.get("plate")
         if not (
             self._first_us <= taken <= self._last_us
-            and (plate is None or type(plate) is str)
-            and (celsius is None or (type(celsius) in (float, int) and -1e6 < celsius < 1e6))
+            and (plate is None or (type(plate) is str and len(plate) <= LONGEST_PLATE))
+            and (celsius is None or (type(celsius) in (float, int) and COLDEST_CELSIUS <= celsius <= HOTTEST_CELSIUS))
         ):
             return False
         grid.lines.append(line)

@@ -16,6 +16,7 @@ from typing import Any, TextIO
 from farmwatch.errors import InputError
 from farmwatch.exchange.batch import Line
 from farmwatch.exchange.cells import from_cell
+from farmwatch.exchange.decimals import decimal
 from farmwatch.store.lines import KEYS
 
 __all__ = ["COLUMNS", "OPTIONAL", "csv_lines"]
@@ -118,7 +119,7 @@ def _add(group: _Group, line: int, point: tuple[float, float, float] | None, fau
 
 def _point(x: str, y: str, z: str) -> tuple[tuple[float, float, float] | None, str]:
     try:
-        found = (float(x), float(y), float(z) if z.strip() else math.nan)
+        found = (decimal(x), decimal(y), decimal(z) if z.strip() else math.nan)
     except ValueError:
         return None, f"x {x[:20]!r}, y {y[:20]!r}, z {z[:20]!r} are not three numbers"
     if not (math.isfinite(found[0]) and math.isfinite(found[1])):
@@ -147,6 +148,6 @@ def _members(group: _Group, header: Sequence[str]) -> dict[str, Any]:
 
 def _number(text: str) -> float | str:
     try:
-        return float(text)
+        return decimal(text)
     except ValueError:
         return text

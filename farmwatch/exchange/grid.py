@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from farmwatch.errors import InputError
+from farmwatch.exchange.decimals import decimal
 from farmwatch.history import Reading
 from farmwatch.mesh import Mesh, MeshRefused
 from farmwatch.store import Store
@@ -99,6 +100,6 @@ def _number(cell: str, line: int) -> float:
     if cell.lower() in ("nan", "-"):
         return math.nan
     try:
-        return float(cell)
+        return decimal(cell)
     except ValueError:
         raise InputError(f"line {line}: {cell[:40]!r} is no number") from None

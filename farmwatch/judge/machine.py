@@ -239,7 +239,7 @@ def _advise(facts: Assessment, case: _Case, i: int, followed: Followed | None) -
         suspected_cause=verdict.suspected,
         advice=verdict.advice if facts.in_service else (),
         at_tooth_floor=verdict.at_tooth_floor,
-        plan=make_plan(figures, case.model, reach, verdict.advice, likely, evidence.worth_mm),
+        plan=make_plan(figures, case.model, reach, verdict.advice if facts.in_service else (), likely),
         reasons=_reasons(verdict, case.measures, followed, facts.reading if i != case.shown else None),
         drift=followed.drift if followed else None,
         suspected_step=followed.suspected_step if followed else None,
@@ -285,7 +285,8 @@ def _alike(case: _Case, i: int, sd_mm: float, least_sd_mm: float) -> NDArray[np.
     if swapped:
         same &= history.taken_at[rows] >= min(max(swapped), history.taken_at[i])
     kept: NDArray[np.intp] = rows[np.logical_and.accumulate(same)]
-    return kept
+    # Whatever its figures, a reading is like itself.
+    return kept if kept.size else np.array([i], dtype=np.intp)
 
 
 def _reasons(

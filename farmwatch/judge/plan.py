@@ -49,18 +49,15 @@ def make_plan(
     reach: Reach | None,
     advice: tuple[Advice, ...],
     cause: Cause,
-    worth_mm: float,
 ) -> Plan | None:
-    """The plan to show: None where the plate is the cause, or where the screws win back less than `worth_mm` and
-    neither turns nor shims are advised. Shims are in it where they are advised; without a realignment before them the
-    teeth are 0.
+    """The plan to show: None where nobody is to turn or shim anything (under the limit, out of service, not clear yet),
+    or where the plate is the cause. Turns are advised only where they are worth their work. Shims are in it where
+    they are advised; without a realignment before them the teeth are 0.
     """
-    if reach is None or cause == "plate":
+    if reach is None or cause == "plate" or not {"realign", "shim"} & set(advice):
         return None
     clear = _spread(reading.z)
     only_shims = "shim" in advice and "realign" not in advice
-    if not {"realign", "shim"} & set(advice) and clear - reach.range_mm < worth_mm:
-        return None
     lift = np.zeros(len(model.screws)) if only_shims else reach.lift_mm
     after = reading.z + lift @ reading.influence
     left = clear if only_shims else reach.range_mm

@@ -33,6 +33,8 @@ SHIM_WORTH_MM = 0.005
 SHEETS_A_MOUNT = 4
 # With more than four mounts the table would grow out of hand.
 SHEETS_A_MOUNT_OF_MANY = 2
+# Rows of the largest table of shims; past it fewer sheets, then fewer of a long stock, are tried.
+MOST_SHIM_SETTINGS = 400_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -199,8 +201,14 @@ def _rigid_teeth(k: int, projection: bytes, reference: int, count: Floats) -> Fl
 def _shim_table(k: int, projection: bytes, stock_mm: tuple[float, ...]) -> _Table:
     sheets: dict[float, int] = {0.0: 0}
     for number in range(1, (SHEETS_A_MOUNT if k <= 4 else SHEETS_A_MOUNT_OF_MANY) + 1):
+        more = dict(sheets)
         for some in combinations_with_replacement(stock_mm, number):
-            sheets.setdefault(round(sum(some), 6), number)
+            more.setdefault(round(sum(some), 6), number)
+        if len(more) ** k > MOST_SHIM_SETTINGS:
+            break
+        sheets = more
+    if len(sheets) == 1:
+        sheets = {0.0: 0} | dict.fromkeys(_spread_over(stock_mm, k), 1)
     thick = np.array(sorted(sheets))
     pieces = np.array([sheets[value] for value in thick.tolist()])
     which = np.stack([grid.ravel() for grid in np.meshgrid(*[np.arange(thick.size)] * k, indexing="ij")], axis=1)
@@ -208,6 +216,13 @@ def _shim_table(k: int, projection: bytes, stock_mm: tuple[float, ...]) -> _Tabl
     order = np.lexsort((thick[which].sum(axis=1), pieces[which].sum(axis=1)))
     lift = thick[which[order]]
     return _Table(_untwisted(lift, projection, stock_mm[0]) if projection and stock_mm else lift)
+
+
+def _spread_over(stock_mm: tuple[float, ...], k: int) -> tuple[float, ...]:
+    """So many thicknesses of a long list, evenly over it, as the table has room for on k mounts."""
+    room = int(MOST_SHIM_SETTINGS ** (1.0 / k) + 1e-9) - 1
+    places = np.linspace(0, len(stock_mm) - 1, min(room, len(stock_mm))).round().astype(int)
+    return tuple(dict.fromkeys(stock_mm[place] for place in places.tolist()))
 
 
 def _untwisted(lift: Floats, projection: bytes, unit: float) -> Floats:

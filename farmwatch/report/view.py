@@ -14,7 +14,7 @@ from farmwatch.report.book import BookFacts, Numbered, accepted_machines, number
 from farmwatch.report.charts import History
 from farmwatch.report.closing import Became, last_weeks_list, list_in_short
 from farmwatch.report.decide import Decision, decisions_today, host_at_fault
-from farmwatch.report.front import FrontRow, Glance, front_rows, glance_rows
+from farmwatch.report.front import Beside, FrontRow, Glance, fitted, front_rows
 from farmwatch.report.hands import AtFloor, Sheet, at_tooth_floor, history_of, machines_needing_hands, sheet
 from farmwatch.report.learned import figure_sentences
 from farmwatch.report.moved import Moved, Repeat, moved_machines, repeat_offenders
@@ -149,7 +149,7 @@ def weekly_view(
         working,
         [d.machine for d in due],
         [ticket for ticket in book.now if ticket.is_open],
-        settled=_settled(working, book.now, at),
+        settled=_settled(working, book.now, at, now.limits.usable_mm),
         today=at.astimezone(zone).date(),
     )
     sentence = week_in_a_sentence(now.machines, None if first else _hands_before(before, book), len(due), accepted)
@@ -159,16 +159,17 @@ def weekly_view(
     out = tuple(_out(m, zone) for m in now.machines if not m.in_service)
     became = None if first or not book.now else last_weeks_list(now, before, book, zone)
     became_in_short = list_in_short(became or ())
-    glance = glance_rows(
-        None if first else moved,
-        due if weeks or followed else None,
-        floor,
-        [row.machine for row in quiet],
-        [row.machine for row in out],
+    told = Beside(
+        moved=None if first else [row.machine for row in moved],
+        due=[f"{shortened(row.machine)} ({row.day})" for row in due] if weeks or followed else None,
+        floor=[row.machine for row in floor],
+        quiet=[row.machine for row in quiet],
+        out=[row.machine for row in out],
         became=became_in_short,
         in_hand=_in_hand(book.now),
         accepted=[_accepted_words(ticket, zone) for ticket in accepted.values()],
     )
+    decisions, glance = fitted(decisions, told, farm.name, sentence)
     return WeeklyView(
         farm=farm.name,
         week=str(farm.week),
@@ -211,12 +212,14 @@ def _beside(book: BookFacts, tickets: Mapping[str, Ticket], at: datetime, zone: 
     return {name: numbered(t, events.get(t.number, ()), today, zone) for name, t in tickets.items()}
 
 
-def _settled(machines: Sequence[Assessment], tickets: Sequence[Ticket], at: datetime) -> list[str]:
+def _settled(
+    machines: Sequence[Assessment], tickets: Sequence[Ticket], at: datetime, usable_mm: float
+) -> list[str]:
     """Machines for which a closed ticket has answered already: accepted, or as good as teeth allow and proven so."""
     mine: dict[str, list[Ticket]] = {}
     for ticket in tickets:
         mine.setdefault(ticket.machine, []).append(ticket)
-    return [m.machine for m in machines if m.machine in mine and is_settled(m, mine[m.machine], at)]
+    return [m.machine for m in machines if m.machine in mine and is_settled(m, mine[m.machine], at, usable_mm)]
 
 
 def _hands_before(before: FleetAssessment, book: BookFacts) -> int:

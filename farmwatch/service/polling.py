@@ -12,11 +12,11 @@ from farmwatch.collect.asking import fetcher_for
 from farmwatch.collect.fetch import Fetcher
 from farmwatch.collect.poll import PollRound, poll_once
 from farmwatch.config import Settings
-from farmwatch.history import Reading
 from farmwatch.service.ledger import Ledger
 from farmwatch.service.logs import tell
+from farmwatch.service.memory import PollMemory
 from farmwatch.service.timetable import Timetable
-from farmwatch.store import Keeper, LastAnswer, LastMesh, PollRecord, StoreError, StoreState
+from farmwatch.store import Keeper, PollRecord, StoreState
 
 __all__ = ["Polling", "tick_seconds"]
 
@@ -52,7 +52,7 @@ class Polling:
         self._ledger = ledger
         self._stop = stop
         self._alive = alive
-        self._memory = _Memory(keeper)
+        self._memory = PollMemory(keeper)
         self._timetable = Timetable(rng)
         self._lock = threading.Lock()
         self._warned: set[str] = set()
@@ -166,70 +166,3 @@ class Polling:
                     kind=state.kind, pending=state.pending, lost=state.lost, words=state.words,
                 )  # fmt: skip
         self._said = state
-
-
-class _Memory:
-    """The store as a poll sees it: what cannot be read is as it was last known, what cannot be stored waits."""
-
-    def __init__(self, keeper: Keeper) -> None:
-        self._keeper = keeper
-        self._store = keeper.store
-        self._digests: dict[str, LastMesh] = {}
-        self._answers: dict[str, LastAnswer] = {}
-        self._identities: dict[str, str] = {}
-        self._attended: frozenset[str] = frozenset()
-        self._in_work: frozenset[str] = frozenset()
-        self.kept = False
-        """Whether something was kept, or could not be, since this was last looked at."""
-
-    def last_digests(self) -> dict[str, LastMesh]:
-        self._digests = self._keeper.last_digests()
-        return dict(self._digests)
-
-    def last_answers(self) -> dict[str, LastAnswer]:
-        try:
-            self._answers = self._store.last_answers()
-        except StoreError:
-            _unread("last answers")
-        return self._answers
-
-    def identities(self) -> dict[str, str]:
-        try:
-            self._identities = self._store.identities()
-        except StoreError:
-            _unread("identities")
-        return dict(self._identities)
-
-    def pin(self, found: dict[str, str], at: datetime) -> None:
-        self._identities |= found
-        try:
-            self._store.pin(found, at)
-        except StoreError:
-            # They are not pinned in the database, so the next answers bring them here again.
-            _unread("identities")
-
-    def add_round(self, new: Sequence[Reading], records: Sequence[PollRecord]) -> int:
-        self.kept = True
-        kept = self._keeper.keep(new, records)
-        return kept.stored + kept.waiting
-
-    def attended(self, now: datetime) -> frozenset[str]:
-        try:
-            self._attended = frozenset(self._store.attended(now))
-        except StoreError:
-            _unread("who attends to machines")
-        return self._attended
-
-    def in_work(self) -> frozenset[str]:
-        try:
-            self._in_work = self._store.in_work()
-        except StoreError:
-            _unread("tickets in work")
-        return self._in_work
-
-    def newest_reading_at(self) -> datetime | None:
-        return max((known.taken_at for known in self._digests.values()), default=None)
-
-
-def _unread(what: str) -> None:
-    tell(_log, logging.DEBUG, "not-read", what=what)

@@ -18,7 +18,10 @@ from farmwatch.errors import FarmwatchError
 from farmwatch.history import Reading
 from farmwatch.mesh import Mesh, MeshRefused
 
-__all__ = ["KEYS", "LineRefused", "instant", "member_celsius", "plain", "reading_line", "reading_of", "time_text"]
+__all__ = [
+    "COLDEST_CELSIUS", "HOTTEST_CELSIUS", "KEYS", "LONGEST_PLATE", "LineRefused", "instant", "member_celsius", "plain",
+    "reading_line", "reading_of", "time_text",
+]  # fmt: skip
 
 KEYS = frozenset(
     {
@@ -35,6 +38,10 @@ KEYS = frozenset(
         "during_work",
     }
 )
+
+# What a bed can be at; beyond it stands another quantity.
+COLDEST_CELSIUS, HOTTEST_CELSIUS = -60.0, 500.0
+LONGEST_PLATE = 200
 
 _TIMES_FROM = ("host", "seen", "unknown", "file")
 _CELSIUS_ARE = ("at-probing", "now")
@@ -115,6 +122,8 @@ def member_celsius(line: Mapping[str, Any]) -> float | None:
         return None
     if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
         raise LineRefused(f"bed_celsius: {str(value)[:40]!r} is no number")
+    if not COLDEST_CELSIUS <= value <= HOTTEST_CELSIUS:
+        raise LineRefused(f"bed_celsius: no bed is at {value:g} °C")
     return float(value)
 
 
@@ -160,6 +169,8 @@ def _one_of(line: Mapping[str, Any], key: str, known: tuple[str, ...], otherwise
 
 def _plate(line: Mapping[str, Any]) -> str | None:
     value = line.get("plate")
+    if isinstance(value, str) and len(value) > LONGEST_PLATE:
+        raise LineRefused(f"plate: a name of {len(value)} characters; at most {LONGEST_PLATE} are kept")
     if value is None or isinstance(value, str):
         return value or None
     if _is_number(value):

@@ -87,12 +87,13 @@ def fetch(con: duckdb.DuckDBPyConnection, names: Sequence[str] | None, until: da
         key: (np.array(x, dtype=np.float64), np.array(y, dtype=np.float64))
         for key, x, y in con.execute(sql.GRIDS, {"ids": columns["id"][first].tolist()}).fetchall()
     }
-    flat = _filled(con.execute(sql.HEIGHTS, given).fetchnumpy()["v"])
     sizes = columns["n_rows"].astype(np.int64) * columns["n_columns"]
     starts = np.cumsum(sizes + 1) - sizes
-    if flat.size != int((sizes + 1).sum()) or not np.array_equal(flat[starts - 1], columns["id"]):
-        raise RuntimeError("heights came back in another order than the readings they belong to")
-    return Found(machines, columns, grids, flat, starts)
+    for statement in (sql.HEIGHTS, sql.HEIGHTS_IN_ORDER) if names is None else (sql.HEIGHTS_IN_ORDER,):
+        flat = _filled(con.execute(statement, given).fetchnumpy()["v"])
+        if flat.size == int((sizes + 1).sum()) and np.array_equal(flat[starts - 1], columns["id"]):
+            return Found(machines, columns, grids, flat, starts)
+    raise RuntimeError("heights came back in another order than the readings they belong to")
 
 
 def histories(

@@ -114,6 +114,13 @@ SELECT coalesce(v, 'nan'::DOUBLE) AS v
 FROM (SELECT unnest(list_prepend(rowid::DOUBLE, heights)) AS v FROM readings {_WANTED})
 """
 
+# DuckDB keeps the order of a scan of the whole table, not always that of a few machines' rows out of many.
+HEIGHTS_IN_ORDER = f"""
+SELECT coalesce(v, 'nan'::DOUBLE) AS v
+FROM (SELECT unnest(list_prepend(id::DOUBLE, heights)) AS v
+      FROM (SELECT rowid AS id, heights FROM readings {_WANTED} ORDER BY id))
+"""
+
 _LATEST = f"""
 SELECT arg_max(rowid, (taken_at, seen_at, rowid)) FROM readings {_WANTED} GROUP BY machine
 """
@@ -171,9 +178,10 @@ ORDER BY machine, since, rowid
 
 # A span that was ended early ends when the machine came back.
 SPANS_OUT = """
-SELECT machine, epoch_us(since), reason, epoch_us(least(coalesce(until, back_at), coalesce(back_at, until)))
-FROM out_of_service WHERE since <= make_timestamptz($at)
-ORDER BY machine, since, rowid
+SELECT machine, epoch_us(since), reason, epoch_us(least(coalesce(until, back), coalesce(back, until)))
+FROM (SELECT *, CASE WHEN back_at <= make_timestamptz($at) THEN back_at END AS back, rowid AS id FROM out_of_service)
+WHERE since <= make_timestamptz($at)
+ORDER BY machine, since, id
 """
 
 PIN = "INSERT INTO identities VALUES (?, ?, make_timestamptz(?)) ON CONFLICT (machine) DO NOTHING"

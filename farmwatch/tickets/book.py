@@ -100,6 +100,8 @@ class Writing:
             to = follows(number, before.phase, action)
         except InputError as refusal:
             raise InputError(f"{refusal}{_last_told(self.con, number)}") from None
+        # A clock that was set back must not turn the order of what happened.
+        at = max(at, before.changed_at)
         after = change(before) if change else before
         after = replace(after, phase=to, revision=before.revision + 1, changed_at=at)
         self.con.execute(ticket_sql.UPDATE_TICKET, {**_row(after), "read_revision": before.revision})

@@ -11,6 +11,7 @@ from datetime import datetime
 from pathlib import Path
 
 from farmwatch.config import Settings
+from farmwatch.errors import FarmwatchError
 from farmwatch.store import Run, Store, ticket_sql
 from farmwatch.store.clock import from_micros, micros
 from farmwatch.tickets.book import Book
@@ -80,10 +81,13 @@ def deliver_due(
             if send is None:
                 raise DeliveryFault(f"[{letter.channel}] is no longer configured")
             send(letter)
-        except DeliveryFault as fault:
-            _log.warning("delivery failed key=%s: %s", letter.key, fault)
-            outbox.failed(letter, at, str(fault))
-            faults.append(f"{letter.key}: {fault}")
+        except Exception as fault:
+            # Whatever is the matter with one letter, the ones behind it must go out.
+            ours = not isinstance(fault, FarmwatchError)
+            said = f"a fault of ours: {type(fault).__name__}" if ours else str(fault)
+            _log.warning("delivery failed key=%s: %s", letter.key, said, exc_info=ours)
+            outbox.failed(letter, at, said)
+            faults.append(f"{letter.key}: {said}")
             continue
         outbox.delivered(letter.key, at)
         delivered += 1
@@ -127,7 +131,8 @@ def _unannounced(store: Store, channel: str, at: datetime) -> list[tuple[str, Ti
 
 
 def _content(ticket: Ticket, event: TicketEvent) -> str:
-    return json.dumps({"event": event_document(event), "ticket": ticket_document(ticket)}, ensure_ascii=False)
+    content = {"event": event_document(event), "ticket": ticket_document(ticket)}
+    return json.dumps(content, ensure_ascii=False, allow_nan=False)
 
 
 def _notices(store: Store, tickets: Mapping[int, Ticket], at: datetime) -> list[tuple[str, str, str]]:

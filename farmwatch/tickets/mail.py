@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import re
 import smtplib
 import ssl
@@ -14,6 +15,8 @@ from farmwatch.config import Mail, Settings
 from farmwatch.tickets.webhook import DeliveryFault
 
 __all__ = ["Attachment", "MailText", "compose", "send_mail"]
+
+_log = logging.getLogger(__name__)
 
 DEADLINE_SECONDS = 30.0
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]+")
@@ -79,7 +82,7 @@ def send_mail(settings: Settings, mail: Mail, message: EmailMessage) -> None:
         raise DeliveryFault(f"{mail.host}: {fault or type(fault).__name__}") from None
     if refused:
         # The others have it; sending again would give it to them twice, so it counts as delivered and is said.
-        raise DeliveryFault(f"{mail.host} refused some recipients: {', '.join(sorted(refused))}")
+        _log.warning("%s refused some recipients: %s", mail.host, ", ".join(sorted(refused)))
 
 
 def _connect(settings: Settings, mail: Mail) -> smtplib.SMTP:

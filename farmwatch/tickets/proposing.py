@@ -27,6 +27,8 @@ __all__ = [
 ]  # fmt: skip
 
 RISE_AFTER_FLOOR_MM = 0.05
+# A person has said no: for four weeks only a rise of 0.05 mm is reason to ask again.
+QUIET_AFTER_A_NO = timedelta(weeks=4)
 # A change smaller than this, or than 10 %, is no news worth an entry.
 NEWS_MM = 0.02
 NEWS_SHARE = 0.10
@@ -51,7 +53,7 @@ class Rules:
 class Intention:
     """One change to the book. `ticket` is the draft to open, or the open ticket as it shall read."""
 
-    kind: Literal["open", "refresh", "withdraw", "prove"]
+    kind: Literal["open", "refresh", "withdraw", "prove", "fail"]
     ticket: Ticket
     why: str
     approve: bool = False
@@ -76,6 +78,8 @@ def _of_host(
 ) -> Iterator[Intention]:
     standing = _open(mine, "host")
     if machine.silent and machine.in_service:
+        if standing is not None and standing.phase == "proving" and _long_done(fleet, standing):
+            yield Intention(kind="fail", ticket=standing, why="Its host has not answered since the work either.")
         if standing is None and not _accepted(mine, "host", None, fleet.at):
             due = workday(today, 1, rules)
             draft = _draft(fleet, machine, "host", priority=2, due=due)
@@ -84,6 +88,11 @@ def _of_host(
         yield Intention(kind="withdraw", ticket=standing, why="Its host answers again.")
     elif standing is not None and standing.phase == "proving" and _answered_since(machine, standing):
         yield Intention(kind="prove", ticket=standing, why="Its host answers again.")
+
+
+def _long_done(fleet: FleetAssessment, standing: Ticket) -> bool:
+    waited = timedelta(hours=fleet.limits.silent_after_hours)
+    return standing.work_until is not None and fleet.at - standing.work_until > waited
 
 
 def _answered_since(machine: Assessment, standing: Ticket) -> bool:
@@ -98,7 +107,7 @@ def _of_bed(
     wants = _wants(machine, rules)
     if standing is not None:
         yield from _standing(fleet, machine, standing, wants, rules, today)
-    elif wants and not is_settled(machine, mine, fleet.at):
+    elif wants and not is_settled(machine, mine, fleet.at, fleet.limits.usable_mm):
         yield _opening(fleet, machine, rules, today)
 
 
@@ -110,17 +119,23 @@ def _wants(machine: Assessment, rules: Rules) -> bool:
     return rules.plan_ahead and "plan-ahead" in machine.advice
 
 
-def is_settled(machine: Assessment, mine: Sequence[Ticket], at: datetime) -> bool:
+def is_settled(machine: Assessment, mine: Sequence[Ticket], at: datetime, usable_mm: float) -> bool:
     """Whether an earlier one of the machine's tickets already answered what it shows now."""
     if machine.range_mm is None:
         return False
     if is_accepted(machine, mine, at):
         return True
-    ended = [t for t in mine if t.phase == "proven" and t.cause != "host"]
-    # Proven above the usable limit can only mean: as good as teeth allow.
-    if machine.at_tooth_floor and ended and ended[-1].closed_range_mm is not None:
-        return machine.range_mm <= ended[-1].closed_range_mm + RISE_AFTER_FLOOR_MM
-    return False
+    ended = [t for t in mine if t.closed_at is not None and t.cause != "host" and t.closed_range_mm is not None]
+    if not ended:
+        return False
+    last = max(ended, key=lambda t: (t.closed_at, t.number))
+    assert last.closed_range_mm is not None
+    assert last.closed_at is not None
+    risen = machine.range_mm > last.closed_range_mm + RISE_AFTER_FLOOR_MM
+    if last.phase in ("nothing-found", "withdrawn"):
+        return not risen and at - last.closed_at < QUIET_AFTER_A_NO
+    # Proven above the usable limit means: as good as teeth allow.
+    return last.phase == "proven" and machine.at_tooth_floor and last.closed_range_mm > usable_mm and not risen
 
 
 def is_accepted(machine: Assessment, mine: Sequence[Ticket], at: datetime) -> bool:
@@ -185,7 +200,7 @@ def _is_news(machine: Assessment, standing: Ticket) -> bool:
         return True
     off = abs(machine.range_mm - standing.range_mm)
     replanned = plan_document(machine.plan) != standing.plan or machine.advice != standing.advice
-    return off > max(NEWS_MM, NEWS_SHARE * standing.range_mm) or (replanned and off > NEWS_MM / 2)
+    return off > max(NEWS_MM, NEWS_SHARE * standing.range_mm) or replanned
 
 
 def _refreshed(fleet: FleetAssessment, machine: Assessment, standing: Ticket, rules: Rules, today: date) -> Ticket:

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
 from farmwatch.config import Settings
-from farmwatch.history import History
+from farmwatch.history import History, OutOfService
 from farmwatch.judge.assessment import Assessment, FleetAssessment
-from farmwatch.judge.judged import find_judgeable
+from farmwatch.judge.judged import find_judgeable, since_replaced
 from farmwatch.store import Store
 from farmwatch.tickets.book import Book, Writing
 from farmwatch.tickets.proposing import Intention, Rules, intentions, plan_document, predicted
@@ -52,23 +52,28 @@ def step_book(settings: Settings, store: Store, fleet: FleetAssessment) -> BookS
     """
     book = Book(store)
     tickets = book.tickets()
+    replaced = _replaced_at(store, fleet.at)
     verdicts = _verdicts(settings, store, fleet, tickets)
-    today = fleet.at.astimezone(settings.farm.timezone).date()
-    plans = intentions(fleet, tickets, rules_of(settings), today)
-    if not plans and not any(verdict.says != "waiting" for verdict in verdicts.values()):
+    rules, today = rules_of(settings), fleet.at.astimezone(settings.farm.timezone).date()
+    gone = [t for t in tickets if t.is_open and t.machine in replaced and replaced[t.machine] > t.opened_at]
+    decided = [t for t in tickets if t.number in verdicts and verdicts[t.number].says != "waiting" and t not in gone]
+    if not gone and not decided and not intentions(fleet, tickets, rules, today):
         return BookStep()
     machines = {machine.machine: machine for machine in fleet.machines}
     done: dict[str, list[Ticket]] = {"opened": [], "refreshed": [], "withdrawn": [], "proven": [], "came_back": []}
 
     def change(writing: Writing) -> None:
-        # Somebody may have acted since the tickets were read: what no longer fits is left for the next pass.
+        # Somebody may have acted since the tickets were read: what no longer fits is left for the next pass, and
+        # what is to be opened is found anew from the book as it stands in this transaction.
         now = {ticket.number: ticket for ticket in writing.tickets()}
-        for ticket in tickets:
-            verdict = verdicts.get(ticket.number)
-            if verdict and verdict.says != "waiting" and now[ticket.number].revision == ticket.revision:
-                _decide(writing, ticket, verdict, machines[ticket.machine], fleet.at, done)
-        for intention in plans:
-            _carry_out(writing, intention, now, fleet.at, done)
+        for ticket in decided:
+            if now[ticket.number].revision == ticket.revision:
+                _decide(writing, ticket, verdicts[ticket.number], machines[ticket.machine], fleet.at, done)
+        for ticket in gone:
+            if now[ticket.number].revision == ticket.revision:
+                _withdraw(writing, ticket, "Another machine stands there now.", fleet.at, done)
+        for intention in intentions(fleet, writing.tickets(), rules, today):
+            _carry_out(writing, intention, fleet.at, done)
 
     book.together(change)
     return BookStep(**{name: tuple(found) for name, found in done.items()})
@@ -80,15 +85,19 @@ def _verdicts(settings: Settings, store: Store, fleet: FleetAssessment, tickets:
     if not proving:
         return {}
     histories = store.histories(sorted({t.machine for t in proving}), until=fleet.at)
+    out = store.spans_out(fleet.at)
     found: dict[int, Verdict] = {}
     for ticket in proving:
         history = histories.get(ticket.machine)
         if history is not None and ticket.work_until is not None:
-            found[ticket.number] = _verdict(settings, known[ticket.machine], ticket, history)
+            spans = out.get(ticket.machine, ())
+            found[ticket.number] = _verdict(settings, known[ticket.machine], ticket, since_replaced(history), spans)
     return found
 
 
-def _verdict(settings: Settings, machine: Assessment, ticket: Ticket, history: History) -> Verdict:
+def _verdict(
+    settings: Settings, machine: Assessment, ticket: Ticket, history: History, out: Sequence[OutOfService]
+) -> Verdict:
     assert ticket.work_until is not None
     celsius = history.bed_celsius.copy()
     celsius[history.celsius_is_now] = float("nan")
@@ -96,7 +105,7 @@ def _verdict(settings: Settings, machine: Assessment, ticket: Ticket, history: H
         history.taken_at,
         ranges_of(history),
         celsius,
-        find_judgeable(history, machine.model) & ~history.during_work,
+        find_judgeable(history, machine.model, out) & ~history.during_work,
         since=ticket.work_until.timestamp(),
         usable_mm=settings.limits.usable_mm,
         predicted_mm=ticket.predicted_mm,
@@ -150,30 +159,46 @@ def _what_changed(machine: Assessment, ticket: Ticket) -> str:
     return f" Since the work: {last.name.replace('-', ' ')}{where}, {last.mm:+.2f} mm."
 
 
-def _carry_out(
-    writing: Writing, intention: Intention, now: dict[int, Ticket], at: datetime, done: dict[str, list[Ticket]]
-) -> None:
+def _carry_out(writing: Writing, intention: Intention, at: datetime, done: dict[str, list[Ticket]]) -> None:
     ticket = intention.ticket
     if intention.kind == "open":
         opened = writing.open(ticket, by=PROGRAM, why=intention.why)
         if intention.approve:
             opened = writing.act(opened.number, "approve", at=at, by=PROGRAM, why="Approved by the farm's rule.")
         done["opened"].append(opened)
-        return
-    standing = now.get(ticket.number)
-    if standing is None or standing.revision != ticket.revision:
-        return
-    if intention.kind != "refresh":
-        closed = writing.act(
+    elif intention.kind == "withdraw":
+        _withdraw(writing, ticket, intention.why, at, done)
+    elif intention.kind == "refresh":
+        done["refreshed"].append(
+            writing.act(ticket.number, "refresh", at=at, by=PROGRAM, why=intention.why, change=lambda _: ticket)
+        )
+    else:
+        proven = intention.kind == "prove"
+        decided = writing.act(
             ticket.number,
             intention.kind,
             at=at,
             by=PROGRAM,
             why=intention.why,
-            change=lambda found: replace(found, closed_at=at, remark=intention.why),
+            change=lambda found: replace(found, closed_at=at if proven else None, remark=intention.why),
         )
-        done["proven" if intention.kind == "prove" else "withdrawn"].append(closed)
-        return
-    done["refreshed"].append(
-        writing.act(ticket.number, "refresh", at=at, by=PROGRAM, why=intention.why, change=lambda _: ticket)
+        done["proven" if proven else "came_back"].append(decided)
+
+
+def _withdraw(writing: Writing, ticket: Ticket, why: str, at: datetime, done: dict[str, list[Ticket]]) -> None:
+    """Without a range it was closed at: the program's own withdrawal is no person's no."""
+    done["withdrawn"].append(
+        writing.act(
+            ticket.number,
+            "withdraw",
+            at=at,
+            by=PROGRAM,
+            why=why,
+            change=lambda found: replace(found, closed_at=at, remark=why),
+        )
     )
+
+
+def _replaced_at(store: Store, until: datetime) -> dict[str, datetime]:
+    """When each machine was last replaced by another."""
+    return {note.machine: note.at for note in store.notes(until=until) if note.what == "replaced"}

@@ -79,7 +79,10 @@ def send_webhook(settings: Settings, hook: Webhook, letter: Letter) -> None:
         body, kind = render_body(template, letter), hook.content_type
     headers = {name: _plain(value) for name, value in hook.headers.items()}
     headers |= {"Content-Type": kind, "Idempotency-Key": json.dumps(letter.key), "User-Agent": "farmwatch"}
-    _post(settings, hook, body.encode("utf-8"), headers)
+    for name, value in headers.items():
+        if not value.isascii() or not value.isprintable():
+            raise DeliveryFault(f"the value of the header {name} has a character that no header may hold")
+    _post(settings, hook, body.encode("utf-8", "replace"), headers)
 
 
 def _post(settings: Settings, hook: Webhook, body: bytes, headers: Mapping[str, str]) -> None:

@@ -47,7 +47,8 @@ def test_a_replaced_machine_forgets_the_identity_of_its_host(farm):
     [
         (("note", "heron-01", "paint"), "'paint' is not one of 'belt'"),
         (("note", "heron-9", "belt"), 'did you mean "heron-01"?'),
-        (("note", "heron-01", "belt", "--at", "2999-01-01 06:00"), "still to come"),
+        (("note", "heron-01", "belt", "--at", "2099-01-01 06:00"), "still to come"),
+        (("note", "heron-01", "belt", "--at", "0001-01-01T00:00:00Z"), "wanted a year from 2000 to 2100"),
         (("note", "heron-01", "belt", "--at", "2026-10-25 01:30"), "came twice"),
         (("note", "heron-01", "belt", "--text", "a\nb"), "line break"),
         (("note", "heron-01", "belt", "--by", "\x1b[31m"), "control character"),

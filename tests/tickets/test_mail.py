@@ -26,10 +26,11 @@ class Box:
     """What the server took; `refuse` is its answer to every recipient, if any."""
 
     refuse: str = ""
+    only: str = ""
     got: list[Any] = field(default_factory=list)
 
     async def handle_RCPT(self, server: Any, session: Any, envelope: Any, address: str, options: Any) -> str:
-        if self.refuse:
+        if self.refuse and self.only in address:
             return self.refuse
         envelope.rcpt_tos.append(address)
         return "250 OK"
@@ -102,6 +103,21 @@ def test_a_server_that_refuses_keeps_the_letter(tmp_path: Path, store: Store) ->
         found = deliver_due(settings, store, later(0.1))
     assert "refused every recipient: bench@tidegate.example" in found.faults[0]
     assert "mail" in [letter.channel for letter in Outbox(store).waiting()]
+
+
+def test_one_refused_of_two_is_no_reason_to_send_again(tmp_path: Path, store: Store) -> None:
+    box, two = Box(refuse="550 no such box", only="gone@"), ("bench@tidegate.example", "gone@tidegate.example")
+    with serving(box) as port:
+        settings = settings_in(
+            tmp_path, mail=mail(port, notices_to=("bench@tidegate.example", "gone@tidegate.example"))
+        )
+        announce(settings, store, later(-1))
+        step_book(settings, store, fleet(tilted()))
+        announce(settings, store, later(0.1))
+        for hours in (0.1, 1.0, 2.0):
+            deliver_due(settings, store, later(hours))
+    assert len(box.got) == 1
+    assert Outbox(store).waiting() == []
 
 
 def test_a_server_that_is_not_there_is_said(tmp_path: Path) -> None:

@@ -81,10 +81,40 @@ def test_an_accepted_machine_stays_so_until_its_limit_or_date() -> None:
 
 def test_as_good_as_teeth_allow_comes_again_only_when_it_rose() -> None:
     """5 hundredths of a millimetre above what it was closed at."""
-    closed = standing("proven", closed_range_mm=0.24)
+    closed = standing("proven", closed_range_mm=0.24, closed_at=AT - timedelta(days=90))
     floor = {"at_tooth_floor": True, "advice": ("shim",)}
     assert intentions(fleet(tilted(0.28, **floor)), [closed], RULES, TODAY) == []
     assert kinds(intentions(fleet(tilted(0.30, **floor)), [closed], RULES, TODAY)) == ["open"]
+
+
+def test_a_repair_proven_under_the_limit_settles_nothing_later() -> None:
+    closed = standing("proven", closed_range_mm=0.19, closed_at=AT - timedelta(days=90))
+    risen = tilted(0.227, at_tooth_floor=True, advice=("shim",))
+    assert kinds(intentions(fleet(risen), [closed], RULES, TODAY)) == ["open"]
+
+
+@pytest.mark.parametrize("phase", ["nothing-found", "withdrawn"])
+def test_after_a_persons_no_it_is_asked_again_only_after_a_rise_or_four_weeks(phase: str) -> None:
+    closed = standing(phase, closed_range_mm=0.8, closed_at=AT)
+    assert intentions(fleet(tilted(0.82), at=AT + timedelta(days=3)), [closed], RULES, TODAY) == []
+    assert kinds(intentions(fleet(tilted(0.86), at=AT + timedelta(days=3)), [closed], RULES, TODAY)) == ["open"]
+    assert kinds(intentions(fleet(tilted(0.82), at=AT + timedelta(days=28)), [closed], RULES, TODAY)) == ["open"]
+
+
+def test_another_plan_is_news_whatever_the_range() -> None:
+    """A lead or a pulley put right in the configuration gives other teeth on the same mesh."""
+    plan = tilted().plan
+    assert plan is not None
+    corrected = tilted(plan=replace(plan, teeth={"front-left": 0, "front-right": 8}))
+    [one] = intentions(fleet(corrected), [standing()], RULES, TODAY)
+    assert one.ticket.plan["teeth"]["front-right"] == 8
+
+
+def test_a_host_that_stays_silent_after_the_work_comes_back() -> None:
+    [one] = intentions(fleet(level(silent=True)), [], RULES, TODAY)
+    done = replace(one.ticket, number=4, phase="proving", work_until=AT)
+    assert intentions(fleet(level(silent=True), at=AT + timedelta(hours=5)), [done], RULES, TODAY) == []
+    assert kinds(intentions(fleet(level(silent=True), at=AT + timedelta(hours=25)), [done], RULES, TODAY)) == ["fail"]
 
 
 def test_a_silent_host_has_a_ticket_of_its_own_and_it_ends_by_itself() -> None:

@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 from farmwatch.config import Settings, Tickets
+from farmwatch.history import Note, OutOfService
 from farmwatch.store import Store
 from farmwatch.tickets import Book, BookStep, Ticket, step_book
 from tests.tickets.farm import flat_reading, fleet, later, level, settings_in, tilted
@@ -80,3 +81,49 @@ def test_another_cause_leaves_one_open_ticket(settings: Settings, store: Store) 
     assert [t.number for t in passed.withdrawn] == [1]
     assert [t.number for t in passed.opened] == [2]
     assert [t.number for t in Book(store).tickets() if t.is_open] == [2]
+
+
+def test_a_pass_that_was_overtaken_opens_nothing_twice(
+    settings: Settings, store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Another pass runs between the reading of the book and the writing."""
+    read = Book.tickets
+
+    def overtaken(book: Book, names: object = None) -> list[Ticket]:
+        found = read(book)
+        monkeypatch.setattr(Book, "tickets", read)
+        step_book(settings, store, fleet(tilted()))
+        return found
+
+    monkeypatch.setattr(Book, "tickets", overtaken)
+    assert step_book(settings, store, fleet(tilted())).opened == ()
+    assert len(Book(store).tickets()) == 1
+
+
+def test_readings_taken_out_of_service_prove_nothing(settings: Settings, store: Store) -> None:
+    step_book(settings, store, fleet(tilted()))
+    worked_on(Book(store))
+    store.take_out(OutOfService(machine="heron-01", since=later(3.5), reason="belt off"))
+    store.add_readings([flat_reading(4, 0.02), flat_reading(6, 0.02)])
+    assert step_book(settings, store, fleet(level(0.02, in_service=False), at=later(7))).proven == ()
+
+
+def test_another_machine_in_its_place_ends_the_ticket(settings: Settings, store: Store) -> None:
+    step_book(settings, store, fleet(tilted()))
+    worked_on(Book(store))
+    store.add_note(Note(machine="heron-01", at=later(3.5), what="replaced"))
+    store.add_readings([flat_reading(4, 0.02), flat_reading(6, 0.02)])
+    passed = step_book(settings, store, fleet(level(0.02), at=later(7)))
+    assert passed.proven == ()
+    assert passed.withdrawn[0].remark == "Another machine stands there now."
+
+
+def test_a_clock_set_back_does_not_turn_the_order_of_events(settings: Settings, store: Store) -> None:
+    step_book(settings, store, fleet(tilted()))
+    book = Book(store)
+    book.act(1, "approve", at=later(5), by="manager")
+    book.act(1, "take", at=later(2), by="technician")
+    book.act(1, "done", at=later(1), by="technician")
+    assert [event.action for event in book.events(1)] == ["propose", "approve", "take", "done"]
+    store.add_readings([flat_reading(9, 0.1)])
+    assert store.histories()["heron-01"].during_work.tolist() == [False]

@@ -132,6 +132,28 @@ def test_after_a_crash_between_sent_and_recorded_the_same_key_comes_again(tmp_pa
     assert Outbox(store).waiting() == []
 
 
+def test_one_bad_letter_does_not_stop_the_others(tmp_path: Path, store: Store) -> None:
+    settings = settings_in(tmp_path)
+    outbox = Outbox(store)
+    for key in ("a", "b", "c"):
+        outbox.put(key, "webhook", "{}", AT)
+    sent: list[str] = []
+
+    def send(letter: Letter) -> None:
+        if letter.key == "a":
+            raise MemoryError
+        if letter.key == "b":
+            raise RecursionError
+        sent.append(letter.key)
+
+    found = deliver_due(settings, store, AT, {"webhook": send})
+    assert (sent, found.delivered, found.failed) == (["c"], 1, 2)
+    assert [letter.last_fault for letter in outbox.waiting()] == [
+        "a fault of ours: MemoryError",
+        "a fault of ours: RecursionError",
+    ]
+
+
 def test_a_letter_is_kept_until_a_person_gives_it_up(tmp_path: Path, store: Store) -> None:
     with receiving(status(503)) as hook:
         settings = hooked(tmp_path, hook.url)

@@ -1,0 +1,90 @@
+"""The store as a poll sees it, through fire: what cannot be read or stored just now."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Sequence
+from datetime import datetime
+
+from farmwatch.history import Reading
+from farmwatch.service.logs import tell
+from farmwatch.store import Keeper, LastAnswer, LastMesh, PollRecord, StoreError
+
+__all__ = ["PollMemory"]
+
+_log = logging.getLogger(__name__)
+
+
+class PollMemory:
+    """The store as a poll sees it: what cannot be read is as it was last known, what cannot be stored waits."""
+
+    def __init__(self, keeper: Keeper) -> None:
+        self._keeper = keeper
+        self._store = keeper.store
+        self._digests: dict[str, LastMesh] = {}
+        self._answers: dict[str, LastAnswer] = {}
+        self._identities: dict[str, str] = {}
+        self._attended: frozenset[str] = frozenset()
+        self._in_work: frozenset[str] = frozenset()
+        self.kept = False
+        """Whether something was kept, or could not be, since this was last looked at."""
+
+    def last_digests(self) -> dict[str, LastMesh]:
+        """What the newest reading of each machine is known by, the waiting ones too."""
+        self._digests = self._keeper.last_digests()
+        return dict(self._digests)
+
+    def last_answers(self) -> dict[str, LastAnswer]:
+        """What came of the last try at each machine."""
+        try:
+            self._answers = self._store.last_answers()
+        except StoreError:
+            _unread("last answers")
+        return self._answers
+
+    def identities(self) -> dict[str, str]:
+        """What each host called itself at first contact."""
+        try:
+            self._identities = self._store.identities()
+        except StoreError:
+            _unread("identities")
+        return dict(self._identities)
+
+    def pin(self, found: dict[str, str], at: datetime) -> None:
+        """Pin identities of machines that have none yet."""
+        self._identities |= found
+        try:
+            self._store.pin(found, at)
+        except StoreError:
+            # They are not pinned in the database, so the next answers bring them here again.
+            _unread("identities")
+
+    def add_round(self, new: Sequence[Reading], records: Sequence[PollRecord]) -> int:
+        """Keep readings and records; returns how many readings are kept."""
+        self.kept = True
+        kept = self._keeper.keep(new, records)
+        return kept.stored + kept.waiting
+
+    def attended(self, now: datetime) -> frozenset[str]:
+        """Machines that somebody attends to."""
+        try:
+            self._attended = frozenset(self._store.attended(now))
+        except StoreError:
+            _unread("who attends to machines")
+        return self._attended
+
+    def in_work(self) -> frozenset[str]:
+        """Machines with a ticket in work."""
+        try:
+            self._in_work = self._store.in_work()
+        except StoreError:
+            _unread("tickets in work")
+        return self._in_work
+
+    def newest_reading_at(self) -> datetime | None:
+        """When the newest reading known was taken."""
+        return max((known.taken_at for known in self._digests.values()), default=None)
+
+
+def _unread(what: str) -> None:
+    tell(_log, logging.DEBUG, "not-read", what=what)
