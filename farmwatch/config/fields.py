@@ -26,7 +26,7 @@ from farmwatch.config.secret import Secret, names_a_secret
 __all__ = [
     "DAYS", "LONGEST_NAME", "address", "clock_minutes", "columns", "coordinate", "days", "folder_path", "holidays",
     "hook_address", "is_loopback", "json_path", "listen", "literal_fault", "mail_address", "media_type", "name",
-    "named_values", "number", "numbers", "secret", "time_zone", "url_path",
+    "named_rightly", "named_values", "number", "numbers", "secret", "time_zone", "url_path",
 ]  # fmt: skip
 
 DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
@@ -293,6 +293,11 @@ def named_values(table: object, info: ValidationInfo) -> dict[str, str | Secret]
         str(key): Secret(value, folder) if isinstance(value, str) and names_a_secret(value) else value
         for key, value in table.items()
     }
+
+
+def named_rightly(kind: str, key: str) -> bool:
+    """Whether a header or query parameter has a name that may stand there."""
+    return bool(_LITERALS[kind][0].match(key))
 
 
 def literal_fault(kind: str, key: str, value: object) -> str:

@@ -153,7 +153,11 @@ def _check_literals(at: KeyPath, kind: str, values: object, notes: Notes) -> Non
     for key, value in values.items() if isinstance(values, dict) else ():
         wrong = fields.literal_fault(kind, key, value)
         if wrong:
-            notes.fault((*at, kind, key), "", wrong)
+            # A name that is no name may be a secret in the wrong place.
+            unfit = not fields.named_rightly(kind, key)
+            notes.fault(
+                (*at, kind) if unfit else (*at, kind, key), "", f"one of its names: {wrong}" if unfit else wrong
+            )
 
 
 def check_mapping(at: KeyPath, raw: object, notes: Notes) -> None:
