@@ -108,9 +108,7 @@ def test_a_server_that_refuses_keeps_the_letter(tmp_path: Path, store: Store) ->
 def test_one_refused_of_two_is_no_reason_to_send_again(tmp_path: Path, store: Store) -> None:
     box, two = Box(refuse="550 no such box", only="gone@"), ("bench@tidegate.example", "gone@tidegate.example")
     with serving(box) as port:
-        settings = settings_in(
-            tmp_path, mail=mail(port, notices_to=("bench@tidegate.example", "gone@tidegate.example"))
-        )
+        settings = settings_in(tmp_path, mail=mail(port, notices_to=two))
         announce(settings, store, later(-1))
         step_book(settings, store, fleet(tilted()))
         announce(settings, store, later(0.1))

@@ -204,6 +204,9 @@ def test_the_farms_own_body(tmp_path: Path, store: Store) -> None:
         ("{% set _ = ticket.update({}) %}", "not callable|unsafe"),
         ("{{ 1 / 0 }}", "division"),
         ("{% for i in range(10 ** 9) %}x{% endfor %}", "too big|Range"),
+        ("{% macro again() %}{{ again() }}{% endmacro %}{{ again() }}", "RecursionError|too much"),
+        ("{{ 'a' * 10 ** 11 }}", "MemoryError|too much"),
+        ("{% for i in range(99999) %}{% for j in range(99999) %}{% endfor %}{% endfor %}", "too much time|within 20 s"),
     ],
 )
 def test_a_template_that_does_not_render_is_said(template: str, says: str) -> None:
