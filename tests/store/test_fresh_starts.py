@@ -1,0 +1,20 @@
+"""A process that opens the database for months: DuckDB is started anew now and then, and nobody notices."""
+
+from pathlib import Path
+
+from farmwatch.store import PollRecord, Store
+from farmwatch.store import database as module
+from tests.service.farm import NOW
+
+
+def test_after_so_many_opens_the_engine_is_another_and_the_data_the_same(tmp_path: Path, monkeypatch) -> None:
+    monkeypatch.setattr(module, "_OPENS_BY_ONE_START", 3)
+    store = Store(tmp_path / "farm.duckdb")
+    engines = set()
+    kept = []
+    for number in range(10):
+        store.add_polls([PollRecord(machine=f"heron-{number}", at=NOW, outcome="same")])
+        kept.append(store.database._engine)
+        engines.add(id(store.database._engine))
+    assert len(engines) >= 3
+    assert len(store.last_answers()) == 10
