@@ -25,7 +25,7 @@ _log = logging.getLogger(__name__)
 
 FIRST_RETRY = timedelta(minutes=10)
 LONGEST_RETRY = timedelta(hours=2)
-REFRESH_EVERY = timedelta(minutes=15)
+REFRESH_EVERY = timedelta(minutes=5)
 
 Send = Callable[[Errand, threading.Event], "dict[str, Any] | None"]
 

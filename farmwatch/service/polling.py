@@ -25,6 +25,7 @@ _log = logging.getLogger(__name__)
 # Machines that are due within a tick are asked together: a round costs some opens of the database, however few it asks.
 LONGEST_TICK, SHORTEST_TICK = 10.0, 0.5
 TICK_SHARE = 0.05
+PASSES_WITHIN = timedelta(minutes=5)
 # Each is said once; a farm whose hosts all show the same bed could say a new one every round.
 MOST_WARNINGS = 200
 
@@ -57,6 +58,7 @@ class Polling:
         self._lock = threading.Lock()
         self._warned: set[str] = set()
         self._said = StoreState()
+        self._unwell_since: datetime | None = None
         self._fetcher: Fetcher | None = None
         self._settings = settings
         self.use(settings)
@@ -151,18 +153,25 @@ class Polling:
             state = self._keeper.retry()
         self._ledger.note(store=state)
         if state.is_well:
+            self._unwell_since = None
             if self._ledger.mended("database"):
                 tell(_log, logging.INFO, "database-well", words="all that was read is stored")
-        else:
+            self._said = state
+            return
+        self._unwell_since = self._unwell_since or now
+        # A long reader, or the night's backup, is in the way for a while: that is life.
+        passing = state.kind in ("ok", "waiting") and not state.lost
+        if not passing or now - self._unwell_since >= PASSES_WITHIN:
             self._ledger.amiss("database", state.words, now)
-            if (state.kind, state.lost, state.pending > 0) != (
-                self._said.kind,
-                self._said.lost,
-                self._said.pending > 0,
-            ):
-                level = logging.WARNING if state.kind in ("ok", "waiting") and not state.lost else logging.ERROR
-                tell(
-                    _log, level, "database-unwell",
-                    kind=state.kind, pending=state.pending, lost=state.lost, words=state.words,
-                )  # fmt: skip
+        if _essence(state) != _essence(self._said):
+            level = logging.INFO if passing else logging.ERROR
+            tell(
+                _log, level, "database-waits" if passing else "database-unwell",
+                kind=state.kind, pending=state.pending, lost=state.lost, words=state.words,
+            )  # fmt: skip
         self._said = state
+
+
+def _essence(state: StoreState) -> tuple[str, int, bool]:
+    """What of a state is worth a line when it changes."""
+    return state.kind, state.lost, state.pending > 0

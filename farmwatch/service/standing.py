@@ -2,7 +2,7 @@
 
 Each machine's summary stands with what its record came to then (readings, notes, moves, work). Where the record is the
 same only machines with something new are judged, and ages are counted to now. What is not recorded but only passes is
-as of the file: hosts gone silent and times out that ended as of its last renewal (15 minutes), a forecast's advice as
+as of the file: hosts gone silent and times out that ended as of its last renewal (5 minutes), a forecast's advice as
 of the last night. `assess` always judges anew. The file is a copy of what can be found out again: without it, or with
 one of another configuration, everything is judged.
 """
@@ -24,11 +24,9 @@ from farmwatch.config import Machine, Settings
 from farmwatch.judge.assessment import Assessment, FleetAssessment, ReadingFacts
 from farmwatch.store import Store
 
-__all__ = ["MOST_NEW", "Standing", "changed", "fleet_now", "load", "save"]
+__all__ = ["Standing", "changed", "fleet_now", "load", "save"]
 
 OLDEST = timedelta(hours=1)
-MOST_NEW = 30
-"""With more machines that have something new, all are judged at once: it is hardly slower."""
 _KEPT = (
     "in_service", "out_reason", "silent", "last_outcome", "mesh_old", "range_mm", "condition", "confirmed", "cause",
     "at_tooth_floor",
@@ -53,7 +51,7 @@ def fleet_now(settings: Settings, store: Store, now: datetime, assess: Assess) -
     """
     standing = load(settings, store.path, now)
     new = None if standing is None else changed(settings, standing, store.records())
-    if standing is None or new is None or len(new) > MOST_NEW:
+    if standing is None or new is None:
         return assess(settings, store, now, None)
     fresh = {one.machine: one for one in assess(settings, store, now, new).machines} if new else {}
     age = timedelta(days=settings.limits.mesh_old_after_days)

@@ -12,7 +12,7 @@ import pytest
 
 from farmwatch.service.ledger import Ledger
 from farmwatch.service.polling import Polling, tick_seconds
-from farmwatch.store import Attending, Keeper, Store
+from farmwatch.store import Attending, Keeper, Store, StoreBusy
 from tests.service.farm import NOW, beds, names, polling, settings_in
 
 MINUTE = timedelta(minutes=1)
@@ -153,3 +153,28 @@ def slope(counts: list[int]) -> float:
     """Objects a step, less three standard deviations of the slope."""
     (rise, _), covariance = np.polyfit(np.arange(len(counts), dtype=float), counts, 1, cov=True)
     return float(rise - 3 * np.sqrt(covariance[0, 0]))
+
+
+def test_a_reader_in_the_way_is_amiss_only_when_it_stays(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    with beds(names(1)) as (host, _):
+        settings = settings_in(tmp_path, host.address, names(1))
+        store = Store(settings.farm.database)
+        ledger = Ledger(NOW)
+        found = Polling(settings, Keeper(store), ledger, threading.Event(), random.Random(1))
+
+        def busy(*_: object) -> int:
+            raise StoreBusy("held by process 7")
+
+        monkeypatch.setattr(Store, "add_round", busy)
+        monkeypatch.setattr(Store, "check", busy)
+        step(found, NOW)
+        assert ledger.facts.store.kind == "waiting"
+        assert ledger.facts.store.pending == 1
+        assert not ledger.facts.troubles
+        step(found, NOW + 6 * MINUTE)
+        assert [one.what for one in ledger.facts.troubles] == ["database"]
+        monkeypatch.undo()
+        step(found, NOW + timedelta(minutes=6, seconds=10))
+        assert not ledger.facts.troubles
+        assert store.reading_count() == 2
+        found.close()
