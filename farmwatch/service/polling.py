@@ -23,7 +23,7 @@ __all__ = ["Polling", "tick_seconds"]
 _log = logging.getLogger(__name__)
 
 # Machines that are due within a tick are asked together: a round costs some opens of the database, however few it asks.
-LONGEST_TICK, SHORTEST_TICK = 10.0, 0.5
+LONGEST_TICK, SHORTEST_TICK = 15.0, 0.5
 TICK_SHARE = 0.05
 PASSES_WITHIN = timedelta(minutes=5)
 # Each is said once; a farm whose hosts all show the same bed could say a new one every round.
@@ -31,7 +31,7 @@ MOST_WARNINGS = 200
 
 
 def tick_seconds(shortest: timedelta | None) -> float:
-    """How often to look for machines that are due: a twentieth of the shortest interval, half a second to ten."""
+    """How often to look for machines that are due: a twentieth of the shortest interval, half a second to fifteen."""
     if shortest is None:
         return LONGEST_TICK
     return min(max(shortest.total_seconds() * TICK_SHARE, SHORTEST_TICK), LONGEST_TICK)

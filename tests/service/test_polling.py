@@ -48,8 +48,8 @@ def test_a_machine_that_somebody_attends_to_is_left_alone(tmp_path: Path) -> Non
 
 
 def test_the_tick_follows_the_shortest_interval() -> None:
-    assert tick_seconds(None) == 10.0
-    assert tick_seconds(30 * MINUTE) == 10.0
+    assert tick_seconds(None) == 15.0
+    assert tick_seconds(30 * MINUTE) == 15.0
     assert tick_seconds(MINUTE) == 3.0
     assert tick_seconds(timedelta(seconds=3)) == 0.5
 
