@@ -1,8 +1,9 @@
 """Collect: ask hosts over HTTP (GET only), read their answers by their mappings, and keep what they said.
 
-`fetch` gets one answer within a deadline and a size (`connection`, `watchdog`, `unpack`, `faults` are its parts);
-`mapping` reads it (`document`, `lookup`, `grid`, `hosttime`); `asking` does both for one machine; `poll` for the farm,
-with a `crew` that asks and a `gathering` that tells new from same and stores. `proposal` reads what has no mapping yet.
+`fetch` gets one answer within a deadline and a size (its parts: `session`, `connection`, `watchdog`, `unpack`,
+`faults`); `mapping` reads it (`document`, `lookup`, `grid`, `hosttime`); `asking` does both for one machine; `poll` for
+the farm, with a `crew` that asks and a `gathering` that tells new from same and stores. `proposal` reads what has no
+mapping yet.
 """
 
 from farmwatch.collect.asking import Asked, ask, fetcher_for

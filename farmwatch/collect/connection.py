@@ -1,129 +1,75 @@
-"""One connection to one address, plain or TLS, every step of it under a guard; directly or through a proxy."""
+"""The connections under `requests`: urllib3's own, each of which shows its socket to the guard of the request in hand.
+
+urllib3 makes a connection far below the call that wants it, in the same thread, so the request in hand is the thread's.
+"""
 
 from __future__ import annotations
 
-import base64
-import http.client
-import select
 import socket
 import ssl
-from collections.abc import Mapping
-from dataclasses import dataclass
-from functools import lru_cache
-from types import MappingProxyType
-from urllib.parse import unquote, urlsplit
-from urllib.request import getproxies_environment, proxy_bypass
+import threading
+from typing import Any
+
+from urllib3.connection import HTTPConnection, HTTPSConnection
+from urllib3.exceptions import NewConnectionError
 
 from farmwatch.collect.watchdog import Guard
 
-__all__ = ["Address", "GuardedConnection", "TlsConnection", "connection_to"]
+__all__ = ["GRACE_SECONDS", "HAND", "PlainConnection", "TlsConnection", "WatchedTlsSocket"]
 
-DEFAULT_PORTS = {"http": 80, "https": 443}
 # The watchdog ends a request; the socket's own timeout stands behind it, should the watchdog ever be late.
 GRACE_SECONDS = 1.0
 
 
-@dataclass(frozen=True, slots=True)
-class Address:
-    """Where a host answers."""
+class Hand(threading.local):
+    """The request that this thread has in hand: its guard, and whether a connection was opened for it."""
 
-    scheme: str
-    host: str
-    port: int
+    guard = Guard(0.0)
+    opened = False
 
-    @classmethod
-    def of(cls, url: str) -> Address:
-        """The address within a URL; raises ValueError where there is none."""
-        parts = urlsplit(url)
-        return _address(parts.scheme, parts.netloc)
-
-    def __str__(self) -> str:
-        host = f"[{self.host}]" if ":" in self.host else self.host
-        port = "" if self.port == DEFAULT_PORTS[self.scheme] else f":{self.port}"
-        return f"{self.scheme}://{host}{port}"
-
-
-@lru_cache(maxsize=4096)
-def _address(scheme: str, place: str) -> Address:
-    if scheme not in DEFAULT_PORTS:
-        raise ValueError(f"wants http:// or https://, got {scheme or 'neither'}")
-    parts = urlsplit(f"{scheme}://{place}")
-    if not parts.hostname:
-        raise ValueError("names no host")
-    return Address(scheme, parts.hostname, parts.port or DEFAULT_PORTS[scheme])
-
-
-class GuardedConnection(http.client.HTTPConnection):
-    """A plain connection; set `guard` before every request."""
-
-    guard: Guard
-    served = 0
-    """Requests answered on it so far."""
-    prefix = ""
-    """What stands before the path in a request: a plain proxy wants the whole URL."""
-    proxy_headers: Mapping[str, str] = MappingProxyType({})
-
-    def connect(self) -> None:
-        """Connect within the guard's time, trying every address of the name."""
-        self.sock = _open(self.host, self.port, self.guard)
-        if getattr(self, "_tunnel_host", None):
-            self._tunnel()  # type: ignore[attr-defined]  # http.client's own step, missing from its stubs
-
-    def renew(self, guard: Guard) -> None:
-        """Take the guard of the next request."""
+    def take(self, guard: Guard) -> None:
+        """From now on, this thread's sockets are shown to `guard`."""
         self.guard = guard
-        if self.sock is not None:
-            self.sock.settimeout(guard.left() + GRACE_SECONDS)
-            guard.watch(self.sock)
-
-    def gone(self) -> bool:
-        """Whether the host has closed an idle connection (or sent what nobody asked for)."""
-        if self.sock is None:
-            return True
-        watch = select.poll()
-        watch.register(self.sock, select.POLLIN)
-        return bool(watch.poll(0))
+        self.opened = False
 
 
-class TlsConnection(GuardedConnection):
-    """A TLS connection, certificate and name verified."""
+HAND = Hand()
 
-    context: ssl.SSLContext
-    server_name: str
 
-    def connect(self) -> None:
-        """Connect, then shake hands, both within the guard's time."""
-        super().connect()
-        # Wrapping empties the socket it is given, so hands are shaken apart, with the new one under watch.
-        tls = self.context.wrap_socket(self.sock, server_hostname=self.server_name, do_handshake_on_connect=False)
-        self.sock = tls
-        self.guard.watch(tls)
+class WatchedTlsSocket(ssl.SSLSocket):
+    """A TLS socket under watch from its handshake on; for `SSLContext.sslsocket_class`."""
+
+    def do_handshake(self, block: bool = False) -> None:
+        """Shake hands. Wrapping has emptied the plain socket that was under watch: this one takes its place."""
+        HAND.guard.watch(self)
+        super().do_handshake(block)
+
+
+class PlainConnection(HTTPConnection):
+    """A plain connection under the guard of the request in hand."""
+
+    def _new_conn(self) -> socket.socket:
+        HAND.opened = True
         try:
-            tls.do_handshake()
-        except BaseException:
-            self.close()
-            raise
+            return _open(self._dns_host, self.port, HAND.guard)
+        except OSError as error:
+            # As urllib3 wants it: some bare errors it takes for a host that answers before it has read everything.
+            raise NewConnectionError(self, "no connection") from error
+
+    def request(self, *args: Any, **kwargs: Any) -> None:
+        """Send a request; a kept connection comes under the new guard first."""
+        if self.sock is not None:
+            # TLS inside TLS, through a proxy, is no socket: that of the proxy is within.
+            HAND.guard.watch(getattr(self.sock, "socket", self.sock))
+        super().request(*args, **kwargs)
 
 
-def connection_to(address: Address, context: ssl.SSLContext | None, *, trust_env: bool) -> GuardedConnection:
-    """A connection not yet opened; with `trust_env` through the proxy that the environment names, if any."""
-    proxy = _proxy_for(address) if trust_env else None
-    host, port = (proxy.host, proxy.port) if proxy else (address.host, address.port)
-    if address.scheme == "http":
-        plain = GuardedConnection(host, port)
-        if proxy:
-            plain.prefix, plain.proxy_headers = str(address), _proxy_headers(address)
-        return plain
-    if context is None:
-        raise ValueError("a TLS connection wants a context")
-    tls = TlsConnection(host, port)
-    tls.context, tls.server_name = context, address.host
-    if proxy:
-        tls.set_tunnel(address.host, address.port, headers=_proxy_headers(address))
-    return tls
+class TlsConnection(PlainConnection, HTTPSConnection):
+    """The same under TLS; the context says who is trusted, and wraps into a WatchedTlsSocket."""
 
 
 def _open(host: str, port: int, guard: Guard) -> socket.socket:
+    """Connect within the guard's time, trying every address of the name; the guard sees each socket before that."""
     trouble: OSError | None = None
     for family, kind, protocol, _, where in socket.getaddrinfo(host, port, 0, socket.SOCK_STREAM):
         sock = socket.socket(family, kind, protocol)
@@ -141,18 +87,3 @@ def _open(host: str, port: int, guard: Guard) -> socket.socket:
         else:
             return sock
     raise trouble or OSError("the name has no address")
-
-
-def _proxy_for(address: Address) -> Address | None:
-    proxy = getproxies_environment().get(address.scheme)
-    if not proxy or proxy_bypass(address.host):
-        return None
-    return Address.of(proxy if "://" in proxy else f"http://{proxy}")
-
-
-def _proxy_headers(address: Address) -> dict[str, str]:
-    proxy = urlsplit(getproxies_environment().get(address.scheme, ""))
-    if proxy.username is None:
-        return {}
-    pair = f"{unquote(proxy.username)}:{unquote(proxy.password or '')}".encode()
-    return {"Proxy-Authorization": "Basic " + base64.b64encode(pair).decode()}

@@ -7,10 +7,10 @@ import socket
 import ssl
 from urllib.parse import urlsplit
 
-from farmwatch.collect.connection import Address
+from farmwatch.collect.address import Address
 from farmwatch.collect.outcome import Trouble, plain
 
-__all__ = ["network_trouble", "shown", "status_trouble"]
+__all__ = ["network_trouble", "root", "shown", "status_trouble"]
 
 
 def shown(url: str) -> str:
@@ -38,7 +38,17 @@ def status_trouble(status: int, url: str) -> Trouble:
     return Trouble("host-error", f"{said}: it does not take the question; look at path and query", status)
 
 
-def network_trouble(error: Exception, url: str) -> Trouble:
+def root(error: BaseException) -> BaseException:
+    """What the network, TLS or HTTP said, out of what requests and urllib3 have wrapped around it."""
+    while True:
+        reason = getattr(error, "reason", None)
+        within = [each for each in (error.__cause__, reason, *error.args) if isinstance(each, BaseException)]
+        if not within:
+            return error
+        error = within[0]
+
+
+def network_trouble(error: BaseException, url: str) -> Trouble:
     """Words for what the network, TLS or HTTP said; never the exception's own text, which may hold the query."""
     where = shown(url)
     if isinstance(error, ssl.SSLCertVerificationError):

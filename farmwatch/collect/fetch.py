@@ -1,35 +1,38 @@
 """Fetches one answer of one host: GET only, one deadline for all of it, a size cap, no redirect elsewhere.
 
-The connections are http.client's, one kept open per address, since one request at a time per address is the rule
-anyway: a pool of that shape costs a third of a general one per poll and leaves the watchdog the whole of the wire.
-Reasons name the URL without query, user or secret.
+`requests` does the HTTP, by a session shaped to the farm (`session`); the deadline around it is ours (`connection`
+shows every socket to the `watchdog`). Reasons name the URL without query, user or secret.
 """
 
 from __future__ import annotations
 
 import http.client
 import resource
-import ssl
 import threading
-from collections import OrderedDict
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
-from urllib.parse import urlencode, urljoin, urlsplit, urlunsplit
+from urllib.parse import urlencode, urljoin
 
-from farmwatch.collect.connection import Address, GuardedConnection, connection_to
-from farmwatch.collect.faults import network_trouble, shown, status_trouble
+import requests
+import urllib3
+from requests.exceptions import InvalidProxyURL
+
+from farmwatch.collect.address import Address
+from farmwatch.collect.connection import GRACE_SECONDS, HAND
+from farmwatch.collect.faults import network_trouble, root, shown, status_trouble
 from farmwatch.collect.outcome import Trouble
+from farmwatch.collect.session import FarmSession
 from farmwatch.collect.unpack import too_large, unpacked
 from farmwatch.collect.watchdog import Guard, Watchdog
-from farmwatch.errors import FarmwatchError
 
 __all__ = ["Answer", "Fetcher", "Stopped"]
 
 MOST_REDIRECTS = 3
 REDIRECTS = frozenset({301, 302, 303, 307, 308})
 PIECE = 65_536
+MOST_QUESTIONS = 20_000
 # Files a process needs beside its sockets to hosts.
 OTHER_FILES = 64
 HEADERS = {"User-Agent": "farmwatch", "Accept": "application/json, text/plain, */*;q=0.5"}
@@ -64,15 +67,11 @@ class Fetcher:
     ) -> None:
         self.deadline_seconds = deadline_seconds
         self._cap = largest_answer
-        self._room = _room_for(connections)
-        self._ca_file = ca_file
-        self._trust_env = trust_env
+        self._session = FarmSession(_room_for(connections), ca_file, trust_env=trust_env)
         self._watchdog = Watchdog()
         self._lock = threading.Lock()
-        self._idle: OrderedDict[Address, GuardedConnection] = OrderedDict()
         self._turns: dict[Address, threading.Lock] = {}
-        self._context: ssl.SSLContext | None = _tls_context(ca_file) if ca_file else None
-        self._closed = False
+        self._questions: dict[tuple[str, tuple[tuple[str, str], ...]], requests.PreparedRequest] = {}
 
     def __enter__(self) -> Fetcher:
         return self
@@ -113,12 +112,8 @@ class Fetcher:
 
     def close(self) -> None:
         """Cut open requests, close every socket, end the watchdog."""
-        with self._lock:
-            self._closed = True
-            idle, self._idle = self._idle, OrderedDict()
         self._watchdog.close()
-        for connection in idle.values():
-            connection.close()
+        self._session.close()
 
     def _ask(self, url: str, headers: Mapping[str, str], guard: Guard) -> Answer | str:
         """One request: the answer, or where it redirects to."""
@@ -130,45 +125,78 @@ class Fetcher:
         if not turn.acquire(timeout=guard.left()):
             raise Trouble("timed-out", f"{shown(url)} was busy with another question for {self.deadline_seconds:g} s")
         try:
-            return self._exchange(address, url, headers, guard)
-        except (OSError, http.client.HTTPException, ValueError) as error:
+            return self._exchange(url, headers, guard)
+        except InvalidProxyURL:
+            raise Trouble(
+                "unreachable", f"{shown(url)}: the proxy that the environment names for it is not of http or https"
+            ) from None
+        except (OSError, http.client.HTTPException, urllib3.exceptions.HTTPError, ValueError) as error:
+            cause = root(error)
             if guard.stopped:
                 raise Stopped from None
-            if guard.expired or isinstance(error, TimeoutError):
+            if guard.expired or isinstance(cause, TimeoutError):
                 raise self._timed_out(url) from None
-            raise network_trouble(error, url) from None
+            raise network_trouble(cause, url) from None
         finally:
+            # Its connection may serve another question from here on.
+            guard.let_go()
             turn.release()
 
-    def _exchange(self, address: Address, url: str, headers: Mapping[str, str], guard: Guard) -> Answer | str:
-        connection = self._connection(address)
-        response = None
+    def _exchange(self, url: str, headers: Mapping[str, str], guard: Guard) -> Answer | str:
+        if guard.stopped:
+            raise Stopped
+        response = self._send(url, headers, guard)
         try:
-            response = _send(connection, url, headers, guard)
-            connection.served += 1
             answer = self._read(response, url)
-            if guard.expired:
-                # A body without a length ends where the socket is cut, and would pass for a whole one.
-                raise TimeoutError
-            return answer
         finally:
-            whole = response is not None and response.isclosed() and not response.will_close
-            if response is not None and not whole:
-                # It may be the one that holds the socket: a connection that will close has let go of it.
-                response.close()
-            self._put_back(address, connection, keep=whole and not guard.expired)
+            # One that was read to its end has given its connection back already.
+            response.close()
+        if guard.expired:
+            # A body without a length ends where the socket is cut, and would pass for a whole one.
+            raise TimeoutError
+        return answer
 
-    def _read(self, response: http.client.HTTPResponse, url: str) -> Answer | str:
-        where = response.headers.get("Location")
-        if response.status in REDIRECTS and where is not None:
-            return where
-        if response.status != 200:
-            # What stands in an error page is of no use, and reading a short one keeps the connection.
-            if response.length is not None and response.length <= PIECE:
-                response.read()
-            raise status_trouble(response.status, url)
+    def _send(self, url: str, headers: Mapping[str, str], guard: Guard) -> requests.Response:
+        request = self._prepared(url, headers)
+        HAND.take(guard)
         try:
-            body = _body(response, self._cap)
+            return self._once(request, guard)
+        except requests.ConnectionError as error:
+            # A host may close a kept connection just as it is used again; a GET may be asked twice.
+            if HAND.opened or guard.expired or not isinstance(root(error), ConnectionError):
+                raise
+        return self._once(request, guard)
+
+    def _prepared(self, url: str, headers: Mapping[str, str]) -> requests.PreparedRequest:
+        """The same question is asked again and again, and nothing changes a prepared one: each is made once.
+
+        Prepared apart from the session, which would add cookies, and with trust_env a login from ~/.netrc.
+        """
+        key = (url, tuple(headers.items()))
+        known = self._questions.get(key)
+        if known is None:
+            if len(self._questions) >= MOST_QUESTIONS:
+                self._questions.clear()
+            known = requests.Request("GET", url, headers={**HEADERS, **headers}).prepare()
+            self._questions[key] = known
+        return known
+
+    def _once(self, request: requests.PreparedRequest, guard: Guard) -> requests.Response:
+        # By the adapter: a session would look for cookies, hooks and redirects in every answer.
+        return self._session.ask(request, guard.left() + GRACE_SECONDS)
+
+    def _read(self, response: requests.Response, url: str) -> Answer | str:
+        raw: urllib3.HTTPResponse = response.raw
+        if response.status_code != 200:
+            # What stands in it is of no use, and reading a short one keeps the connection.
+            if raw.length_remaining is not None and raw.length_remaining <= PIECE:
+                raw.drain_conn()
+            where = response.headers.get("Location")
+            if response.status_code in REDIRECTS and where is not None:
+                return where
+            raise status_trouble(response.status_code, url)
+        try:
+            body = _body(raw, self._cap)
             body = unpacked(body, response.headers.get("Content-Encoding", ""), self._cap)
         except Trouble as trouble:
             raise Trouble(trouble.outcome, f"{shown(url)}: {trouble.reason}") from None
@@ -178,60 +206,18 @@ class Fetcher:
         with self._lock:
             return self._turns.setdefault(address, threading.Lock())
 
-    def _connection(self, address: Address) -> GuardedConnection:
-        with self._lock:
-            if self._closed:
-                raise Stopped
-            connection = self._idle.pop(address, None)
-            if address.scheme == "https" and self._context is None:
-                self._context = _tls_context(self._ca_file)
-        if connection is not None:
-            if not connection.gone():
-                return connection
-            connection.close()
-        return connection_to(address, self._context, trust_env=self._trust_env)
-
-    def _put_back(self, address: Address, connection: GuardedConnection, *, keep: bool) -> None:
-        surplus = connection
-        with self._lock:
-            if keep and not self._closed:
-                self._idle[address] = connection
-                if len(self._idle) <= self._room:
-                    return
-                _, surplus = self._idle.popitem(last=False)
-        surplus.close()
-
     def _timed_out(self, url: str) -> Trouble:
         return Trouble("timed-out", f"{shown(url)} gave no whole answer within {self.deadline_seconds:g} s")
 
 
-def _send(
-    connection: GuardedConnection, url: str, headers: Mapping[str, str], guard: Guard
-) -> http.client.HTTPResponse:
-    parts = urlsplit(url)
-    target = connection.prefix + urlunsplit(("", "", parts.path or "/", parts.query, ""))
-    for _ in range(2):
-        fresh = connection.served == 0
-        connection.renew(guard)
-        try:
-            connection.request("GET", target, headers={**HEADERS, **connection.proxy_headers, **headers})
-            return connection.getresponse()
-        except (ConnectionError, http.client.RemoteDisconnected):
-            # A host may close a kept connection just as it is used again; a GET may be asked twice.
-            connection.close()
-            if fresh or guard.expired:
-                raise
-            connection.served = 0
-    raise http.client.RemoteDisconnected("closed the connection twice")
-
-
-def _body(response: http.client.HTTPResponse, cap: int) -> bytes:
-    if response.length is not None:
-        if response.length > cap:
+def _body(raw: urllib3.HTTPResponse, cap: int) -> bytes:
+    """The body as it came over the wire, packed or not; Trouble where it is larger than `cap`."""
+    if raw.length_remaining is not None:
+        if raw.length_remaining > cap:
             raise too_large(cap)
-        return response.read()
+        return raw.read(decode_content=False)
     pieces, size = [], 0
-    while piece := response.read(min(PIECE, cap + 1 - size)):
+    while piece := raw.read(min(PIECE, cap + 1 - size), decode_content=False):
         pieces.append(piece)
         size += len(piece)
         if size > cap:
@@ -251,16 +237,6 @@ def _same_host(url: str, where: str) -> str:
     if new != old and not upgraded:
         raise Trouble("host-error", f"{shown(url)} redirects elsewhere, to {new}; only its own address is followed")
     return there
-
-
-def _tls_context(ca_file: Path | None) -> ssl.SSLContext:
-    context = ssl.create_default_context()
-    if ca_file is not None:
-        try:
-            context.load_verify_locations(ca_file)
-        except (OSError, ssl.SSLError):
-            raise FarmwatchError(f"ca_file {ca_file} cannot be read as a file of PEM certificates") from None
-    return context
 
 
 def _room_for(connections: int) -> int:

@@ -57,6 +57,11 @@ class Guard:
             if self.expired:
                 _cut(sock)
 
+    def let_go(self) -> None:
+        """No socket is in use now; the deadline runs on."""
+        with self._lock:
+            self._socket = None
+
     def expire(self, *, stopped: bool = False) -> None:
         """Cut the socket, unless the request is over (its socket may serve another one by now)."""
         with self._lock:

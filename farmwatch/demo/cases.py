@@ -18,6 +18,7 @@ from farmwatch.demo.truth import (
     OutTruth,
     PlateSwap,
     Sink,
+    TicketDeed,
 )
 
 __all__ = ["farm_truth"]
@@ -35,6 +36,7 @@ class _Case:
     bed: BedTruth = field(default_factory=BedTruth)
     host: HostTruth = field(default_factory=HostTruth)
     notes: tuple[NoteTruth, ...] = ()
+    deeds: tuple[TicketDeed, ...] = ()
     out: OutTruth | None = None
     mapping: str | None = None
 
@@ -78,6 +80,7 @@ def farm_truth(machines: int) -> tuple[MachineTruth, ...]:
                 bed=case.bed,
                 host=case.host,
                 notes=case.notes,
+                deeds=case.deeds,
                 out=case.out,
                 expected=case.expected,
             )
@@ -95,6 +98,15 @@ def _kind(aisle: str, number: int) -> tuple[str, str]:
     return ("tideframe-350", "level-columns") if odd else ("tideframe-160", "plain-grid")
 
 
+def _worked(approved: float, taken: float, done: float) -> tuple[TicketDeed, ...]:
+    """A ticket approved, taken and done, each so many days before the end."""
+    return (
+        TicketDeed(days_before=approved, deed="approve"),
+        TicketDeed(days_before=taken, deed="take"),
+        TicketDeed(days_before=done, deed="done"),
+    )
+
+
 _CASES: dict[int, _Case] = {
     # heron-01
     0: _Case(
@@ -106,11 +118,13 @@ _CASES: dict[int, _Case] = {
             plate_form=Form("bowl", 0.04),
             lifts=(Lift(5.5, "front-right", -_TOOTH_220),),
         ),
+        deeds=(TicketDeed(days_before=2.9, deed="approve"),),
         expected=Expected(
             condition="past-limit",
             cause="screws",
             advice=("realign",),
             teeth={"front-left": 0, "front-right": 1},
+            ticket="approved",
             steps=(ExpectedStep(name="tooth-jump", days_before=5.5, screw="front-right", teeth=-1),),
         ),
     ),
@@ -133,7 +147,7 @@ _CASES: dict[int, _Case] = {
         short="a bent plate",
         story="The plate's rear edge stands up by 0.4 mm; no screw can mend that.",
         bed=BedTruth(plate_form=Form("edge", 0.38), stands_mm={"front-left": 0.03, "front-right": 0.01}),
-        expected=Expected(condition="past-limit", cause="plate", advice=("turn-plate",)),
+        expected=Expected(condition="past-limit", cause="plate", advice=("turn-plate",), ticket="proposed"),
     ),
     # heron-02
     3: _Case(
@@ -143,11 +157,13 @@ _CASES: dict[int, _Case] = {
         bed=BedTruth(
             stands_mm={"front-left": 2 * _TOOTH_220 + 0.01, "front-right": -0.02}, plate_form=Form("corner", 0.36)
         ),
+        deeds=(TicketDeed(days_before=20.9, deed="approve"),),
         expected=Expected(
             condition="past-limit",
             cause="both",
             advice=("realign", "turn-plate"),
             teeth={"front-left": -2, "front-right": 0},
+            ticket="approved",
         ),
     ),
     # plover-02
@@ -159,7 +175,7 @@ _CASES: dict[int, _Case] = {
         story="Its host has not answered for five days.",
         bed=BedTruth(stands_mm={"left": 0.015}),
         host=HostTruth(silent_days_before=5.0),
-        expected=Expected(condition="ideal", advice=("leave", "check-host"), outcome="unreachable"),
+        expected=Expected(condition="ideal", advice=("leave", "check-host"), outcome="unreachable", ticket="proposed"),
     ),
     # heron-03
     6: _Case(
@@ -167,7 +183,8 @@ _CASES: dict[int, _Case] = {
         short="a misreading probe",
         story="The probe misreads one point of every mesh; bed and screws are fine.",
         bed=BedTruth(spikes_days_before=16.0),
-        expected=Expected(condition="past-limit", cause="probe", advice=("check-probe",)),
+        deeds=(TicketDeed(days_before=12.9, deed="approve"),),
+        expected=Expected(condition="past-limit", cause="probe", advice=("check-probe",), ticket="approved"),
     ),
     # plover-03
     7: _Case(
@@ -175,7 +192,9 @@ _CASES: dict[int, _Case] = {
         short="at its tooth floor",
         story="As good as whole teeth allow: half a tooth is left over, and only shims take that away.",
         bed=BedTruth(stands_mm={"front-left": 0.17, "front-right": -0.01}, plate_form=Form("bowl", 0.07)),
-        expected=Expected(condition="past-limit", cause="screws", advice=("shim",), at_tooth_floor=True),
+        expected=Expected(
+            condition="past-limit", cause="screws", advice=("shim",), at_tooth_floor=True, ticket="proposed"
+        ),
     ),
     # avocet-03
     8: _Case(
@@ -207,7 +226,7 @@ _CASES: dict[int, _Case] = {
         short="low on one of two free screws",
         story="A bed on two screws that turn freely, 0.3 mm low at the left.",
         bed=BedTruth(stands_mm={"left": -0.30}),
-        expected=Expected(condition="past-limit", cause="screws", advice=("realign",), teeth={}),
+        expected=Expected(condition="past-limit", cause="screws", advice=("realign",), teeth={}, ticket="proposed"),
     ),
     # heron-05
     12: _Case(
@@ -242,7 +261,10 @@ _CASES: dict[int, _Case] = {
         story="Out of service, waiting for a plate.",
         bed=BedTruth(plate_form=Form("saddle", 0.4)),
         out=OutTruth(days_before=9.0, reason="waiting for a new plate"),
-        expected=Expected(condition="past-limit", cause="plate", advice=(), in_service=False, shown_is_judged=False),
+        deeds=(TicketDeed(days_before=9.2, deed="approve"),),
+        expected=Expected(
+            condition="past-limit", cause="plate", advice=(), in_service=False, shown_is_judged=False, ticket="approved"
+        ),
     ),
     # heron-06
     15: _Case(
@@ -265,11 +287,13 @@ _CASES: dict[int, _Case] = {
             stands_mm={"rear": _TOOTH_220, "front-left": 0.01, "front-right": 0.02},
             lifts=(Lift(9.5, "rear", _TOOTH_220),),
         ),
+        deeds=(TicketDeed(days_before=5.9, deed="approve"), TicketDeed(days_before=0.7, deed="take")),
         expected=Expected(
             condition="past-limit",
             cause="screws",
             advice=("realign",),
             teeth={"front-left": 1, "front-right": 1},
+            ticket="in-work",
             steps=(ExpectedStep(name="tooth-jump", days_before=9.5, screw="rear", teeth=1),),
         ),
     ),
@@ -300,6 +324,7 @@ _CASES: dict[int, _Case] = {
             cause="screws",
             advice=("inspect-drive", "realign"),
             teeth={"front-left": 0, "front-right": 1},
+            ticket="proposed",
             steps=(
                 ExpectedStep(name="tooth-jump", days_before=52.0, screw="front-right", teeth=-1),
                 ExpectedStep(name="repair", days_before=45.0),
@@ -314,7 +339,8 @@ _CASES: dict[int, _Case] = {
         story="Bent by 0.3 mm, but the form stayed when the plate was turned: the gantry, not the plate.",
         bed=BedTruth(plate_form=Form("bowl", 0.03), frame_form=Form("wave", 0.36), turned_days_before=12.0),
         notes=(NoteTruth(days_before=12.0, what="plate", text="turned"),),
-        expected=Expected(condition="past-limit", cause="frame", advice=("check-probe",)),
+        deeds=(TicketDeed(days_before=5.9, deed="accept", limit_mm=0.45, until_days_after=182.0),),
+        expected=Expected(condition="past-limit", cause="frame", advice=("check-probe",), ticket="accepted"),
     ),
     # avocet-07
     20: _Case(
@@ -328,17 +354,80 @@ _CASES: dict[int, _Case] = {
         ),
         expected=Expected(condition="usable", advice=("watch",)),
     ),
+    # heron-08
+    21: _Case(
+        group="hands",
+        short="half turned back",
+        story="Dropped two teeth at the front left; only one was turned back, so it came back.",
+        bed=BedTruth(
+            stands_mm={"front-left": 0.01 - _TOOTH_220, "front-right": 0.01},
+            lifts=(Lift(17.5, "front-left", -2 * _TOOTH_220), Lift(6.72, "front-left", _TOOTH_220)),
+        ),
+        deeds=_worked(12.9, 6.75, 6.7),
+        expected=Expected(
+            condition="past-limit",
+            cause="screws",
+            advice=("realign",),
+            teeth={"front-left": 1, "front-right": 0},
+            steps=(
+                ExpectedStep(name="tooth-jump", days_before=17.5, screw="front-left", teeth=-2),
+                ExpectedStep(name="repair", days_before=6.72),
+            ),
+            ticket="came-back",
+        ),
+    ),
+    # plover-08
+    22: _Case(
+        group="well",
+        short="realigned on its ticket, and proven",
+        story="Jumped a tooth at the front right and was realigned on its ticket last week; the meshes since prove it.",
+        bed=BedTruth(
+            stands_mm={"front-left": 0.01, "front-right": 0.0},
+            lifts=(Lift(16.5, "front-right", -_TOOTH_220), Lift(4.72, "front-right", _TOOTH_220)),
+        ),
+        deeds=_worked(11.9, 4.75, 4.7),
+        expected=Expected(
+            condition="ideal",
+            steps=(
+                ExpectedStep(name="tooth-jump", days_before=16.5, screw="front-right", teeth=-1),
+                ExpectedStep(name="repair", days_before=4.72),
+            ),
+            ticket="proven",
+        ),
+    ),
+    # heron-09
+    24: _Case(
+        group="ahead",
+        short="realigned, not probed since",
+        story="Jumped a tooth at the front left and was realigned on Saturday; nobody has probed it since.",
+        bed=BedTruth(
+            stands_mm={"front-right": 0.01},
+            lifts=(Lift(11.5, "front-left", _TOOTH_220), Lift(1.52, "front-left", -_TOOTH_220)),
+            meshed_until_days_before=1.6,
+        ),
+        deeds=_worked(6.9, 1.58, 1.5),
+        expected=Expected(
+            condition="past-limit",
+            cause="screws",
+            advice=("realign",),
+            teeth={"front-left": -1, "front-right": 0},
+            steps=(ExpectedStep(name="tooth-jump", days_before=11.5, screw="front-left", teeth=1),),
+            ticket="proving",
+        ),
+    ),
     # avocet-09
     26: _Case(
         group="hands",
         short="a tooth low along the front",
         story="On four screws, a tooth low along the whole front since it was put together.",
         bed=BedTruth(stands_mm={"front-left": -_TOOTH_350, "front-right": -_TOOTH_350}),
+        deeds=(TicketDeed(days_before=20.9, deed="approve"),),
         expected=Expected(
             condition="past-limit",
             cause="screws",
             advice=("realign",),
             teeth={"front-left": 1, "front-right": 1, "rear-right": 0},
+            ticket="approved",
         ),
     ),
 }

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 
 from farmwatch.demo.truth import Expected, ExpectedStep, MachineTruth
 from farmwatch.follow.findings import Step
 from farmwatch.judge.assessment import Assessment
+from farmwatch.tickets import Ticket
 
-__all__ = ["differences"]
+__all__ = ["differences", "ticket_differences"]
 
 # A step shows in the first mesh after it, and a bed is probed at least every third day.
 STEP_SHOWS_WITHIN = timedelta(days=3.5)
@@ -28,6 +30,24 @@ def differences(said: Assessment, truth: MachineTruth, end: datetime) -> list[st
     if not same:
         listed = [(step.name, step.screw, step.teeth, step.at.isoformat()) for step in steps]
         wrong.append(f"steps: said {listed!r}, true {true_steps!r}")
+    return wrong
+
+
+def ticket_differences(tickets: Sequence[Ticket], truth: MachineTruth) -> list[str]:
+    """Every point in which the machine's tickets (by number, as they stood at the end) are not as they must be.
+
+    The newest must be in the true phase and about the true cause (or the silent host); of a bed that is well, only a
+    closed one may tell.
+    """
+    wanted, newest = truth.expected, tickets[-1] if tickets else None
+    phase = newest.phase if newest else None
+    wrong = [] if phase == wanted.ticket else [f"ticket: said {phase!r}, true {wanted.ticket!r}"]
+    if newest is not None and newest.is_open:
+        cause = wanted.cause if wanted.condition == "past-limit" else "host"
+        if newest.cause != cause:
+            wrong.append(f"ticket: about {newest.cause!r}, true {cause!r}")
+    if sum(ticket.is_open for ticket in tickets) > 1:
+        wrong.append("more than one ticket is open")
     return wrong
 
 

@@ -15,6 +15,7 @@ from functools import partial
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+from farmwatch.assess import assess
 from farmwatch.collect.asking import fetcher_for
 from farmwatch.collect.poll import poll_once
 from farmwatch.config import Settings, load_settings
@@ -23,12 +24,13 @@ from farmwatch.demo.cases import farm_truth
 from farmwatch.demo.farm import FARM_TIMEZONE
 from farmwatch.demo.hosts import SimulatedHosts
 from farmwatch.demo.paper import clear_folder, write_configuration
+from farmwatch.demo.people import entries
 from farmwatch.demo.truth import Group, MachineTruth
 from farmwatch.demo.weekly import WeeklyStore
 from farmwatch.errors import InputError
-from farmwatch.history import Note, OutOfService
 from farmwatch.report.write import write_report
 from farmwatch.store import Store
+from farmwatch.tickets import step_book
 
 __all__ = ["FEWEST_WEEKS", "DemoResult", "Progress", "last_monday", "run_demo"]
 
@@ -42,7 +44,8 @@ MOST_MACHINES = 2_000
 # One round of polls a day, late in the evening: it sees every mesh of the day, and the last of a week all of that week.
 EVENING_BEFORE_END = timedelta(hours=6, minutes=15)
 POLL_BEFORE_END = timedelta(minutes=15)
-WRITER = "bench"
+# The farm has kept tickets for four weeks: its book is stepped on Sunday evenings, and on the last Thursday.
+BOOK_DAYS_BEFORE = (21, 14, 7, 3, 0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,18 +142,25 @@ def _play(
     end: datetime,
     progress: Progress | None,
 ) -> tuple[int, int]:
-    """Poll every round as of its moment, and enter what people did when they did it; returns polls and readings."""
-    entries = sorted(_entries(farm, end), key=lambda entry: entry[0])
+    """Poll every round as of its moment, enter what people did when they did it, step the book of tickets.
+
+    Returns polls and readings.
+    """
+    waiting = entries(farm, end)
+    looks = {end - EVENING_BEFORE_END - timedelta(days=days) for days in BOOK_DAYS_BEFORE}
     polls = readings = 0
     memory = WeeklyStore(store)
     with fetcher_for(settings) as fetcher:
         for done, moment in enumerate(rounds):
-            while entries and entries[0][0] <= moment:
-                entries.pop(0)[1](store)
+            while waiting and waiting[0][0] <= moment:
+                waiting.pop(0)[1](store)
             hosts.move_clock(moment)
             found = poll_once(settings, memory, moment, fetcher=fetcher, clock=partial(_same, moment))
             polls += len(found.records)
             readings += found.new_readings
+            if moment in looks:
+                memory.flush()
+                step_book(settings, store, assess(settings, store, moment))
             if progress is not None:
                 progress(done + 1, len(rounds))
     memory.flush()
@@ -161,24 +171,9 @@ def _same(moment: datetime) -> datetime:
     return moment
 
 
-def _entries(farm: tuple[MachineTruth, ...], end: datetime) -> list[tuple[datetime, Callable[[Store], None]]]:
-    """What people enter, each with its moment."""
-    entries: list[tuple[datetime, Callable[[Store], None]]] = []
-    for machine in farm:
-        for note in machine.notes:
-            at = end - timedelta(days=note.days_before)
-            said = Note(machine=machine.name, at=at, what=note.what, by=WRITER, text=note.text)
-            entries.append((at, partial(Store.add_note, note=said)))
-        if machine.out is not None:
-            since = end - timedelta(days=machine.out.days_before)
-            out = OutOfService(machine=machine.name, since=since, reason=machine.out.reason)
-            entries.append((since, partial(Store.take_out, out=out)))
-    return entries
-
-
 def _commands(config: Path, farm: tuple[MachineTruth, ...]) -> tuple[str, str, str]:
     given = f"farmwatch --config {shlex.quote(str(config))}"
-    return (f"{given} fleet", f"{given} machine {farm[0].name}", f"{given} assess --json")
+    return (f"{given} fleet", f"{given} machine {farm[0].name}", f"{given} ticket list")
 
 
 def _truths(farm: tuple[MachineTruth, ...]) -> tuple[str, str, str]:

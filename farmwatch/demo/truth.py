@@ -14,10 +14,11 @@ from farmwatch.demo.synthetic import FormKind
 from farmwatch.history import NoteKind
 
 __all__ = [
-    "BedTruth", "Expected", "ExpectedStep", "Form", "Group", "HostTruth", "Lift", "MachineTruth", "NoteTruth",
-    "OutTruth", "PlateSwap", "Sink",
+    "BedTruth", "Deed", "Expected", "ExpectedStep", "Form", "Group", "HostTruth", "Lift", "MachineTruth", "NoteTruth",
+    "OutTruth", "PlateSwap", "Sink", "TicketDeed",
 ]  # fmt: skip
 
+Deed = Literal["approve", "take", "done", "accept"]
 Group = Literal["hands", "seems", "ahead", "well"]
 """needs hands at the drive or plate; is not what it seems; is coming or out of sight; nothing wrong."""
 
@@ -107,6 +108,18 @@ class OutTruth:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class TicketDeed:
+    """What a person does with the machine's open ticket; nothing where it has none then."""
+
+    days_before: float
+    deed: Deed
+    limit_mm: float | None = None
+    """Accepted up to this range."""
+    until_days_after: float | None = None
+    """Accepted until so many days after the end."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ExpectedStep:
     """A step a right judgement finds."""
 
@@ -133,6 +146,8 @@ class Expected:
     shown_is_judged: bool = True
     in_service: bool = True
     mesh_old: bool = False
+    ticket: str | None = None
+    """Phase of the machine's newest ticket at the end; None where there must be none."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -151,5 +166,6 @@ class MachineTruth:
     bed: BedTruth
     host: HostTruth
     notes: tuple[NoteTruth, ...]
+    deeds: tuple[TicketDeed, ...]
     out: OutTruth | None
     expected: Expected

@@ -145,7 +145,7 @@ def _entered(ticket: Ticket, events: Sequence[TicketEvent]) -> TicketEvent:
 def _said(event: TicketEvent) -> str:
     """Why, where readings decided; a person's words may hold names, and a person may share the program's."""
     decided = event.action in ("prove", "fail") or (event.by == PROGRAM and event.why.startswith(REPLACED))
-    return f": {event.why}" if decided and event.why else ""
+    return f": {event.why.removesuffix('.')}" if decided and event.why else ""
 
 
 def _row(

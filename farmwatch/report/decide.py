@@ -8,17 +8,17 @@ from __future__ import annotations
 
 import math
 import shlex
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Container, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from functools import partial
 
 from farmwatch.judge.assessment import Advice, Assessment
 from farmwatch.report.hands import machines_needing_hands
-from farmwatch.report.text import day, joined, plain, shortened
+from farmwatch.report.text import joined, plain, shortened
 from farmwatch.tickets import Ticket
 
-__all__ = ["Decision", "decisions_today", "host_at_fault"]
+__all__ = ["Decision", "decisions_today", "host_at_fault", "with_fewer_names"]
 
 NAMES_SHOWN = 4
 _WANTS_A_PERSON = ("refused", "host-error", "garbled", "implausible", "other-machine")
@@ -34,6 +34,8 @@ class Decision:
 
     what: str
     machines: tuple[str, ...]
+    tickets: tuple[int | None, ...]
+    """Number of each one's open ticket; None where it has none."""
     names: str
     """The machines in words, with their tickets, the long tail counted."""
     command: str
@@ -49,22 +51,23 @@ class _Asked:
     ticket: Ticket | None = None
 
 
-# By the first advice of a machine past the limit, in the order in which a manager would take them.
-_FOR_ADVICE: tuple[tuple[Advice, str, str, str], ...] = (
+# By the first advice of a machine past the limit, in the order in which a manager would take them: what is asked for
+# without a ticket, with the command and what it brings, and the approval that a proposed ticket asks for.
+_FOR_ADVICE: tuple[tuple[Advice, str, str, str, str], ...] = (
     ("inspect-drive", "Inspect belt and pulleys before a screw is turned",
-     "farmwatch machine {name}", "shows when it moved"),
+     "farmwatch machine {name}", "shows when it moved", "Approve a look at belt and pulleys"),
     ("realign", "Send to the bench to turn the screws",
-     "farmwatch machine {name}", "prints the moves"),
+     "farmwatch machine {name}", "prints the moves", "Approve turning the screws"),
     ("re-mesh", "Mesh again hot; turn nothing yet",
-     "farmwatch poll", "reads the new mesh at once"),
+     "farmwatch poll", "reads the new mesh at once", ""),
     ("turn-plate", "Turn the plate half round, mesh again",
-     "farmwatch note {name} plate --text turned", "once it is turned"),
+     "farmwatch note {name} plate --text turned", "once it is turned", "Approve turning the plate half round"),
     ("plate", "Order a plate",
-     "farmwatch note {name} plate", "once the new one lies on the bed"),
+     "farmwatch note {name} plate", "once the new one lies on the bed", "Approve a new plate"),
     ("check-probe", "Clean plate and nozzle, check the probe",
-     "farmwatch note {name} probe", "once it is put right"),
+     "farmwatch note {name} probe", "once it is put right", "Approve cleaning and a check of the probe"),
     ("shim", "Shim, or accept: no whole tooth betters it",
-     "farmwatch machine {name}", "names the shims"),
+     "farmwatch machine {name}", "names the shims", ""),
 )  # fmt: skip
 _KNOWN: Callable[[Advice], bool] = {row[0] for row in _FOR_ADVICE}.__contains__
 
@@ -72,9 +75,9 @@ _KNOWN: Callable[[Advice], bool] = {row[0] for row in _FOR_ADVICE}.__contains__
 def decisions_today(
     machines: Sequence[Assessment],
     due: Sequence[str],
-    tickets: Iterable[Ticket] = (),
+    tickets: Sequence[Ticket] = (),
     *,
-    settled: Iterable[str] = (),
+    settled: Container[str] = (),
     today: date = date.min,
 ) -> tuple[Decision, ...]:
     """Decisions in the order in which they matter; `due` names the machines due within four weeks, earliest first.
@@ -88,16 +91,16 @@ def decisions_today(
     # What wants another mesh first is told as such, whatever its ticket says.
     mine = [_Asked(machine=m, ticket=beds[m.machine]) for m in _worst_first(working) if _is_of_ticket(m, beds)]
     told = {asked.machine.machine for asked in mine}
-    rest = [m for m in working if m.machine not in told and m.machine not in set(settled)]
+    rest = [m for m in working if m.machine not in told and m.machine not in settled]
     found = [*_of_tickets(mine, today), *_of_advice(rest, beds)]
     free = [name for name in due if name not in told]
-    found.append(_decision("Plan bench time within four weeks", _named(free), free, "farmwatch machine {name}",
+    found.append(_decision("Plan bench time within four weeks", free, {}, "farmwatch machine {name}",
                            "shows the day and why"))  # fmt: skip
     quiet = [m.machine for m in working if host_at_fault(m)]
-    found.append(_decision("Find out what is wrong with the host", _named(quiet, hosts), quiet, "farmwatch check",
+    found.append(_decision("Find out what is wrong with the host", quiet, hosts, "farmwatch check",
                            "asks each host, names the fix"))  # fmt: skip
     never = [m.machine for m in working if m.reading is None and m.machine not in set(quiet)]
-    found.append(_decision("Get a first mesh", _named(never), never, "farmwatch check", "says what is missing"))
+    found.append(_decision("Get a first mesh", never, {}, "farmwatch check", "says what is missing"))
     return tuple(decision for decision in found if decision is not None)
 
 
@@ -113,9 +116,9 @@ def _of_advice(rest: Sequence[Assessment], beds: Mapping[str, Ticket]) -> list[D
     unjudged = [m for m in rest if m.condition == "unknown" and m.reading is not None]
     past = [*machines_needing_hands(rest), *floor, *unjudged]
     found = []
-    for advice, what, command, then in _FOR_ADVICE:
+    for advice, what, command, then, _ in _FOR_ADVICE:
         names = [m.machine for m in past if _leading(m) == advice]
-        found.append(_decision(what, _named(names, beds), names, command, then))
+        found.append(_decision(what, names, beds, command, then))
     return found
 
 
@@ -130,33 +133,20 @@ def _of_tickets(mine: Sequence[_Asked], today: date) -> list[Decision | None]:
 
     right = taken(lambda a, t: t.phase in ("proposed", "approved", "came-back") and _is_right_again(a.machine))
     back = taken(lambda _, t: t.phase == "came-back")
-    late = taken(lambda _, t: t.phase in ("approved", "in-work") and _is_late(t, today))
-    found = [
-        _line("Came back after the work: see why, then approve anew", back, "farmwatch ticket show {number}",
-              "says what changed since", today),
-        _line("Late: do it, or put off what it waits for", late, _to_work(late), "has the work and its cautions",
-              today, due=True),
-    ]  # fmt: skip
-    for advice, what, *_ in _FOR_ADVICE:
-        if advice == "shim":
-            continue
-        proposed = taken(partial(_is_proposed_for, advice))
-        what = f"Approve: {what[0].lower()}{what[1:]}"
-        found.append(_line(what, proposed, "farmwatch ticket approve {number}", "sends it to the bench", today))
+    late = taken(lambda _, t: t.phase in ("approved", "in-work") and t.due is not None and t.due < today)
+    found = [_line("Came back: see why, approve anew", back, "farmwatch ticket show {number}", "says what changed")]
+    found.append(_to_work("Late", late))
+    for advice, *_, approval in _FOR_ADVICE:
+        if approval:
+            found.append(_to_approve(approval, taken(partial(_is_proposed_for, advice))))
     floor = taken(partial(_is_proposed_for, "shim"))
-    found.append(_line("Accept as it is, or approve its shims", floor, _to_accept(floor, today),
-                       "no whole tooth betters it", today))  # fmt: skip
-    ahead = taken(lambda _, t: t.phase == "proposed")
-    found.append(_line("Approve: plan bench time before the limit", ahead, "farmwatch ticket approve {number}",
-                       "sends it to the bench", today))  # fmt: skip
-    approved = taken(lambda _, t: t.phase == "approved")
-    found.append(_line("Approved: send to the bench", approved, _to_work(approved), "has the work and its cautions",
-                       today))  # fmt: skip
+    found.append(_line("Accept as it is, or approve shims", floor, _to_accept(floor, today), ""))
+    found.append(_to_approve("Approve bench time before the limit", taken(lambda _, t: t.phase == "proposed")))
+    found.append(_to_work("Approved: send to the bench", taken(lambda _, t: t.phase == "approved")))
     unproved = taken(lambda a, t: t.phase == "proving" and _is_unprobed(a.machine, t))
-    found.append(_line("Done, but not probed since: mesh it hot", unproved, "farmwatch poll",
-                       "reads the new mesh at once", today))  # fmt: skip
-    found.append(_line("Right again by itself: withdraw, or look what moved", right,
-                       'farmwatch ticket withdraw {number} --why "came right"', "closes it", today))  # fmt: skip
+    found.append(_line("Done, not probed since: mesh it hot", unproved, "farmwatch poll", "reads the new mesh at once"))
+    withdraw = 'farmwatch ticket withdraw {number} --why "came right"'
+    found.append(_line("Right again by itself: look why, or withdraw", right, withdraw, ""))
     return found
 
 
@@ -175,10 +165,6 @@ def _is_right_again(machine: Assessment) -> bool:
     return machine.confirmed and machine.condition in ("ideal", "usable") and "plan-ahead" not in machine.advice
 
 
-def _is_late(ticket: Ticket, today: date) -> bool:
-    return ticket.due is not None and ticket.due < today
-
-
 def _is_unprobed(machine: Assessment, ticket: Ticket) -> bool:
     done, reading = ticket.work_until, machine.reading
     return done is not None and (reading is None or reading.taken_at <= done)
@@ -188,12 +174,16 @@ def _worst_first(machines: Sequence[Assessment]) -> list[Assessment]:
     return sorted(machines, key=lambda m: (-(m.range_mm or 0.0), m.machine))
 
 
-def _to_work(asked: Sequence[_Asked]) -> str:
+def _to_work(what: str, asked: Sequence[_Asked]) -> Decision | None:
     """The command that begins the work: guided where screws are to be turned."""
     first = asked[0] if asked else None
-    if first is None or first.ticket is None or first.ticket.phase != "approved":
-        return "farmwatch ticket show {number}"
-    return "farmwatch realign {name}" if "realign" in first.machine.advice else "farmwatch ticket show {number}"
+    if first and first.ticket and first.ticket.phase == "approved" and "realign" in first.machine.advice:
+        return _line(what, asked, "farmwatch realign {name}", "guides the moves")
+    return _line(what, asked, "farmwatch ticket show {number}", "has the work and its cautions")
+
+
+def _to_approve(what: str, asked: Sequence[_Asked]) -> Decision | None:
+    return _line(what, asked, "farmwatch ticket approve {number}", "sends it to the bench")
 
 
 def _to_accept(asked: Sequence[_Asked], today: date) -> str:
@@ -204,60 +194,46 @@ def _to_accept(asked: Sequence[_Asked], today: date) -> str:
     return f"farmwatch ticket accept {{number}} --limit {limit:.2f} --until {today + _ACCEPTED_FOR}"
 
 
-def _line(
-    what: str, asked: Sequence[_Asked], command: str, then: str, today: date, *, due: bool = False
-) -> Decision | None:
-    """One line of tickets: each machine with its number, and whether it is late."""
-    if not asked:
-        return None
+def _line(what: str, asked: Sequence[_Asked], command: str, then: str) -> Decision | None:
+    """One line of tickets; the command is for the first."""
     tickets = {a.machine.machine: a.ticket for a in asked if a.ticket is not None}
+    if not tickets:
+        return None
     names = list(tickets)
-    first = tickets[names[0]]
-    if "realign {name}" in command:
-        then = "guides the moves, cautions first"
-    command = command.replace("{number}", str(first.number))
-    labels = _named(names, tickets, _due if due else partial(_late, today))
-    return _decision(what, labels, names, command, then)
-
-
-def _due(ticket: Ticket) -> str:
-    return "" if ticket.due is None else f"due {day(ticket.due, year=False)}"
-
-
-def _late(today: date, ticket: Ticket) -> str:
-    return "late" if _is_late(ticket, today) else ""
+    command = command.replace("{number}", str(tickets[names[0]].number))
+    return _decision(what, names, tickets, command, then)
 
 
 def _leading(machine: Assessment) -> Advice | None:
     return next((advice for advice in machine.advice if _KNOWN(advice)), None)
 
 
-def _named(
-    names: Sequence[str],
-    tickets: Mapping[str, Ticket] | None = None,
-    more: Callable[[Ticket], str] = lambda _: "",
-) -> list[str]:
-    """Names to show: heron-01 (ticket 12), plover-06 (14, late)."""
+def with_fewer_names(decision: Decision, most: int, letters: int) -> Decision:
+    """The same decision with at most `most` names (two or more) of at most so many letters."""
+    return replace(decision, names=_names(decision.machines, decision.tickets, most, letters))
+
+
+def _names(names: Sequence[str], numbers: Sequence[int | None], most: int = NAMES_SHOWN, letters: int = 28) -> str:
+    """heron-01 (ticket 12), plover-06 (14) and 3 more."""
     labels, word = [], "ticket "
-    for name in names:
-        ticket = (tickets or {}).get(name)
-        if ticket is None:
-            labels.append(shortened(name))
-            continue
-        said = ", ".join(part for part in (f"{word}{ticket.number}", more(ticket)) if part)
-        labels.append(f"{shortened(name)} ({said})")
-        word = ""
-    return labels
+    for name, number in zip(names[:most], numbers[:most], strict=True):
+        labels.append(shortened(name, letters) if number is None else f"{shortened(name, letters)} ({word}{number})")
+        word = "" if number is not None else word
+    return joined([*labels, *names[most:]], most)
 
 
-def _decision(what: str, labels: list[str], names: Sequence[str], command: str, then: str) -> Decision | None:
+def _decision(
+    what: str, names: Sequence[str], tickets: Mapping[str, Ticket], command: str, then: str
+) -> Decision | None:
     if not names:
         return None
     typed = shlex.quote(plain(names[0]))
+    numbers = tuple(tickets[name].number if name in tickets else None for name in names)
     return Decision(
         what=what,
         machines=tuple(names),
-        names=joined(labels, NAMES_SHOWN),
+        tickets=numbers,
+        names=_names(names, numbers),
         command=command.replace("{name}", typed if len(typed) <= _LONGEST_TYPED else "NAME"),
         then=then,
     )

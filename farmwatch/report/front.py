@@ -6,16 +6,16 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from farmwatch.report.ahead import Due
-from farmwatch.report.decide import Decision
-from farmwatch.report.hands import AtFloor, Sheet
-from farmwatch.report.moved import Moved
+from farmwatch.report.decide import Decision, with_fewer_names
+from farmwatch.report.hands import Sheet
 from farmwatch.report.text import count, joined, mm, shortened
 
-__all__ = ["FrontRow", "Glance", "front_rows", "glance_rows"]
+__all__ = ["Beside", "FrontRow", "Glance", "fitted", "front_rows"]
 
 MOST_ROWS = 10
-_NAMES_SHOWN = 4
+# Names a line and letters a name: fewer where the page would hold no machines.
+_NAMES = ((4, 28), (2, 28), (2, 16))
+_ROOM_FOR_ROWS = 30.0
 # Millimetres of the page's 262 that are left once title, staff, headings, margins and cautions have theirs, and the
 # height of a line of each kind: measured in print. Letters a line are those of a wide face, so that a narrow one
 # leaves air.
@@ -53,33 +53,50 @@ class Glance:
     words: str
 
 
-def glance_rows(
-    moved: Sequence[Moved] | None,
-    due: Sequence[Due] | None,
-    floor: Sequence[AtFloor],
-    quiet: Sequence[str],
-    out: Sequence[str],
-    *,
-    became: str = "",
-    in_hand: Sequence[str] = (),
-    accepted: Sequence[str] = (),
-) -> tuple[Glance, ...]:
-    """A line each; `moved` is None on a first report, `due` where no history is long enough.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Beside:
+    """What the first page tells in a line each: names, and where a name has more to it, words."""
 
-    became: what became of last week's list, in short. in_hand: machines whose ticket is in work or proving.
-    """
-    rows = [("Last week's list", became), ("In work, proving", _names(in_hand, 48))]
-    if moved is not None:
-        names = _names([row.machine for row in moved])
-        rows.append(("Moved this week", f"{count(len(moved), 'machine')}: {names}" if moved else "none"))
-    if due is not None:
-        rows.append(
-            ("Due in four weeks", _names([f"{shortened(row.machine)} ({row.day})" for row in due], 48) or "none")
-        )
-    rows.append(("As good as teeth allow", _names([row.machine for row in floor])))
-    rows.append(("Accepted as they are", _names(accepted)))
-    rows.append(("Old, silent, in doubt", _names(quiet)))
-    rows.append(("Out of service", _names(out)))
+    moved: Sequence[str] | None
+    """None on a first report."""
+    due: Sequence[str] | None
+    """None where no history is long enough."""
+    floor: Sequence[str]
+    quiet: Sequence[str]
+    out: Sequence[str]
+    became: str = ""
+    """What became of last week's list, in short."""
+    in_hand: Sequence[str] = ()
+    """Machines whose ticket is in work or proving."""
+    accepted: Sequence[str] = ()
+
+
+def fitted(
+    decisions: Sequence[Decision], beside: Beside, farm: str, sentence: str
+) -> tuple[tuple[Decision, ...], tuple[Glance, ...]]:
+    """Decisions and glance with as many names as leave room for some machines."""
+    for most, letters in _NAMES:
+        shown = tuple(with_fewer_names(decision, most, letters) for decision in decisions)
+        glance = _glance_rows(beside, most, letters)
+        if _room(farm, sentence, shown, glance) >= _ROOM_FOR_ROWS:
+            break
+    return shown, glance
+
+
+def _glance_rows(beside: Beside, most: int, letters: int) -> tuple[Glance, ...]:
+    def named(names: Sequence[str], more: int = 0) -> str:
+        return joined([shortened(name, letters + more) for name in names], most)
+
+    rows = [("Last week's list", beside.became), ("In work, proving", named(beside.in_hand, 24))]
+    if beside.moved is not None:
+        many = f"{count(len(beside.moved), 'machine')}: {named(beside.moved)}"
+        rows.append(("Moved this week", many if beside.moved else "none"))
+    if beside.due is not None:
+        rows.append(("Due in four weeks", named(beside.due, 20) or "none"))
+    rows.append(("As good as teeth allow", named(beside.floor)))
+    rows.append(("Accepted as they are", named(beside.accepted, 36)))
+    rows.append(("Old, silent, in doubt", named(beside.quiet)))
+    rows.append(("Out of service", named(beside.out)))
     return tuple(Glance(label=label, words=words) for label, words in rows if words)
 
 
@@ -91,11 +108,7 @@ def front_rows(
     glance: Sequence[Glance],
 ) -> tuple[FrontRow, ...]:
     """As many of the machines that need hands as the page has room for; with each sheet the day it began."""
-    left = _ROOM
-    left -= _TITLE_LINE * (_lines(farm, _TITLE_LETTERS) - 1)
-    left -= _SENTENCE_LINE * _lines(sentence, _SENTENCE_LETTERS)
-    left -= sum(1.1 + _TEXT_LINE * _decision_lines(decision) for decision in decisions)
-    left -= sum(_TEXT_LINE * _lines(row.words, _GLANCE_LETTERS) for row in glance)
+    left = _room(farm, sentence, decisions, glance)
     rows: list[FrontRow] = []
     for sheet, since in sheets[:MOST_ROWS]:
         row = _row(sheet, since)
@@ -104,6 +117,16 @@ def front_rows(
             break
         rows.append(row)
     return tuple(rows)
+
+
+def _room(farm: str, sentence: str, decisions: Sequence[Decision], glance: Sequence[Glance]) -> float:
+    """Millimetres that are left for machines."""
+    left = _ROOM
+    left -= _TITLE_LINE * (_lines(farm, _TITLE_LETTERS) - 1)
+    left -= _SENTENCE_LINE * _lines(sentence, _SENTENCE_LETTERS)
+    left -= sum(1.1 + _TEXT_LINE * _decision_lines(decision) for decision in decisions)
+    left -= sum(_TEXT_LINE * _lines(row.words, _GLANCE_LETTERS) for row in glance)
+    return left
 
 
 def _row(sheet: Sheet, since: str) -> FrontRow:
@@ -124,7 +147,7 @@ def _row(sheet: Sheet, since: str) -> FrontRow:
 def _row_lines(row: FrontRow) -> int:
     cause = row.cause if row.confirmed else row.cause + " (not confirmed)"
     return max(
-        _lines(f"{row.machine} {row.aisle} {row.ticket}".strip(), _CELL_NAME_LETTERS),
+        _lines(" ".join(part for part in (row.machine, row.aisle, row.ticket) if part), _CELL_NAME_LETTERS),
         _lines(cause, _CELL_LETTERS),
         _lines(row.advice, _CELL_LETTERS),
     )
@@ -133,7 +156,7 @@ def _row_lines(row: FrontRow) -> int:
 def _decision_lines(decision: Decision) -> int:
     command = decision.command
     if len(command) > _COMMAND_LETTERS:
-        right = _lines(command, _COMMAND_LETTERS) + _lines(decision.then, _THEN_LETTERS)
+        right = _lines(command, _COMMAND_LETTERS) + (_lines(decision.then, _THEN_LETTERS) if decision.then else 0)
     else:
         right = math.ceil((1.2 * len(command) + 2 + len(decision.then)) / _THEN_LETTERS)
     return max(right, _lines(f"{decision.what}: {decision.names}.", _WHAT_LETTERS))
@@ -141,7 +164,3 @@ def _decision_lines(decision: Decision) -> int:
 
 def _lines(words: str, letters: int) -> int:
     return max(1, math.ceil(len(words) / letters))
-
-
-def _names(names: Sequence[str], letters: int = 28) -> str:
-    return joined([shortened(name, letters) for name in names], _NAMES_SHOWN)

@@ -20,10 +20,9 @@ def figure_sentences(figures: Figures) -> tuple[str, ...]:
     said += [_lasting(one) for one in told]
     few = sum(one.repairs for one in figures.durability) - sum(one.repairs for one in told)
     if few:
-        other = "other " if told else ""
         said.append(
-            f"Of {count(few, other + 'proven repair')} too few are of one model and method to say how long they last "
-            f"({LEAST_REPAIRS} are wanted)."
+            f"How long repairs last is said from {LEAST_REPAIRS} of one model and method on: "
+            f"{few:,} {'other' if told else 'proven'} so far."
         )
     proven, decided = figures.first_try
     if decided:
@@ -35,7 +34,7 @@ def figure_sentences(figures: Figures) -> tuple[str, ...]:
     if figures.hours_each is not None and figures.hours_open:
         said.append(
             f"Hands for the open work: about {figures.hours_open:.1f} hours, at this farm's median of "
-            f"{figures.hours_each:.1f} (n = {figures.hours_timed:,})."
+            f"{figures.hours_each:.1f} a ticket (n = {figures.hours_timed:,})."
         )
     if figures.shims_open:
         parts = ", ".join(f"{number:,} of {mm(thick, 2)} mm" for thick, number in figures.shims_open)

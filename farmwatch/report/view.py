@@ -212,9 +212,7 @@ def _beside(book: BookFacts, tickets: Mapping[str, Ticket], at: datetime, zone: 
     return {name: numbered(t, events.get(t.number, ()), today, zone) for name, t in tickets.items()}
 
 
-def _settled(
-    machines: Sequence[Assessment], tickets: Sequence[Ticket], at: datetime, usable_mm: float
-) -> list[str]:
+def _settled(machines: Sequence[Assessment], tickets: Sequence[Ticket], at: datetime, usable_mm: float) -> list[str]:
     """Machines for which a closed ticket has answered already: accepted, or as good as teeth allow and proven so."""
     mine: dict[str, list[Ticket]] = {}
     for ticket in tickets:

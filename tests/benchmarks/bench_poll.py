@@ -101,9 +101,7 @@ def measure_wall(hosts: int, at_once: int, latency: float = 0.020, deaf: float =
     print(f"Wall, {hosts} hosts, {latency * 1000:g} ms, {deaf:.0%} deaf to {deadline:g} s, {at_once} at once")
     floor = hosts * ((1 - deaf) * latency + deaf * deadline) / at_once
     print(f"  first poll {walls[0]:.2f} s, next {walls[1]:.2f} s ({new} new, {late} timed-out)")
-    print(
-        f"  bare requests and json.loads in as many threads {peer:.2f} s; waiting alone {floor:.2f} s"
-    )
+    print(f"  bare requests and json.loads in as many threads {peer:.2f} s; waiting alone {floor:.2f} s")
     return max(walls)
 
 

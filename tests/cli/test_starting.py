@@ -57,7 +57,7 @@ def test_a_small_demo_ends_with_where_to_look(tmp_path, capsys):
     assert lines[0].startswith("Saltmarsh Tidegate Works, an invented farm: 3 machines")
     report = lines[lines.index("Its weekly report, to open in a browser:") + 1].strip()
     assert Path(report).stat().st_size > 10_000
-    assert [line.split()[-1] for line in lines[-3:]] == ["fleet", "heron-01", "--json"]
+    assert [line.split()[-1] for line in lines[-3:]] == ["fleet", "heron-01", "list"]
     config = str(tmp_path / "demo" / "config.toml")
     for line in lines[-3:]:
         words = line.split()

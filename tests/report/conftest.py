@@ -36,3 +36,10 @@ def farm() -> FarmFacts:
 @pytest.fixture(scope="session")
 def view(invented: ModuleType, farm: FarmFacts) -> WeeklyView:
     return weekly_view(invented.invented_fleet(), invented.invented_fleet(invented.WEEK_START), farm)
+
+
+@pytest.fixture(scope="session")
+def with_tickets(invented: ModuleType, farm: FarmFacts) -> WeeklyView:
+    """The same farm, with its book of tickets."""
+    now = invented.invented_fleet()
+    return weekly_view(now, invented.invented_fleet(invented.WEEK_START), farm, invented.booked(now))

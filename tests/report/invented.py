@@ -24,6 +24,9 @@ from farmwatch.judge.assessment import (
 from farmwatch.measure import influence, least_squares_plane, minimum_zone_plane, screw_heights
 from farmwatch.mesh import Mesh
 from farmwatch.model import Limits, Model, Screw
+from farmwatch.report.book import BookFacts, book_facts
+from farmwatch.tickets import CLOSED, PROGRAM, Phase, Ticket, TicketEvent
+from farmwatch.tickets.phases import follows
 
 LIMITS = Limits()
 WEEK_END = datetime(2026, 11, 23, tzinfo=UTC)
@@ -322,3 +325,80 @@ def large_fleet(count: int, at: datetime = WEEK_END) -> FleetAssessment:
             for i in range(count)
         ),
     )
+
+
+MANAGER, TECHNICIAN = "manager-of-nights", "technician-nine"
+"""Who acted; neither may ever stand in a report."""
+_BY: dict[str, str] = {"propose": PROGRAM, "refresh": PROGRAM, "prove": PROGRAM, "fail": PROGRAM, "approve": MANAGER}
+
+
+def life(
+    number: int, machine: str, cause: str, *deeds: tuple[Any, ...], at: datetime = WEEK_END, **facts: Any
+) -> tuple[Ticket, list[TicketEvent]]:
+    """A ticket as it stands after `deeds` (action, days before `at`, and perhaps why), with its events."""
+    events: list[TicketEvent] = []
+    phase: Phase | None = None
+    worked: dict[str, Any] = {}
+    for action, days, *why in deeds:
+        when = at - timedelta(days=days)
+        to = "proposed" if phase is None else follows(number, phase, action)
+        by = _BY.get(action, TECHNICIAN)
+        events.append(
+            TicketEvent(number=number, at=when, action=action, from_phase=phase, to_phase=to, by=by, why="".join(why))
+        )
+        phase = to
+        if action == "take":
+            worked |= {"work_from": when, "work_until": None}
+        if action in ("done", "nothing-found"):
+            worked |= {"work_until": when, "method": "realign"}
+    assert phase is not None
+    closed = {"closed_at": events[-1].at, "closed_range_mm": 0.05} if phase in CLOSED else {}
+    base: dict[str, Any] = {
+        "opened_at": events[0].at,
+        "changed_at": events[-1].at,
+        "revision": len(events),
+        "priority": 2,
+        "due": (at + timedelta(days=3)).date(),
+    }
+    ticket = Ticket(number=number, machine=machine, cause=cause, phase=phase, **{**base, **worked, **closed, **facts})
+    return ticket, events
+
+
+def invented_book() -> tuple[list[Ticket], list[TicketEvent]]:
+    """Tickets of the invented farm, in every phase, as they stood at the week's end."""
+    lives = [
+        life(1, "plover-03", "screws", ("propose", 30), ("approve", 29), ("take", 9.1), ("done", 9), ("prove", 8)),
+        life(2, "plover-05", "screws", ("propose", 12), ("approve", 11), due=(WEEK_END - timedelta(days=6)).date()),
+        life(
+            3, "heron-06", "both", ("propose", 20), ("approve", 19), ("take", 6), ("done", 5.9),
+            ("fail", 4, "1.30 mm where at most 0.36 mm was to be."),
+        ),
+        life(4, "heron-01", "screws", ("propose", 3)),
+        life(5, "avocet-02", "plate", ("propose", 9), ("approve", 8), ("take", 0.5)),
+        life(
+            6, "plover-07", "probe", ("propose", 9), ("accept", 2, f"{MANAGER} says so"),
+            accepted_limit_mm=0.4, accepted_until=WEEK_END + timedelta(days=90), closed_range_mm=0.33,
+        ),
+        life(7, "heron-09", "screws", ("propose", 40)),
+        life(8, "plover-10", "host", ("propose", 3)),
+        life(9, "plover-03", "screws", ("propose", 1.5)),
+        life(10, "avocet-08", "screws", ("propose", 9)),
+        life(
+            11, "heron-02", "screws", ("propose", 9), ("approve", 8.5), ("take", 5), ("done", 4.9),
+            ("prove", 2, "2 probings at or under 0.20 mm."),
+        ),
+        life(12, "plover-01", "screws", ("propose", 9)),
+        life(13, "avocet-01", "screws", ("propose", 9), ("approve", 8), ("take", 4), ("nothing-found", 3.9)),
+        life(14, "heron-03", "screws", ("propose", 9), ("withdraw", 5, f"{TECHNICIAN} took it apart")),
+        life(15, "plover-04", "screws", ("propose", 9), ("approve", 8), ("take", 0.3), ("done", 0.2)),
+        life(16, "avocet-06", "plate", ("propose", 9), ("withdraw", 4, "It now reads as screws; another ticket.")),
+    ]  # fmt: skip
+    events = [event for _, some in lives for event in some]
+    return [ticket for ticket, _ in lives], sorted(events, key=lambda event: event.at)
+
+
+def booked(now: FleetAssessment, names: dict[str, str] | None = None) -> BookFacts:
+    """The invented book as the report of the week sees it; `names` gives its machines other names."""
+    tickets, events = invented_book()
+    renamed = [replace(ticket, machine=(names or {}).get(ticket.machine, ticket.machine)) for ticket in tickets]
+    return book_facts(renamed, events, now, WEEK_START)

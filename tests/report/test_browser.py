@@ -13,6 +13,7 @@ import pytest
 from selenium import webdriver
 from selenium.webdriver.chrome.service import Service
 
+from farmwatch.report.book import book_facts
 from farmwatch.report.render import render
 from farmwatch.report.view import FarmFacts, WeeklyView, weekly_view
 
@@ -45,7 +46,7 @@ def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chro
 
 
 @pytest.fixture(scope="module")
-def views(invented: ModuleType, farm: FarmFacts, view: WeeklyView) -> dict[str, WeeklyView]:
+def views(invented: ModuleType, farm: FarmFacts, view: WeeklyView, with_tickets: WeeklyView) -> dict[str, WeeklyView]:
     now, before = invented.invented_fleet(), invented.invented_fleet(invented.WEEK_START)
 
     def named(fleet):
@@ -58,8 +59,28 @@ def views(invented: ModuleType, farm: FarmFacts, view: WeeklyView) -> dict[str, 
 
     past = tuple(invented.machine(f"heron-{i:02d}", invented.bed((0.3 + 0.1 * i, -0.2), seed=i)) for i in range(40))
     healthy = tuple(m for m in now.machines if m.condition == "ideal")
+    # Every machine of three hundred has a ticket, in every phase there is.
+    many = invented.large_fleet(300)
+    pattern, events = invented.invented_book()
+    lives = [(ticket, [e for e in events if e.number == ticket.number]) for ticket in pattern]
+    tickets, entered = [], []
+    for i, machine in enumerate(many.machines, 1):
+        ticket, its = lives[i % len(lives)]
+        tickets.append(replace(ticket, number=i, machine=machine.machine))
+        entered += [replace(event, number=i) for event in its]
+    names = {m.machine: named(now).machines[i].machine for i, m in enumerate(now.machines)}
     return {
         "invented": view,
+        "tickets": with_tickets,
+        "rude tickets": weekly_view(
+            named(now), named(before), replace(farm, name="<b>Works</b> " * 6), invented.booked(named(now), names)
+        ),
+        "a ticket each": weekly_view(
+            many,
+            invented.large_fleet(300, invented.WEEK_START),
+            farm,
+            book_facts(tickets, sorted(entered, key=lambda e: e.at), many, invented.WEEK_START),
+        ),
         "rude": weekly_view(named(now), named(before), replace(farm, name="<b>Works</b> " * 6)),
         "all past the limit": weekly_view(replace(now, machines=past), replace(before, machines=past), farm),
         "all healthy": weekly_view(replace(now, machines=healthy), replace(before, machines=healthy), farm),
@@ -68,7 +89,17 @@ def views(invented: ModuleType, farm: FarmFacts, view: WeeklyView) -> dict[str, 
     }
 
 
-CASES = ("invented", "rude", "all past the limit", "all healthy", "empty", "large")
+CASES = (
+    "invented",
+    "tickets",
+    "rude tickets",
+    "a ticket each",
+    "rude",
+    "all past the limit",
+    "all healthy",
+    "empty",
+    "large",
+)
 
 
 def opened(browser: webdriver.Chrome, view: WeeklyView, folder: Path, width: int = 1280) -> None:
@@ -140,6 +171,60 @@ def test_the_policy_lets_the_style_in_and_nothing_else(browser, views, tmp_path)
         "const s = document.createElement('style'); s.textContent = 'body { color: red }'; document.head.append(s)"
     )
     assert any("Content Security Policy" in entry["message"] for entry in browser.get_log("browser"))
+
+
+@pytest.mark.parametrize("width", [360, 500, 768, 1280])
+def test_no_name_of_a_machine_is_broken(browser, views, tmp_path, width):
+    """Every name, wherever it stands in a text, lies on one line: one rectangle around its letters."""
+    opened(browser, views["tickets"], tmp_path, width)
+    found, broken = browser.execute_script(NAMES_ON_TWO_LINES)
+    assert found > 100
+    assert broken == []
+    browser.execute_script("const s = new CSSStyleSheet(); s.replaceSync('.whole { white-space: normal }');"
+                           "document.adoptedStyleSheets = [s]")  # fmt: skip
+    if width == 360:
+        assert browser.execute_script(NAMES_ON_TWO_LINES)[1], "the check can fail"
+
+
+NAMES_ON_TWO_LINES = """
+const walk = document.createTreeWalker(document.querySelector('main'), NodeFilter.SHOW_TEXT);
+let found = 0; const broken = [];
+while (walk.nextNode()) {
+  const node = walk.currentNode;
+  if (node.parentElement.closest('svg')) continue;
+  for (const match of node.data.matchAll(/(heron|plover|avocet)-[0-9]+/g)) {
+    const range = document.createRange();
+    range.setStart(node, match.index); range.setEnd(node, match.index + match[0].length);
+    const lines = new Set([...range.getClientRects()].filter(r => r.width > 0).map(r => Math.round(r.top)));
+    found += lines.size > 0;
+    if (lines.size > 1) broken.push(match[0] + ' in ' + node.parentElement.outerHTML.slice(0, 80));
+  }
+}
+return [found, broken];
+"""
+
+
+@pytest.mark.parametrize("width", [360, 500, 1280])
+def test_the_staff_of_ranges_is_seen_whole(browser, views, tmp_path, width):
+    """One of the two staffs is shown, all of its words and marks lie inside, and none of its words on another."""
+    opened(browser, views["invented"], tmp_path, width)
+    shown, outside, hidden = browser.execute_script(
+        "const s = [...document.querySelectorAll('svg.rod')].filter(e => e.getBoundingClientRect().width > 0);"
+        "const box = document.querySelector('figure.staff').getBoundingClientRect();"
+        "const parts = [...s[0].querySelectorAll('text, path, rect')];"
+        "const out = parts.filter(e => { const r = e.getBoundingClientRect();"
+        "  return r.left < box.left - 1 || r.right > box.right + 1; });"
+        "const words = [...s[0].querySelectorAll('text')].map(e => [e.textContent, e.getBoundingClientRect()]);"
+        "const over = words.flatMap(([a, p], i) => words.slice(i + 1).filter(([b, q]) => p.left < q.right &&"
+        "  q.left < p.right && p.top < q.bottom - 1 && q.top < p.bottom - 1).map(([b, q]) => a + ' on ' + b));"
+        "return [s.length, out.map(e => e.outerHTML), over];"
+    )
+    assert (shown, outside, hidden) == (1, [], [])
+    left = browser.execute_script(
+        "return [...document.querySelectorAll('svg.rod text')].filter(e => e.getBoundingClientRect().width)"
+        ".map(e => e.textContent)"
+    )
+    assert "0.05" in left
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])

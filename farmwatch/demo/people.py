@@ -1,0 +1,70 @@
+"""What people do in the invented farm: their notes, machines taken out, and what they do with tickets."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from datetime import datetime, timedelta
+from functools import partial
+
+from farmwatch.demo.truth import MachineTruth, TicketDeed
+from farmwatch.history import Note, OutOfService
+from farmwatch.store import Store
+from farmwatch.tickets import Book, Ticket, possible
+
+__all__ = ["Entry", "entries"]
+
+Entry = Callable[[Store], None]
+"""Enters one thing into the store."""
+
+TECHNICIAN = "bench"
+MANAGER = "office"
+
+
+def entries(farm: tuple[MachineTruth, ...], end: datetime) -> list[tuple[datetime, Entry]]:
+    """All that people enter, each with its moment, in time order."""
+    return sorted((entry for machine in farm for entry in _of_machine(machine, end)), key=lambda entry: entry[0])
+
+
+def _of_machine(machine: MachineTruth, end: datetime) -> Iterator[tuple[datetime, Entry]]:
+    for note in machine.notes:
+        at = end - timedelta(days=note.days_before)
+        said = Note(machine=machine.name, at=at, what=note.what, by=TECHNICIAN, text=note.text)
+        yield at, partial(Store.add_note, note=said)
+    if machine.out is not None:
+        since = end - timedelta(days=machine.out.days_before)
+        yield (
+            since,
+            partial(Store.take_out, out=OutOfService(machine=machine.name, since=since, reason=machine.out.reason)),
+        )
+    for deed in machine.deeds:
+        at = end - timedelta(days=deed.days_before)
+        yield at, partial(_act, machine=machine.name, deed=deed, at=at, end=end)
+
+
+def _act(store: Store, *, machine: str, deed: TicketDeed, at: datetime, end: datetime) -> None:
+    """Do it where the machine has an open ticket for which it is possible: a short history may hold none yet."""
+    book = Book(store)
+    for ticket in book.tickets([machine]):
+        if ticket.is_open and deed.deed in possible(ticket.phase):
+            by = TECHNICIAN if deed.deed in ("take", "done") else MANAGER
+            change = partial(_written, deed=deed, at=at, end=end)
+            book.act(ticket.number, deed.deed, at=at, by=by, change=change)
+
+
+def _written(ticket: Ticket, *, deed: TicketDeed, at: datetime, end: datetime) -> Ticket:
+    """What the deed writes on the ticket, as the commands do."""
+    if deed.deed == "take":
+        return replace(ticket, work_from=at, work_until=None)
+    if deed.deed == "done":
+        return replace(ticket, work_until=at, method=ticket.advice[0])
+    if deed.deed == "accept":
+        until = None if deed.until_days_after is None else end + timedelta(days=deed.until_days_after)
+        return replace(
+            ticket,
+            closed_at=at,
+            closed_range_mm=ticket.range_mm,
+            accepted_limit_mm=deed.limit_mm,
+            accepted_until=until,
+        )
+    return ticket
