@@ -16,16 +16,20 @@ MOST_ROWS = 10
 # Names a line and letters a name: fewer where the page would hold no machines.
 _NAMES = ((4, 28), (2, 28), (2, 16))
 _ROOM_FOR_ROWS = 30.0
+_FEWEST_DECISIONS = 4
 # Millimetres of the page's 262 that are left once title, staff, headings, margins and cautions have theirs, and the
 # height of a line of each kind: measured in print. Letters a line are those of a wide face, so that a narrow one
 # leaves air.
-_ROOM = 164.0
+_ROOM = 166.0
 _SENTENCE_LINE, _SENTENCE_LETTERS = 5.6, 90
 _TEXT_LINE, _GLANCE_LETTERS = 4.3, 88
-_WHAT_LETTERS, _COMMAND_LETTERS, _THEN_LETTERS = 56, 44, 58
+_WHAT_LETTERS, _COMMAND_LETTERS, _THEN_LETTERS = 58, 44, 58
 _ROW_LINE, _ROW_AIR = 4.05, 1.7
 _CELL_LETTERS, _CELL_NAME_LETTERS = 29, 15
 _TITLE_LINE, _TITLE_LETTERS = 7.0, 34
+# Beside a longer title there is no place for week and days: they go under it.
+_BLOCK = 13.0
+_MORE_LINE = 5.4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,12 +78,14 @@ class Beside:
 def fitted(
     decisions: Sequence[Decision], beside: Beside, farm: str, sentence: str
 ) -> tuple[tuple[Decision, ...], tuple[Glance, ...]]:
-    """Decisions and glance with as many names as leave room for some machines."""
+    """The decisions that fit, the first ones first, and the glance: with as many names as leave room for machines."""
     for most, letters in _NAMES:
         shown = tuple(with_fewer_names(decision, most, letters) for decision in decisions)
         glance = _glance_rows(beside, most, letters)
         if _room(farm, sentence, shown, glance) >= _ROOM_FOR_ROWS:
-            break
+            return shown, glance
+    while len(shown) > _FEWEST_DECISIONS and _room(farm, sentence, shown, glance) < _MORE_LINE:
+        shown = shown[:-1]
     return shown, glance
 
 
@@ -122,7 +128,8 @@ def front_rows(
 def _room(farm: str, sentence: str, decisions: Sequence[Decision], glance: Sequence[Glance]) -> float:
     """Millimetres that are left for machines."""
     left = _ROOM
-    left -= _TITLE_LINE * (_lines(farm, _TITLE_LETTERS) - 1)
+    title = _lines(farm, _TITLE_LETTERS)
+    left -= _TITLE_LINE * (title - 1) + (_BLOCK if title > 1 else 0.0)
     left -= _SENTENCE_LINE * _lines(sentence, _SENTENCE_LETTERS)
     left -= sum(1.1 + _TEXT_LINE * _decision_lines(decision) for decision in decisions)
     left -= sum(_TEXT_LINE * _lines(row.words, _GLANCE_LETTERS) for row in glance)

@@ -109,6 +109,8 @@ class WeeklyView:
     counts: tuple[tuple[str, int], ...]
     ranges: tuple[tuple[float, Condition], ...]
     decisions: tuple[Decision, ...]
+    decisions_behind: tuple[Decision, ...]
+    """Those for which the first page has no room."""
     front: tuple[FrontRow, ...]
     glance: tuple[Glance, ...]
     hands: int
@@ -169,7 +171,7 @@ def weekly_view(
         in_hand=_in_hand(book.now),
         accepted=[_accepted_words(ticket, zone) for ticket in accepted.values()],
     )
-    decisions, glance = fitted(decisions, told, farm.name, sentence)
+    shown, glance = fitted(decisions, told, farm.name, sentence)
     return WeeklyView(
         farm=farm.name,
         week=str(farm.week),
@@ -182,8 +184,9 @@ def weekly_view(
         sentence=sentence,
         counts=_counts(now.machines),
         ranges=tuple((m.range_mm, m.condition) for m in working if m.range_mm is not None and _is_judged(m)),
-        decisions=decisions,
-        front=front_rows(_dated(sheets, needing, at, zone), farm.name, sentence, decisions, glance),
+        decisions=shown,
+        decisions_behind=decisions[len(shown) :],
+        front=front_rows(_dated(sheets, needing, at, zone), farm.name, sentence, shown, glance),
         glance=glance,
         hands=len(needing),
         became=became,

@@ -1,0 +1,128 @@
+"""What became of last week's list, and that no person stands in it."""
+
+from dataclasses import replace
+from datetime import timedelta
+from types import ModuleType
+
+import pytest
+
+from farmwatch.report.book import book_facts
+from farmwatch.report.closing import Became, last_weeks_list, list_in_short
+from farmwatch.report.render import render
+from farmwatch.report.view import FarmFacts, WeeklyView, weekly_view
+
+
+def rows(view: WeeklyView) -> dict[str, Became]:
+    assert view.became is not None
+    return {row.machine: row for row in view.became}
+
+
+@pytest.mark.parametrize(
+    ("machine", "outcome", "words", "ticket"),
+    [
+        ("heron-02", "proven", "proven on Sat 21 Nov: 2 probings at or under 0.20 mm", 11),
+        ("plover-04", "done", "done on Sun 22 Nov; the next meshes prove it or not", 15),
+        ("heron-06", "came back", "came back on Thu 19 Nov: 1.30 mm where at most 0.36 mm was to be", 3),
+        ("plover-07", "accepted", "accepted as it is up to 0.40 mm until Sun 21 Feb 2027", 6),
+        ("avocet-01", "nothing found", "nothing was found at the machine on Thu 19 Nov", 13),
+        ("heron-03", "withdrawn", "withdrawn on Wed 18 Nov", 14),
+        ("plover-01", "right again", "within the limit; its ticket is still proposed", 12),
+        ("plover-05", "not done", "approved, not begun", 2),
+        ("avocet-02", "not done", "begun, not done", 5),
+        ("heron-09", "not done", "proposed, not approved", 7),
+        ("plover-03", "not done", "proposed, not approved", 9),
+    ],
+)
+def test_each_machine_s_end_is_said(with_tickets: WeeklyView, machine: str, outcome: str, words: str, ticket: int):
+    row = rows(with_tickets)[machine]
+    assert (row.outcome, row.words, row.ticket) == (outcome, words, ticket)
+
+
+def test_the_list_is_last_week_s_worst_first_and_what_is_new_is_not_on_it(with_tickets: WeeklyView):
+    assert with_tickets.became is not None
+    listed = [row.machine for row in with_tickets.became]
+    assert listed[:4] == ["plover-05", "heron-06", "plover-03", "avocet-02"]
+    assert "heron-01" not in listed, "it jumped within the week"
+    assert "avocet-05" not in listed, "out of service both weeks, with no ticket"
+
+
+def test_the_short_form_counts_all(with_tickets: WeeklyView):
+    assert with_tickets.became_in_short == (
+        "1 proven, 1 done and to be proven, 1 came back, 1 accepted, 1 with nothing found, 2 withdrawn, "
+        "1 right again by itself and 5 not done"
+    )
+    assert list_in_short(()) == ""
+    (glance,) = [row for row in with_tickets.glance if row.label == "Last week's list"]
+    assert glance.words == with_tickets.became_in_short
+
+
+def test_no_person_stands_in_the_report(with_tickets: WeeklyView, invented: ModuleType):
+    page = render(with_tickets)
+    assert invented.MANAGER not in page
+    assert invented.TECHNICIAN not in page
+
+
+def told(invented: ModuleType, farm: FarmFacts, was, now, *lives) -> list[Became]:
+    after = replace(invented.invented_fleet(), machines=tuple(now))
+    before = replace(invented.invented_fleet(invented.WEEK_START), machines=tuple(was))
+    events = sorted((event for _, some in lives for event in some), key=lambda event: event.at)
+    book = book_facts([one for one, _ in lives], events, after, before.at)
+    return list(last_weeks_list(after, before, book, farm.zone))
+
+
+def test_machines_without_a_ticket_are_told_by_their_beds(invented: ModuleType, farm: FarmFacts):
+    was = [invented.machine(f"heron-{i:02d}", invented.bed((0.8 - 0.1 * i, 0.0))) for i in range(4)]
+    good = invented.machine("heron-01", invented.bed())
+    now = [was[0], good, replace(was[2], in_service=False)]
+    found = told(invented, farm, was, now)
+    assert [(row.outcome, row.words) for row in found] == [
+        ("not done", "no ticket yet"),
+        ("right again", "within the limit, with no ticket"),
+        ("taken out", "taken out of service"),
+        ("taken out", "no longer among the machines"),
+    ]
+
+
+def test_proven_and_past_the_limit_again_within_the_week_is_no_success(invented: ModuleType, farm: FarmFacts):
+    bad = invented.machine("heron-01", invented.bed((0.8, 0.0)))
+    first = invented.life(
+        1, "heron-01", "screws", ("propose", 9), ("approve", 8), ("take", 6.1), ("done", 6), ("prove", 4)
+    )
+    again = invented.life(2, "heron-01", "screws", ("propose", 1))
+    (row,) = told(invented, farm, [bad], [bad], first, again)
+    assert (row.outcome, row.words, row.ticket) == (
+        "came back", "proven within the week, then past the limit again", 2
+    )  # fmt: skip
+
+
+def test_what_was_accepted_a_week_ago_was_not_on_the_list(invented: ModuleType, farm: FarmFacts):
+    bad = invented.machine("heron-01", invented.bed((0.8, 0.0)))
+    accepted = invented.life(1, "heron-01", "screws", ("propose", 20), ("accept", 9), accepted_limit_mm=2.0)
+    assert told(invented, farm, [bad], [bad], accepted) == []
+    ended = replace(accepted[0], accepted_until=invented.WEEK_START - timedelta(days=1))
+    (row,) = told(invented, farm, [bad], [bad], (ended, accepted[1]))
+    assert row.outcome == "not done"
+
+
+def test_an_accepted_machine_is_asked_for_nothing(invented: ModuleType, farm: FarmFacts, with_tickets: WeeklyView):
+    assert "plover-07" not in [sheet.machine for sheet in with_tickets.sheets]
+    assert with_tickets.hands == 6
+    (glance,) = [row for row in with_tickets.glance if row.label == "Accepted as they are"]
+    assert glance.words == "plover-07 (up to 0.40 mm until Sun 21 Feb 2027)"
+    bad = invented.machine("heron-01", invented.bed((0.8, 0.0)))
+    one, events = invented.life(1, "heron-01", "screws", ("propose", 20), ("accept", 9))
+    now = replace(invented.invented_fleet(), machines=(bad,))
+    view = weekly_view(now, now, farm, book_facts([one], events, now, invented.WEEK_START))
+    assert view.sentence == (
+        "No machine needs its screws turned: 0 of 1 machine in service are within the limit, 1 is accepted as it is."
+    )
+
+
+def test_a_sheet_names_its_ticket(with_tickets: WeeklyView):
+    sheets = {sheet.machine: sheet.ticket for sheet in with_tickets.sheets}
+    late, back = sheets["plover-05"], sheets["heron-06"]
+    assert (late.number, late.phase, late.since, late.late) == (2, "approved", "Thu 12 Nov", "Tue 17 Nov")
+    assert (back.number, back.phase, back.since, back.late) == (3, "came back", "Thu 19 Nov", "")
+    assert with_tickets.floor[0].ticket.number == 7
+    page = render(with_tickets)
+    assert "2, approved since Thu 12 Nov; was due Tue 17 Nov" in page
