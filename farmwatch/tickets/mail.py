@@ -5,12 +5,14 @@ from __future__ import annotations
 import logging
 import re
 import smtplib
+import socket
 import ssl
 from dataclasses import dataclass
 from datetime import datetime
 from email.message import EmailMessage
 from email.utils import format_datetime
 
+from farmwatch.collect.watchdog import Guard, Watchdog
 from farmwatch.config import Mail, Settings
 from farmwatch.tickets.webhook import DeliveryFault
 
@@ -63,13 +65,10 @@ def compose(mail: Mail, to: tuple[str, ...], key: str, at: datetime, text: MailT
 
 def send_mail(settings: Settings, mail: Mail, message: EmailMessage) -> None:
     """Hand the message to the farm's server; raises DeliveryFault, in words without the password."""
+    watchdog = Watchdog()
     try:
-        with _connect(settings, mail) as server:
-            if mail.security == "starttls":
-                server.starttls(context=_context(settings))
-            if mail.user is not None and mail.password is not None:
-                server.login(mail.user, mail.password.reveal())
-            refused = server.send_message(message)
+        with watchdog.guard(DEADLINE_SECONDS) as guard:
+            refused = _hand_over(settings, mail, message, guard)
     except smtplib.SMTPAuthenticationError:
         raise DeliveryFault(f"{mail.host} does not accept the user or the password of [mail]") from None
     except smtplib.SMTPRecipientsRefused as fault:
@@ -80,15 +79,47 @@ def send_mail(settings: Settings, mail: Mail, message: EmailMessage) -> None:
         raise DeliveryFault(f"{mail.host}: its certificate could not be verified ({fault.reason})") from None
     except (smtplib.SMTPException, OSError) as fault:
         raise DeliveryFault(f"{mail.host}: {fault or type(fault).__name__}") from None
+    finally:
+        watchdog.close()
     if refused:
         # The others have it; sending again would give it to them twice, so it counts as delivered and is said.
         _log.warning("%s refused some recipients: %s", mail.host, ", ".join(sorted(refused)))
 
 
-def _connect(settings: Settings, mail: Mail) -> smtplib.SMTP:
-    if mail.security == "tls":
-        return smtplib.SMTP_SSL(mail.host, mail.port, timeout=DEADLINE_SECONDS, context=_context(settings))
-    return smtplib.SMTP(mail.host, mail.port, timeout=DEADLINE_SECONDS)
+def _hand_over(settings: Settings, mail: Mail, message: EmailMessage, guard: Guard) -> dict[str, tuple[int, bytes]]:
+    kind = _WatchedTls if mail.security == "tls" else _Watched
+    with kind(mail, guard, _context(settings)) as server:
+        if mail.security == "starttls":
+            server.starttls(context=_context(settings))
+            if server.sock is not None:
+                guard.watch(server.sock)
+        if mail.user is not None and mail.password is not None:
+            server.login(mail.user, mail.password.reveal())
+        return server.send_message(message)
+
+
+class _Watched(smtplib.SMTP):
+    """A session whose socket is cut when the time is up: smtplib's own timeout counts from one byte to the next."""
+
+    def __init__(self, mail: Mail, guard: Guard, context: ssl.SSLContext) -> None:
+        self._guard, self._context_of_tls = guard, context
+        super().__init__(mail.host, mail.port, timeout=DEADLINE_SECONDS)
+
+    def _get_socket(self, host: str, port: int, timeout: float) -> socket.socket:
+        sock = socket.create_connection((host, port), timeout)
+        self._guard.watch(sock)
+        return sock
+
+
+class _WatchedTls(_Watched):
+    """The same under TLS from the first byte."""
+
+    def _get_socket(self, host: str, port: int, timeout: float) -> socket.socket:
+        plain = super()._get_socket(host, port, timeout)
+        tls = self._context_of_tls.wrap_socket(plain, server_hostname=host, do_handshake_on_connect=False)
+        self._guard.watch(tls)
+        tls.do_handshake()
+        return tls
 
 
 def _context(settings: Settings) -> ssl.SSLContext:

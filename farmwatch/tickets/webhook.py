@@ -6,17 +6,21 @@ also stands in the header Idempotency-Key (IETF draft, The Idempotency-Key HTTP 
 
 from __future__ import annotations
 
+import contextlib
 import json
 import subprocess
 import sys
-import time
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
 import requests
+import urllib3
 
+from farmwatch.collect.connection import GRACE_SECONDS, HAND
+from farmwatch.collect.session import FarmSession
+from farmwatch.collect.watchdog import Watchdog
 from farmwatch.config import Secret, Settings, Webhook
 from farmwatch.errors import FarmwatchError
 from farmwatch.tickets.outbox import Letter
@@ -92,42 +96,39 @@ def send_webhook(settings: Settings, hook: Webhook, letter: Letter) -> None:
 
 
 def _post(settings: Settings, hook: Webhook, body: bytes, headers: Mapping[str, str]) -> None:
-    verify: bool | str = str(settings.poll.ca_file) if settings.poll.ca_file else True
-    end = time.monotonic() + hook.deadline_seconds
-    with requests.Session() as session:
-        session.trust_env = settings.poll.trust_env
-        try:
-            answer = session.post(
-                _plain(hook.url),
-                data=body,
-                headers=dict(headers),
-                timeout=hook.deadline_seconds,
-                allow_redirects=False,
-                stream=True,
-                verify=verify,
-            )
-        except requests.RequestException as fault:
-            # The words of the library repeat the address, in which a secret may stand: only the kind is told.
-            raise DeliveryFault(f"the webhook did not take it: {_kind(fault)}") from None
-        with answer:
-            _skim(answer, end)
-            if not 200 <= answer.status_code < 300:
-                raise DeliveryFault(f"the webhook answered {answer.status_code}{_meaning(answer.status_code)}")
-
-
-def _skim(answer: requests.Response, end: float) -> None:
-    """Read a little of the answer, whatever it holds: the status has said all that counts."""
-    read = 0
+    """Post within the deadline, headers and a little of the answer included: the watchdog of the polls keeps it."""
+    watchdog = Watchdog()
     try:
-        for chunk in answer.iter_content(4096):
-            read += len(chunk)
-            if read >= LARGEST_ANSWER or time.monotonic() > end:
-                return
-    except requests.RequestException:
-        return
+        with (
+            FarmSession(1, settings.poll.ca_file, trust_env=settings.poll.trust_env) as session,
+            watchdog.guard(hook.deadline_seconds) as guard,
+        ):
+            HAND.take(guard)
+            try:
+                request = requests.Request("POST", _plain(hook.url), data=body, headers=dict(headers)).prepare()
+                with session.ask(request, guard.left() + GRACE_SECONDS) as answer:
+                    # Headers end where the socket is cut, and would pass for whole ones.
+                    if guard.expired:
+                        raise TimeoutError
+                    _skim(answer)
+                    status = answer.status_code
+            except (requests.RequestException, urllib3.exceptions.HTTPError, OSError, ValueError) as fault:
+                # The words of the library repeat the address, in which a secret may stand: only the kind is told.
+                said = "no answer within the deadline" if guard.expired else _kind(fault)
+                raise DeliveryFault(f"the webhook did not take it: {said}") from None
+    finally:
+        watchdog.close()
+    if not 200 <= status < 300:
+        raise DeliveryFault(f"the webhook answered {status}{_meaning(status)}")
 
 
-def _kind(fault: requests.RequestException) -> str:
+def _skim(answer: requests.Response) -> None:
+    """Read a little of the answer, so that the connection ends in good order: the status has said all that counts."""
+    with contextlib.suppress(urllib3.exceptions.HTTPError, OSError):
+        answer.raw.read(LARGEST_ANSWER, decode_content=False)
+
+
+def _kind(fault: Exception) -> str:
     if isinstance(fault, requests.exceptions.SSLError):
         return "its certificate could not be verified"
     if isinstance(fault, requests.Timeout):

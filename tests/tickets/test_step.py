@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 from farmwatch.config import Settings, Tickets
+from farmwatch.follow.findings import Step
 from farmwatch.history import Note, OutOfService
 from farmwatch.store import Store
 from farmwatch.tickets import Book, BookStep, Ticket, step_book
@@ -56,6 +57,21 @@ def test_a_repair_that_did_not_hold_comes_back_with_a_new_plan(settings: Setting
     assert back.plan["teeth"] == {"front-left": 0, "front-right": 1}
     assert "0.50 mm where at most 0.20 mm was to be" in back.remark
     assert book.act(1, "take", at=later(6), by="technician").phase == "in-work"
+
+
+def test_what_changed_since_the_work_is_not_the_work_itself(settings: Settings, store: Store) -> None:
+    step_book(settings, store, fleet(tilted(0.8)))
+    worked_on(Book(store))
+    store.add_readings([flat_reading(5, 0.5)])
+    repair = Step(at=later(5), name="repair", screw="front-left", mm=0.3, teeth=None)
+    [back] = step_book(settings, store, fleet(tilted(0.5, steps=(repair,)), at=later(5))).came_back
+    assert back.remark.endswith("Nothing moved since the work: the work did not bring what was planned.")
+    Book(store).act(1, "take", at=later(6), by="technician", change=lambda t: replace(t, work_until=None))
+    Book(store).act(1, "done", at=later(7), by="technician", change=lambda t: replace(t, work_until=later(7)))
+    store.add_readings([flat_reading(8, 0.5)])
+    jump = replace(repair, at=later(8), name="tooth-jump", mm=-0.4, teeth=-1)
+    [again] = step_book(settings, store, fleet(tilted(0.5, steps=(repair, jump)), at=later(8))).came_back
+    assert again.remark.endswith("Since the work: tooth jump at front-left, -0.40 mm.")
 
 
 def test_as_good_as_teeth_allow_closes_as_proven_with_shims_to_follow(settings: Settings, store: Store) -> None:

@@ -2,6 +2,7 @@
 
 import json
 import threading
+import time
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -93,6 +94,27 @@ def test_a_receiver_that_says_nothing_ends_at_the_deadline(tmp_path: Path, store
         announced(settings, store)
         found = deliver_due(settings, store, later(0.3))
         gone.set()
+    assert "no answer within the deadline" in found.faults[0]
+
+
+def test_a_receiver_that_drips_its_headers_ends_at_the_deadline(tmp_path: Path, store: Store) -> None:
+    """A byte a tenth of a second never meets a timeout that counts from one byte to the next."""
+
+    def drip(handler: Any) -> None:
+        handler.wfile.write(b"HTTP/1.1 200 OK\r\n")
+        for _ in range(100):
+            try:
+                handler.wfile.write(b"X: y\r\n")
+                handler.wfile.flush()
+            except OSError:
+                break
+            time.sleep(0.1)
+        handler.close_connection = True
+
+    with receiving(drip) as hook:
+        settings = hooked(tmp_path, hook.url, deadline_seconds=0.5)
+        announced(settings, store)
+        found = deliver_due(settings, store, later(0.3))
     assert "no answer within the deadline" in found.faults[0]
 
 
