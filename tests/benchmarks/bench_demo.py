@@ -3,8 +3,9 @@
     python tests/benchmarks/bench_demo.py [--weeks 26] [--machines 27] [--seeds 1 2 3]
 
 Prints, a line a seed: wall and CPU seconds, polls a second, and the machines of which something untrue is said at the
-report's hour (out of all); then each untruth. The farm is invented; nothing is asserted. Truths are stated for
-histories of 11 weeks or more: a step that lies before the history cannot be found.
+report's hour, by the assessment or by the book of tickets (out of all); then each untruth. The farm is invented;
+nothing is asserted. Truths are stated for histories of 11 weeks or more: a step that lies before the history cannot
+be found.
 """
 
 from __future__ import annotations
@@ -18,9 +19,10 @@ from pathlib import Path
 from farmwatch.assess import assess
 from farmwatch.config import load_settings
 from farmwatch.demo.cases import farm_truth
-from farmwatch.demo.comparison import differences
+from farmwatch.demo.comparison import differences, ticket_differences
 from farmwatch.demo.run import last_monday, run_demo
 from farmwatch.store import Store
+from farmwatch.tickets import Book, tickets_at
 
 NOW = datetime(2026, 11, 26, 10, tzinfo=UTC)
 
@@ -33,8 +35,15 @@ def measure(weeks: int, machines: int, seed: int) -> None:
         wall, cpu = time.perf_counter() - wall, time.process_time() - cpu
         settings = load_settings(result.config)
         end = last_monday(NOW)
-        said = {one.machine: one for one in assess(settings, Store(settings.farm.database), end).machines}
-    untrue = {truth.name: differences(said[truth.name], truth, end) for truth in farm_truth(machines)}
+        store = Store(settings.farm.database)
+        said = {one.machine: one for one in assess(settings, store, end).machines}
+        book = Book(store)
+        tickets = tickets_at(book.tickets(), book.events(), end)
+    untrue = {
+        truth.name: differences(said[truth.name], truth, end)
+        + ticket_differences([ticket for ticket in tickets if ticket.machine == truth.name], truth)
+        for truth in farm_truth(machines)
+    }
     wrong = {name: told for name, told in untrue.items() if told}
     print(
         f"seed {seed}: {wall:5.1f} s wall, {cpu:5.1f} s CPU, {result.polls / wall:6.0f} polls/s, "

@@ -13,10 +13,12 @@ import pytest
 from farmwatch.assess import assess
 from farmwatch.config import load_settings
 from farmwatch.demo.cases import farm_truth
-from farmwatch.demo.comparison import differences
+from farmwatch.demo.comparison import differences, ticket_differences
 from farmwatch.demo.truth import MachineTruth
 from farmwatch.judge.assessment import Assessment, FleetAssessment
+from farmwatch.report.write import write_week
 from farmwatch.store import Store
+from farmwatch.tickets import Book, Ticket, tickets_at
 
 TRUTHS = {machine.name: machine for machine in farm_truth(27)}
 
@@ -100,3 +102,52 @@ def test_a_wrong_judgement_is_told_from_a_right_one(said: dict[str, Assessment],
     for word, one in wrong.items():
         (told,) = differences(one, truth, played.end)
         assert word in told
+
+
+@pytest.fixture(scope="module")
+def tickets(played: Any) -> dict[str, list[Ticket]]:
+    book = Book(Store(load_settings(played.result.config).farm.database))
+    found: dict[str, list[Ticket]] = {name: [] for name in TRUTHS}
+    for ticket in tickets_at(book.tickets(), book.events(), played.end):
+        found[ticket.machine].append(ticket)
+    return found
+
+
+@pytest.mark.parametrize("name", TRUTHS)
+def test_the_book_says_what_became_of_it(tickets: dict[str, list[Ticket]], name: str) -> None:
+    assert ticket_differences(tickets[name], TRUTHS[name]) == []
+
+
+def test_the_book_is_seen_in_many_phases(tickets: dict[str, list[Ticket]]) -> None:
+    phases = {ticket.phase for some in tickets.values() for ticket in some}
+    wanted = {"proposed", "approved", "in-work", "proving", "proven", "came-back", "accepted", "withdrawn"}
+    assert phases == wanted
+
+
+def test_a_wrong_ticket_is_told_from_a_right_one(tickets: dict[str, list[Ticket]]) -> None:
+    """The comparison itself can fail, point by point."""
+    (right,), truth = tickets["heron-01"], TRUTHS["heron-01"]
+    wrong = {
+        "said None": [],
+        "said 'proven'": [replace(right, phase="proven")],
+        "about 'plate'": [replace(right, cause="plate")],
+        "more than one": [replace(right, number=1), right],
+    }
+    for word, some in wrong.items():
+        (told,) = ticket_differences(some, truth)
+        assert word in told
+    assert ticket_differences([right], TRUTHS["heron-05"]) != []
+
+
+def test_the_report_closes_the_loop(played: Any) -> None:
+    settings = load_settings(played.result.config)
+    view, path = write_week(settings, Store(settings.farm.database), played.end)
+    assert path == played.result.report
+    lines = {decision.what: decision.machines for decision in view.decisions}
+    assert lines["Came back: see why, approve anew"] == ("heron-08",)
+    assert lines["Accept as it is, or approve shims"] == ("plover-03",)
+    assert "heron-07" in lines["Approve a look at belt and pulleys"]
+    outcomes = {row.machine: row.outcome for row in view.became or ()}
+    wanted = {"plover-08": "proven", "heron-08": "came back", "heron-09": "done", "plover-07": "accepted",
+              "heron-02": "not done", "avocet-05": "taken out"}  # fmt: skip
+    assert {name: outcomes[name] for name in wanted} == wanted

@@ -10,7 +10,10 @@ from farmwatch.judge.words import (
     ADVICE_WORDS,
     CAUSE_WORDS,
     CONDITION_WORDS,
+    advice_phrase,
     advice_sentence,
+    amount_phrase,
+    cause_phrase,
     move_sentence,
     plan_sentences,
     shim_sentences,
@@ -71,3 +74,25 @@ def test_advice_is_one_sentence_in_order(bench) -> None:
     one = Assessment(machine="heron-01", model=bench.model, aisle="heron", in_service=True, advice=("realign", "shim"))
     assert advice_sentence(one) == "Realign its screws, then shim what is left."
     assert advice_sentence(replace(one, advice=())) == ""
+    assert advice_phrase(one.advice) == "realign its screws, then shim what is left"
+
+
+def test_a_cause_that_is_unclear_says_what_it_looks_like(bench) -> None:
+    one = Assessment(machine="heron-01", model=bench.model, aisle="heron", in_service=True, cause="screws")
+    assert cause_phrase(one) == cause_phrase(replace(one, suspected_cause="screws")) == "tilted: a Z screw is off"
+    unclear = replace(one, cause="unclear", suspected_cause="screws")
+    assert cause_phrase(unclear) == "not clear yet; looks like tilted: a Z screw is off"
+
+
+@pytest.mark.parametrize(
+    ("teeth", "mm", "said"),
+    [
+        (2, 0.8, "up 2 teeth"),
+        (-1, -0.4, "down 1 tooth"),
+        (0, 0.0, ""),
+        (None, -0.35, "down 0.35 mm"),
+        (None, 0.004, ""),
+    ],
+)
+def test_an_amount_has_a_way_and_a_count(teeth: int | None, mm: float, said: str) -> None:
+    assert amount_phrase(teeth, mm) == said

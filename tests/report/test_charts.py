@@ -127,3 +127,15 @@ def test_every_machine_has_its_mark_on_the_staff(invented: ModuleType):
 def test_the_staff_holds_any_fleet(ranges, invented: ModuleType):
     svg = parsed(fleet_rod(ranges, invented.LIMITS, key="rod"))
     assert len(ET.tostring(svg)) < 5000
+
+
+def test_the_narrow_staff_shows_the_same_and_names_the_limits_under_it(invented: ModuleType):
+    ranges = [(0.05, "ideal"), (0.15, "usable"), (0.9, "past-limit")]
+    broad, narrow = (parsed(fleet_rod(ranges, invented.LIMITS, key="rod", wide=wide)) for wide in (700, 330))
+    for svg in (broad, narrow):
+        assert (len(of(svg, "within")), len(of(svg, "past")), len(of(svg, "limit"))) == (2, 1, 2)
+        assert {"0.05", "0.5", "ideal 0.1", "usable 0.2"} <= {text.text for text in svg.iter(f"{SVG}text")}
+    named, ticks = of(narrow, "named"), of(narrow, "tick")
+    assert min(float(text.get("y")) for text in named) > 10 + max(float(text.get("y")) for text in ticks)
+    assert [text.get("text-anchor") for text in named] == ["end", "start"]
+    assert narrow.get("viewBox") == "0 0 330 104"

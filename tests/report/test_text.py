@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from farmwatch.report.text import MINUS, ago, clock, count, day, day_of, joined, mm, plain, safe, signed
+from farmwatch.report.text import MINUS, ago, clock, count, day, day_of, joined, mm, plain, safe, signed, whole
 
 
 @pytest.mark.parametrize(
@@ -72,3 +72,18 @@ def test_any_text_becomes_utf_8_without_controls(text: str):
     shown = plain(text)
     shown.encode("utf-8")
     assert not {"Cc", "Cs", "Cf", "Zl", "Zp"} & {unicodedata.category(letter) for letter in shown}
+
+
+@pytest.mark.parametrize(
+    ("text", "markup"),
+    [
+        ("the worst is heron-01 with", 'the worst is <span class="whole">heron-01</span> with'),
+        ("no hyphen <here>", "no hyphen &lt;here&gt;"),
+        ("a-<b>", '<span class="whole">a-&lt;b&gt;</span>'),
+        ("a-very-long-name-that-must-break", "a-very-long-name-that-must-break"),
+        ("-3.1", "-3.1"),
+        ("", ""),
+    ],
+)
+def test_a_short_name_with_a_hyphen_is_kept_whole(text: str, markup: str):
+    assert whole(text) == markup

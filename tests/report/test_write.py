@@ -3,6 +3,7 @@
 import html
 import re
 import stat
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -19,6 +20,7 @@ from farmwatch.report import write
 from farmwatch.report.week import Week
 from farmwatch.report.write import report_name, write_report
 from farmwatch.store import Store
+from farmwatch.tickets import Book, step_book
 
 MONDAY = datetime(2026, 11, 23, 6, tzinfo=UTC)
 CONFIG = """
@@ -167,3 +169,36 @@ def test_the_week_before_is_told_as_it_was_told_then(settings: Settings, store: 
 
 def test_names_of_files():
     assert report_name(Week(2027, 1)) == "farmwatch-2027-W01.html"
+
+
+def test_tickets_count_as_they_stood_at_the_week_s_end(settings: Settings, store: Store):
+    """What was done with a ticket afterwards changes no byte of the week's report, and shows in the next one."""
+    sunday = MONDAY - timedelta(days=1)
+    step_book(settings, store, assess(settings, store, sunday))
+    book = Book(store)
+    (ticket,) = book.tickets()
+    page = write_report(settings, store, MONDAY)
+    first = page.read_bytes()
+    assert "Approve turning the screws: heron-01 (ticket 1)." in words_of(first.decode())
+    assert "1, proposed since Sun 22 Nov" in words_of(first.decode())
+
+    for hours, action in enumerate(("approve", "take", "done"), 1):
+        at = MONDAY + timedelta(hours=hours)
+        book.act(ticket.number, action, at=at, by="technician-nine", why="technician-nine did it",
+                 change=lambda one, at=at: replace(one, work_from=at, work_until=at, due=one.due))  # fmt: skip
+    store.add_readings([reading("heron-01", MONDAY + timedelta(days=d), 0.0, d) for d in (1, 2)])
+    step_book(settings, store, assess(settings, store, MONDAY + timedelta(days=3)))
+    assert book.ticket(1).phase == "proven"
+    assert write_report(settings, store, MONDAY + timedelta(days=9), Week(2026, 47)).read_bytes() == first
+
+    later = words_of(write_report(settings, store, MONDAY + timedelta(days=7)).read_text(encoding="utf-8"))
+    assert "Of 1 machine: 1 proven." in later
+    assert "Proven at the first try: 1 of 1." in later
+    assert "technician-nine" not in later
+
+
+def test_a_report_of_before_any_ticket_speaks_of_none(settings: Settings, store: Store):
+    before = write_report(settings, store, MONDAY).read_bytes()
+    step_book(settings, store, assess(settings, store, MONDAY + timedelta(hours=1)))
+    assert Book(store).tickets()
+    assert write_report(settings, store, MONDAY + timedelta(days=2)).read_bytes() == before
