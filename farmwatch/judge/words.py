@@ -64,9 +64,12 @@ def cause_phrase(assessment: Assessment) -> str:
     return CAUSE_WORDS[assessment.cause]
 
 
-def advice_phrase(advice: Iterable[Advice]) -> str:
-    """Advice in order: "realign its screws, then shim what is left"; empty for none."""
-    return ", then ".join(ADVICE_WORDS[one] for one in advice)
+def advice_phrase(advice: Iterable[Advice], *, short: bool = False) -> str:
+    """Advice in order: "realign its screws, then shim what is left"; empty for none.
+
+    short: without the particulars that stand behind a colon.
+    """
+    return ", then ".join(ADVICE_WORDS[one].partition(":")[0] if short else ADVICE_WORDS[one] for one in advice)
 
 
 def advice_sentence(assessment: Assessment) -> str:

@@ -59,13 +59,18 @@ def history_line(history: History, limits: Limits, zone: tzinfo, *, key: str) ->
 
 
 def spark_line(history: History, limits: Limits, *, key: str) -> Markup:
-    """The same in the height of a table row: the line, the usable limit dashed, a tick at each step."""
+    """The same in the height of a table row: the line, the usable limit dashed, a tick at each step, the fan.
+
+    Weeks ahead are drawn only where the limit is as likely as not to be met within the horizon.
+    """
     now = history.at.timestamp()
     last = history.trace.range_mm[-1] if history.trace.range_mm else None
     title = f"{history.machine}: {count(len(history.trace.at), 'reading')}"
     title += f", last {mm(last)} mm" if last is not None else ""
     plot = _Plot(Drawing(key, 120, 26, title=title, kind="spark"))
-    plot.across(now - _PAST_WEEKS * _WEEK, now, 1.0, 117.0)
+    crossing = history.forecast is not None and history.forecast.p50 is not None
+    ahead = _days_ahead(history.forecast) if crossing else 0.0
+    plot.across(now - _PAST_WEEKS * _WEEK, now + ahead * _DAY, 1.0, 117.0)
     seen = _recent(history.trace, plot.start)
     plot.upright(0.0, max([1.25 * limits.usable_mm, *(1.05 * r for _, r, _ in seen)]), 25.0, 2.0)
     level = plot.y(limits.usable_mm)
@@ -74,6 +79,9 @@ def spark_line(history: History, limits: Limits, *, key: str) -> Markup:
         if step.at.timestamp() >= plot.start:
             place = plot.x(step.at.timestamp())
             plot.drawing.line(place, 1, place, 6, "step")
+    if crossing and seen:
+        _fan(plot, history, limits, seen[-1], meets=1.5)
+        plot.drawing.line(plot.x(now), 1, plot.x(now), 25, "now")
     line = _thinned([(t, r) for t, r, _ in seen], _SPARK_POINTS)
     if len(line) > 1:
         plot.drawing.add("path", cls="line", d=path([(plot.x(t), plot.y(r)) for t, r in line]))
@@ -282,7 +290,7 @@ def _steps(plot: _Plot, history: History) -> None:
             plot.drawing.line(x - 5, 5.5, x + 5, 5.5, "sign open")
 
 
-def _fan(plot: _Plot, history: History, limits: Limits, last: tuple[float, float, bool]) -> None:
+def _fan(plot: _Plot, history: History, limits: Limits, last: tuple[float, float, bool], meets: float = 3.0) -> None:
     """From the last reading to where the limit is met: early (p10) to late (p90), the middle (p50) as a line."""
     forecast = history.forecast
     if forecast is None or forecast.p10 is None:
@@ -296,7 +304,7 @@ def _fan(plot: _Plot, history: History, limits: Limits, last: tuple[float, float
     if forecast.p50 is not None:
         middle = (plot.x(now + forecast.p50 * _DAY), plot.y(level))
         plot.drawing.add("path", cls="middle", d=path([apex, middle]))
-        plot.drawing.add("circle", cls="meets", cx=middle[0], cy=middle[1], r=3.0)
+        plot.drawing.add("circle", cls="meets", cx=middle[0], cy=middle[1], r=meets)
 
 
 def _told(history: History, zone: tzinfo) -> str:

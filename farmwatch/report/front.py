@@ -25,7 +25,7 @@ _SENTENCE_LINE, _SENTENCE_LETTERS = 5.6, 90
 _TEXT_LINE, _GLANCE_LETTERS = 4.3, 88
 _WHAT_LETTERS, _COMMAND_LETTERS, _THEN_LETTERS = 58, 44, 58
 _ROW_LINE, _ROW_AIR = 4.05, 1.7
-_CELL_LETTERS, _CELL_NAME_LETTERS = 29, 15
+_CELL_LETTERS, _CELL_NAME_LETTERS = 26, 19
 _TITLE_LINE, _TITLE_LETTERS = 7.0, 34
 # Beside a longer title there is no place for week and days: they go under it.
 _BLOCK = 13.0
@@ -144,7 +144,7 @@ def _row(sheet: Sheet, since: str) -> FrontRow:
         range_mm=sheet.range_mm,
         cause=sheet.cause,
         confirmed=sheet.confirmed,
-        advice=sheet.advice,
+        advice=sheet.advice_in_short,
         reach=mm(sheet.stages[-1][1]) if sheet.stages else "",
         since=since,
         ticket="" if sheet.ticket is None else f"ticket {sheet.ticket.number}",

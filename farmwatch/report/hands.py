@@ -31,6 +31,8 @@ class Sheet:
     confirmed: bool
     cause: str
     advice: str
+    advice_in_short: str
+    """Without what stands behind a colon: for the first page."""
     since: str
     ticket: Numbered | None
     mesh: str
@@ -117,6 +119,7 @@ def sheet(machine: Assessment, rank: int, at: datetime, zone: tzinfo, ticket: Nu
         confirmed=machine.confirmed,
         cause=cause_phrase(machine),
         advice=advice_phrase(machine.advice),
+        advice_in_short=advice_phrase(machine.advice, short=True),
         since=since_words(machine.since, at, zone),
         ticket=ticket,
         mesh=_mesh_words(machine.reading, at, zone),

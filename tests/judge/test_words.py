@@ -75,6 +75,7 @@ def test_advice_is_one_sentence_in_order(bench) -> None:
     assert advice_sentence(one) == "Realign its screws, then shim what is left."
     assert advice_sentence(replace(one, advice=())) == ""
     assert advice_phrase(one.advice) == "realign its screws, then shim what is left"
+    assert advice_phrase(("inspect-drive", "realign"), short=True) == "look at the drive, then realign its screws"
 
 
 def test_a_cause_that_is_unclear_says_what_it_looks_like(bench) -> None:

@@ -62,6 +62,20 @@ def test_the_fan_reaches_from_the_last_reading_to_the_limit(history: History, in
     assert points(middle)[1][0] - now == pytest.approx(2 * (early[0] - now), abs=0.3)
 
 
+def test_a_row_s_line_has_the_fan_where_the_limit_is_likely_met(history: History, invented: ModuleType):
+    likely = replace(history, forecast=Forecast(chance=0.95, p10=10, p50=20, p90=40))
+    svg = parsed(spark_line(likely, invented.LIMITS, key="s"))
+    (fan,) = of(svg, "fan")
+    apex, early, late = points(fan)
+    assert early[1] == late[1] == points(of(svg, "limit")[0])[0][1]
+    assert apex == points(of(svg, "line")[0])[-1]
+    now = points(of(svg, "now")[0])[0][0]
+    assert apex[0] < now < early[0] < late[0] <= 117
+    for forecast in (None, Forecast(chance=0.3, p10=60, p50=None, p90=None)):
+        unlikely = parsed(spark_line(replace(history, forecast=forecast), invented.LIMITS, key="s"))
+        assert of(unlikely, "fan") == of(unlikely, "now") == []
+
+
 def test_a_fan_without_a_late_end_stays_open_to_the_horizon(history: History, invented: ModuleType):
     forecast = Forecast(chance=0.2, p10=91, p50=None, p90=None)
     svg = parsed(history_line(replace(history, forecast=forecast), invented.LIMITS, DUBLIN, key="h"))
