@@ -244,7 +244,8 @@ def _row(columns: ReadingColumns) -> list[tuple[str, ...]]:
 
 _text = st.one_of(
     st.sampled_from(["=1+1", "+1", "-1", "@x", "'=1", "''-1", "'quoted'", 'a"b', "a,b", "a\nb", "\tx", "ß 漢", "'"]),
-    st.text(st.characters(exclude_categories=("Cs",), exclude_characters="\x00"), min_size=1, max_size=8),
+    # No host's label holds a bare carriage return (they are made plain as they come in), and CSV would not keep one.
+    st.text(st.characters(exclude_categories=("Cs",), exclude_characters="\x00\r"), min_size=1, max_size=8),
 )
 
 
@@ -274,6 +275,9 @@ def _reading(draw: st.DrawFn) -> Reading:
 @settings(max_examples=6, deadline=None)
 @given(readings=st.lists(_reading(), min_size=1, max_size=12))
 def test_export_then_import_gives_the_same_readings(form: Any, readings: list[Reading]) -> None:
+    if form == "csv":
+        # A line of CSV names its reading by machine and time alone: two of one moment cannot be told apart there.
+        readings = list({(one.machine, one.taken_at): one for one in readings}.values())
     with tempfile.TemporaryDirectory() as folder:
         one, other = Store(Path(folder) / "one.duckdb"), Store(Path(folder) / "other.duckdb")
         number = one.add_readings(readings)
