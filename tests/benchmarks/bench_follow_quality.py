@@ -2,12 +2,15 @@
 
     python tests/benchmarks/bench_follow_quality.py [--machines 1000] [--crossing 3000] [--seeds 1 2 3]
 
-Everything is invented (farmwatch.demo.synthetic); nothing here is timed.
+Everything is invented (farmwatch.demo.synthetic); nothing here is timed. A share told from few machines strays by luck:
+one that is outside its bound by less than three of its own binomial standard errors is marked `near`, and only what is
+farther out is a `MISS`. At the full size three standard errors of the forecast's coverage are 0.02.
 """
 
 from __future__ import annotations
 
 import argparse
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -29,22 +32,36 @@ ROUND = 250
 
 @dataclass(frozen=True)
 class Figure:
-    """One figure, what it must reach, and whether it does."""
+    """One figure, what it must reach, and whether it does; `of`: how many a share was told from."""
 
     name: str
     value: float
     least: float | None = None
     most: float | None = None
+    of: float | None = None
 
     @property
-    def reached(self) -> bool:
-        return (self.least is None or self.value >= self.least) and (self.most is None or self.value <= self.most)
+    def outside(self) -> float:
+        """How far outside its bounds the figure is; 0 within them."""
+        short = 0.0 if self.least is None else self.least - self.value
+        over = 0.0 if self.most is None else self.value - self.most
+        return max(short, over, 0.0)
+
+    @property
+    def verdict(self) -> str:
+        if self.outside == 0.0:
+            return "ok"
+        if self.of is None:
+            return "MISS"
+        bound = self.least if self.least is not None and self.value < self.least else self.most
+        assert bound is not None
+        return "near" if self.outside <= 3.0 * math.sqrt(bound * (1.0 - bound) / max(self.of, 1.0)) else "MISS"
 
     def line(self) -> str:
         bounds = ((">=", self.least), ("<=", self.most))
         wanted = " and ".join(f"{sign} {bound:g}" for sign, bound in bounds if bound is not None)
-        return (
-            f"  {'ok  ' if self.reached else 'MISS'} {self.name:<62} {self.value:8.3f}   wanted {wanted or 'nothing'}"
+        return f"  {self.verdict:<4} {self.name:<62} {self.value:8.3f}   wanted {wanted or 'nothing'}" + (
+            f" (of {self.of:.0f})" if self.of is not None else ""
         )
 
 
@@ -93,7 +110,7 @@ def jumps(machines: int, seed: int, *, off_nominal: float = 0.0, drop: float = 0
                 found += 1
                 step = hit[0]
                 named += (step.name, step.screw, step.teeth) == ("tooth-jump", truth.screw, truth.teeth)
-    return {"found": found / told, "false": 100.0 * false / machines, "named": named / max(found, 1)}
+    return {"found": found / told, "false": 100.0 * false / machines, "named": named / max(found, 1), "of": told}
 
 
 def still(machines: int, seed: int, *, drop: float = 0.0) -> dict[str, float]:
@@ -124,6 +141,7 @@ def still(machines: int, seed: int, *, drop: float = 0.0) -> dict[str, float]:
             moved += followed.chart.moved
     return {
         "false": 100.0 * false / machines,
+        "of": machines,
         "trends": trends / max(screws, 1),
         "calm": calm / max(known, 1),
         "moved": moved / max(charts, 1),
@@ -157,6 +175,7 @@ def forecasts(crossing: int, seed: int, *, drop: float = 0.0, longer: bool = Fal
             exact += low <= day <= high
             errors.append(abs((np.inf if forecast.p50 is None else forecast.p50) - day))
     return {
+        "of": crossed,
         "coverage": held / crossed,
         "exact": exact / crossed,
         "error": float(np.median(errors)),
@@ -205,7 +224,7 @@ def swaps(machines: int, seed: int, *, drop: float = 0.0) -> dict[str, float]:
     named = 0
     for one, followed in zip(made, follow_all(made, [model] * machines, seed), strict=True):
         named += [(step.at, step.name) for step in followed.steps] == [(one.truth.steps[0].at, "plate-change")]
-    return {"named": named / max(machines, 1)}
+    return {"named": named / max(machines, 1), "of": machines}
 
 
 def reversals(machines: int, seed: int) -> dict[str, float]:
@@ -233,38 +252,51 @@ def reversals(machines: int, seed: int) -> dict[str, float]:
             right[case] += (
                 found is not None and max(abs(found.plate_mm - true[0]), abs(found.frame_mm - true[1])) <= 0.03
             )
-    return {case: count / max(machines, 1) for case, count in right.items()}
+    return {"of": machines} | {case: count / max(machines, 1) for case, count in right.items()}
 
 
 def figures(machines: int, crossing: int, seed: int) -> Iterator[Figure]:
     """Every figure for one set of seeds."""
     for drop, word in ((0.0, ""), (0.2, ", a fifth dropped")):
         seen = jumps(machines, seed, drop=drop)
-        yield Figure(f"jumps found at the right reading{word}", seen["found"], least=0.98)
+        yield Figure(f"jumps found at the right reading{word}", seen["found"], least=0.98, of=seen["of"])
         yield Figure(f"false steps per 100 machines that jump{word}", seen["false"], most=2.0)
-        yield Figure(f"screw, teeth and direction right{word}", seen["named"], least=0.97)
+        yield Figure(f"screw, teeth and direction right{word}", seen["named"], least=0.97, of=seen["of"])
         for off in (-0.1, 0.1):
             name = f"named with tooth steps {off:+.0%} off nominal{word}"
-            yield Figure(name, jumps(machines, seed, off_nominal=off, drop=drop)["named"], least=0.95)
+            scaled = jumps(machines, seed, off_nominal=off, drop=drop)
+            yield Figure(name, scaled["named"], least=0.95, of=scaled["of"])
         calm = still(machines, seed, drop=drop)
         yield Figure(f"false steps per 100 still machines{word}", calm["false"], most=1.0)
-        yield Figure(f"trend falsely significant, per screw{word}", calm["trends"], most=0.02)
-        yield Figure(f"still machines whose chance of crossing is under 5 %{word}", calm["calm"], least=0.95)
-        yield Figure(f"still machines that the chart calls moved{word}", calm["moved"], most=0.01)
+        yield Figure(f"trend falsely significant, per screw{word}", calm["trends"], most=0.02, of=calm["of"])
+        yield Figure(
+            f"still machines whose chance of crossing is under 5 %{word}", calm["calm"], least=0.95, of=calm["of"]
+        )
+        yield Figure(f"still machines that the chart calls moved{word}", calm["moved"], most=0.01, of=calm["of"])
         swapped = swaps(machines // 4, seed, drop=drop)
-        yield Figure(f"plate swaps (no name given) found and named{word}", swapped["named"], least=0.95)
+        yield Figure(
+            f"plate swaps (no name given) found and named{word}", swapped["named"], least=0.95, of=swapped["of"]
+        )
         told = forecasts(crossing, seed, drop=drop)
-        yield Figure(f"10-90 % interval holds the true day{word}", told["coverage"], least=0.76, most=0.84)
-        yield Figure(f"10-90 % interval holds the true day exactly{word}", told["exact"], least=0.76, most=0.84)
+        yield Figure(
+            f"10-90 % interval holds the true day{word}", told["coverage"], least=0.76, most=0.84, of=told["of"]
+        )
+        yield Figure(
+            f"10-90 % interval holds the true day exactly{word}", told["exact"], least=0.76, most=0.84, of=told["of"]
+        )
         yield Figure(f"median error of the 50 % day, days{word}", told["error"], most=8.0)
         yield Figure(f"Brier score of the 26-week chance{word}", told["brier"], most=0.035)
     told = forecasts(crossing // 2, seed, longer=True)
-    yield Figure("followed longer: the interval holds the true day exactly", told["exact"], least=0.76, most=0.84)
+    yield Figure(
+        "followed longer: the interval holds the true day exactly", told["exact"], least=0.76, most=0.84, of=told["of"]
+    )
     yield Figure("followed longer: within one day of its ends (for the record)", told["coverage"])
     yield Figure("followed longer: Brier score of the 26-week chance", told["brier"], most=0.035)
     turned = reversals(machines // 10, seed)
-    yield Figure("reversal: one of plate and frame bent, both sized to 0.03 mm", turned["one"], least=0.95)
-    yield Figure("reversal: both bent, both sized to 0.03 mm", turned["both"], least=0.95)
+    yield Figure(
+        "reversal: one of plate and frame bent, both sized to 0.03 mm", turned["one"], least=0.95, of=turned["of"]
+    )
+    yield Figure("reversal: both bent, both sized to 0.03 mm", turned["both"], least=0.95, of=turned["of"])
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -279,7 +311,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         print(f"seed {seed}: {wanted.machines} machines a figure, {wanted.crossing} that cross", flush=True)
         for figure in figures(wanted.machines, wanted.crossing, seed):
             print(figure.line(), flush=True)
-            missed += not figure.reached
+            missed += figure.verdict == "MISS"
     return missed
 
 
