@@ -287,19 +287,28 @@ def _windows(x_bytes: bytes, y_bytes: bytes) -> _Windows:
     hat = terms @ (terms * own[:, :, None]).sum(axis=1)[:, :, None]
     free = 1.0 - np.where(own, hat[:, :, 0], 0.0).sum(axis=1)
     weights = (own - hat[:, :, 0]) / free[:, None]
-    where = np.repeat(np.arange(points), index.shape[1])
-    # Imported here: slow to import, and only where a spike is suspected.
-    from scipy.sparse import csr_array
-
-    loose = csr_array((weights.ravel(), (where, index.ravel())), shape=(points, points))
     return _Windows(
         index=index,
         own=own,
         adjacent=away == 1,
         terms=terms,
-        loose=loose.toarray() if points <= _DENSE_POINTS else loose,
+        loose=_as_matrix(index, weights),
         free=free,
     )
+
+
+def _as_matrix(index: NDArray[np.intp], weights: Floats) -> Any:
+    """The weights `[p, w]` of the points `index` as a matrix `[p, p]`, sparse where that is less work."""
+    points = len(index)
+    if points <= _DENSE_POINTS:
+        dense = np.zeros((points, points))
+        np.put_along_axis(dense, index, weights, axis=1)
+        return dense
+    # Imported here: slow to import, and most grids are small.
+    from scipy.sparse import csr_array
+
+    where = np.repeat(np.arange(points), index.shape[1])
+    return csr_array((weights.ravel(), (where, index.ravel())), shape=(points, points))
 
 
 def _near(at: NDArray[np.intp], size: int) -> NDArray[np.intp]:
