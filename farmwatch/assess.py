@@ -91,20 +91,16 @@ def _in_order(settings: Settings, names: Sequence[str]) -> tuple[Machine, ...]:
 
 
 def _look_up(settings: Settings, store: Store, at: datetime, names: list[str] | None) -> _Known:
-    histories = store.histories(names, at)
-    answers = store.last_answers(at)
-    if names is None:
-        digests = {name: history.mesh(-1).digest() for name, history in histories.items() if len(history)}
-    else:
-        digests = {name: reading.mesh.digest() for name, reading in store.latest(until=at).items()}
-    return _Known(
-        histories=histories,
-        answers=answers,
-        first_tries=_first_tries(settings, store, at, answers),
-        out=store.spans_out(at),
-        moves=_seen_moves(store.moves(names, at), at),
-        digests=digests,
-    )
+    with store.one_state():
+        answers = store.last_answers(at)
+        return _Known(
+            histories=store.histories(names, at),
+            answers=answers,
+            first_tries=_first_tries(settings, store, at, answers),
+            out=store.spans_out(at),
+            moves=_seen_moves(store.moves(names, at), at),
+            digests={name: last.digest for name, last in store.last_digests(until=at).items()},
+        )
 
 
 def _first_tries(

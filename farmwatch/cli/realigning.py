@@ -14,7 +14,7 @@ from farmwatch.cli.screen import paragraph, plain, say, width
 from farmwatch.errors import InputError
 
 if TYPE_CHECKING:
-    from farmwatch.judge import StepBelief
+    from farmwatch.judge.learned import StepBelief
     from farmwatch.realign import Advice, Bench, Findings, Look, Turn
     from farmwatch.tickets import Ticket
 
@@ -155,7 +155,7 @@ class TerminalScreen:
                 paragraph(f"leave the {plain(screw_words(screw.name))} screw alone: it is the reference", indent=2)
 
     def _say_findings(self, findings: Findings) -> None:
-        from farmwatch.judge import step_differences
+        from farmwatch.judge.learned import step_differences
         from farmwatch.judge.words import screw_words
 
         if findings.nothing_moved:

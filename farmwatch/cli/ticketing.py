@@ -102,7 +102,7 @@ def show(app: App, number: int, as_json: bool) -> None:
 
 def _sense(app: App, one: Ticket) -> Any:
     """What clockwise does on this machine: as its own moves have shown, else as the model says."""
-    from farmwatch.judge import belief_from_turns
+    from farmwatch.judge.learned import belief_from_turns
 
     machine = next((m for m in app.settings.machines if m.name == one.machine), None)
     if machine is None:

@@ -47,6 +47,10 @@ _QUERY_NAME = re.compile(r"[\x21-\x7e]+\Z")
 _MEDIA_TYPE = re.compile(
     r"[A-Za-z0-9!#$&^_.+-]{1,60}/[A-Za-z0-9!#$&^_.+-]{1,60}(; ?[A-Za-z0-9!#$&^_.+-]+=[A-Za-z0-9!#$&^_.+-]+)*"
 )
+# Names, whole numbers and wildcards one after another: all that most mappings need, and right by RFC 9535 as it stands.
+_PLAIN_JSONPATH = re.compile(
+    r"\$(?:\.[A-Za-z_][A-Za-z0-9_]*|\.\*|\[\*\]|\[(?:0|-?[1-9][0-9]{0,8})\]|\['[A-Za-z0-9_ .:-]*'\])*"
+)
 _LITERAL = 'a literal value must not stand here; write "env:NAME" or "file:PATH"'
 
 
@@ -164,7 +168,7 @@ def json_path(value: object) -> str:
         raise ValueError(f"it is longer than {LONGEST_JSONPATH} characters")
     if not value.startswith("$"):
         raise ValueError("a JSONPath begins with $")
-    wrong = _fault_of_json_path(value)
+    wrong = "" if _PLAIN_JSONPATH.fullmatch(value) else _fault_of_json_path(value)
     if wrong:
         raise ValueError(wrong)
     return value
@@ -172,7 +176,7 @@ def json_path(value: object) -> str:
 
 @lru_cache(maxsize=4096)
 def _fault_of_json_path(text: str) -> str:
-    from jsonpath import JSONPathEnvironment  # slow to import, and not every command needs it
+    from jsonpath import JSONPathEnvironment  # slow to import, and few configurations need it
     from jsonpath.exceptions import JSONPathError
 
     try:

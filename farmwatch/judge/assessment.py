@@ -8,11 +8,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
-from farmwatch.follow.findings import Drift, Forecast, Step
-from farmwatch.mesh import Mesh
-from farmwatch.model import Limits, Model
+if TYPE_CHECKING:
+    from farmwatch.follow.findings import Drift, Forecast, Step
+    from farmwatch.mesh import Mesh
+    from farmwatch.model import Limits, Model
 
 __all__ = [
     "Advice", "Assessment", "Cause", "Condition", "FleetAssessment", "FormFacts", "Plan", "ReadingFacts",

@@ -275,7 +275,6 @@ def _windows(x_bytes: bytes, y_bytes: bytes) -> _Windows:
     x, y = np.frombuffer(x_bytes), np.frombuffer(y_bytes)
     row, column = (part.ravel() for part in np.meshgrid(np.arange(y.size), np.arange(x.size), indexing="ij"))
     rows, columns = _near(row, y.size), _near(column, x.size)
-    points = len(row)
     near_row = np.repeat(rows, columns.shape[1], axis=1)
     near_column = np.tile(columns, (1, rows.shape[1]))
     away = np.maximum(np.abs(near_row - row[:, None]), np.abs(near_column - column[:, None]))

@@ -13,7 +13,8 @@ from typing import Literal
 
 import numpy as np
 
-from farmwatch.judge import StepBelief, learn_move, shim_plan, tooth_plan
+from farmwatch.judge.learned import StepBelief, learn_move
+from farmwatch.judge.tooth_plan import shim_plan, tooth_plan
 from farmwatch.mesh import Floats
 from farmwatch.model import Limits, Model
 from farmwatch.realign.look import Look

@@ -18,8 +18,8 @@ from farmwatch.collect import Asked, reading_of
 from farmwatch.config import Machine, Settings
 from farmwatch.errors import InputError
 from farmwatch.history import Reading
-from farmwatch.judge import StepBelief, belief_from_turns
 from farmwatch.judge.judged import find_judgeable, why_not_judged
+from farmwatch.judge.learned import StepBelief, belief_from_turns
 from farmwatch.model import Limits, Model
 from farmwatch.realign.coach import Advice, Findings, Turn, advise, clockwise_teeth, compare
 from farmwatch.realign.look import Look, look_at

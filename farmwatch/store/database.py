@@ -68,18 +68,36 @@ class Database:
         self._engine: _Connection | None = None
         self._engine_pid = 0
         self._opens = 0
+        self._shared: _Connection | None = None
 
     @contextmanager
     def reading(self) -> Iterator[_Connection]:
         """An open for reading one consistent state; fetch, leave, then compute."""
-        with self._inside(), self._opened(read_only=True) as con, _transaction(con):
-            yield con
+        with self._inside():
+            if self._shared is not None:
+                yield self._shared
+                return
+            with self._opened(read_only=True) as con, _transaction(con):
+                yield con
+
+    @contextmanager
+    def one_state(self) -> Iterator[None]:
+        """Everything read within sees the same state of the database, which is opened once for all of it."""
+        with self.reading() as con:
+            self._shared = con
+            try:
+                yield
+            finally:
+                self._shared = None
 
     @contextmanager
     def writing(self) -> Iterator[_Connection]:
         """An open for writing, in one transaction: committed at the end, rolled back by any exception."""
-        with self._inside(), self._opened(read_only=False) as con, _transaction(con):
-            yield con
+        with self._inside():
+            if self._shared is not None:
+                raise RuntimeError("nothing is written where one state is read")
+            with self._opened(read_only=False) as con, _transaction(con):
+                yield con
 
     @contextmanager
     def frozen(self) -> Iterator[BinaryIO]:

@@ -193,7 +193,9 @@ def _reading(row: tuple[Any, ...]) -> Reading:
     )
 
 
-def last_digests(con: duckdb.DuckDBPyConnection, names: Sequence[str] | None) -> dict[str, LastMesh]:
+def last_digests(
+    con: duckdb.DuckDBPyConnection, names: Sequence[str] | None, until: datetime | None = None
+) -> dict[str, LastMesh]:
     """What the newest reading of each machine is known by."""
     return {
         machine: LastMesh(
@@ -203,7 +205,7 @@ def last_digests(con: duckdb.DuckDBPyConnection, names: Sequence[str] | None) ->
             time_from=time_from,
             digest=digest,
         )
-        for machine, taken, seen, time_from, digest in con.execute(sql.LAST_DIGESTS, wanted(names, None)).fetchall()
+        for machine, taken, seen, time_from, digest in con.execute(sql.LAST_DIGESTS, wanted(names, until)).fetchall()
     }
 
 

@@ -121,8 +121,13 @@ FROM (SELECT unnest(list_prepend(id::DOUBLE, heights)) AS v
       FROM (SELECT rowid AS id, heights FROM readings {_WANTED} ORDER BY id))
 """
 
+# The newest time of each machine first: to compare whole rows of the few that are left costs a quarter of comparing
+# those of all.
 _LATEST = f"""
-SELECT arg_max(rowid, (taken_at, seen_at, rowid)) FROM readings {_WANTED} GROUP BY machine
+SELECT arg_max(readings.rowid, (seen_at, readings.rowid))
+FROM readings JOIN (SELECT machine, max(taken_at) AS taken_at FROM readings {_WANTED} GROUP BY machine) newest
+ON readings.machine = newest.machine AND readings.taken_at = newest.taken_at
+GROUP BY readings.machine
 """
 
 LAST_DIGESTS = f"""

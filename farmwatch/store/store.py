@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import AbstractContextManager
 from datetime import datetime
 from pathlib import Path
 
@@ -45,6 +46,10 @@ class Store:
         """Put a checked backup in the place of the database, which is kept aside with `now` in its name."""
         return copies.restore(self.database, source, now)
 
+    def one_state(self) -> AbstractContextManager[None]:
+        """Everything read within sees the same state of the database, opened once; nothing is written there."""
+        return self.database.one_state()
+
     # Readings
 
     def add_readings(self, new: Sequence[Reading] | ReadingColumns) -> int:
@@ -78,10 +83,10 @@ class Store:
             found = readings.fetch_latest(con, names, until)
         return readings.latest(found)
 
-    def last_digests(self, names: Sequence[str] | None = None) -> dict[str, LastMesh]:
+    def last_digests(self, names: Sequence[str] | None = None, until: datetime | None = None) -> dict[str, LastMesh]:
         """What the newest reading of each machine is known by."""
         with self.database.reading() as con:
-            return readings.last_digests(con, names)
+            return readings.last_digests(con, names, until)
 
     def records(self) -> dict[str, str]:
         """What each machine's record comes to (readings, notes, moves, work), as text that changes with any entry."""

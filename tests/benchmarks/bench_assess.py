@@ -17,7 +17,9 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 
 from farmwatch.history import History, Stack
-from farmwatch.judge import MachineCase, first_belief, judge_fleet, learn_move, shim_plan, tooth_plan
+from farmwatch.judge.learned import first_belief, learn_move
+from farmwatch.judge.machine import MachineCase, judge_fleet
+from farmwatch.judge.tooth_plan import shim_plan, tooth_plan
 from farmwatch.measure import grid_points, influence
 from farmwatch.mesh import Floats
 from farmwatch.model import Limits, Model, Screw

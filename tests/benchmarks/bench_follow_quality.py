@@ -18,7 +18,8 @@ from datetime import UTC, datetime
 import numpy as np
 
 from farmwatch.demo.synthetic import Jump, Plate, Recipe, Synthetic, bent, dropped, make_history, tideframe
-from farmwatch.follow import Followed, follow_fleet
+from farmwatch.follow.fleet import follow_fleet
+from farmwatch.follow.followed import Followed
 from farmwatch.measure import flatness
 from farmwatch.model import Limits, Model
 

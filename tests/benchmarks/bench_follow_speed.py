@@ -22,7 +22,7 @@ import ruptures
 from scipy import stats
 
 from farmwatch.demo.synthetic import Jump, Recipe, make_history, tideframe
-from farmwatch.follow import follow_fleet
+from farmwatch.follow.fleet import follow_fleet
 from farmwatch.history import History
 from farmwatch.measure import grid_points, influence
 from farmwatch.model import Limits

@@ -4,7 +4,7 @@ import numpy as np
 
 from farmwatch.cli.realigning import TerminalScreen
 from farmwatch.config import Machine
-from farmwatch.judge import first_belief
+from farmwatch.judge.learned import first_belief
 from farmwatch.model import Limits
 from farmwatch.realign import Bench, advise, compare, look_at
 from tests.realign.technician import AT, AXIS, model_of

@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 from farmwatch.demo.synthetic import Recipe, Synthetic, make_history, tideframe
-from farmwatch.follow import Followed, follow_machine
+from farmwatch.follow.fleet import follow_machine
+from farmwatch.follow.followed import Followed
 from farmwatch.history import History
 from farmwatch.model import Limits, Model
 

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from farmwatch.demo.synthetic import Band, Jump, Plate, Recipe, make_history, tideframe
-from farmwatch.follow import follow_fleet, follow_machine
+from farmwatch.follow.fleet import follow_fleet, follow_machine
 from farmwatch.history import History, Note, Reading
 from farmwatch.mesh import Mesh
 from farmwatch.model import Limits

@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 
 from farmwatch.demo.synthetic import Band, Jump, Plate, tideframe
-from farmwatch.follow import Step, find_steps, jumped_twice
+from farmwatch.follow.findings import Step
+from farmwatch.follow.steps import find_steps, jumped_twice
 from farmwatch.history import Note, Work
 
 TOOTH = 0.4

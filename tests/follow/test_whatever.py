@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from farmwatch.demo.synthetic import tideframe
-from farmwatch.follow import follow_fleet
+from farmwatch.follow.fleet import follow_fleet
 from farmwatch.history import History, Note, Reading, Work
 from farmwatch.mesh import Mesh
 from farmwatch.model import Limits

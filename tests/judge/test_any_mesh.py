@@ -11,7 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from farmwatch.history import History, Reading
-from farmwatch.judge import FleetAssessment, assessment_document, judge_machine
+from farmwatch.judge.assessment import FleetAssessment
+from farmwatch.judge.document import assessment_document
+from farmwatch.judge.machine import judge_machine
 from farmwatch.mesh import Mesh, MeshRefused
 from farmwatch.model import Model, Screw
 

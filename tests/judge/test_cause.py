@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from farmwatch.follow.followed import Reversal
-from farmwatch.judge import Evidence, judge_cause
+from farmwatch.judge.cause import Evidence, judge_cause
 
 TILTED = Evidence(
     range_mm=0.80,

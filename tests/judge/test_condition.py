@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from farmwatch.judge import find_condition
+from farmwatch.judge.condition import find_condition
 from farmwatch.model import Limits
 
 LIMITS = Limits()

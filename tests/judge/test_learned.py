@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from farmwatch.judge import first_belief, learn_move, step_differences
+from farmwatch.judge.learned import first_belief, learn_move, step_differences
 
 
 def realign(rng: np.random.Generator, nominal: float, true: float, way: int, belief, moves: int):

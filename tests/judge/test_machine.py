@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from farmwatch.follow.findings import Forecast, Step
 from farmwatch.follow.followed import Followed, Trace
 from farmwatch.history import History, Note, OutOfService
-from farmwatch.judge import HostFacts, MachineCase, judge_fleet, judge_machine, with_host
+from farmwatch.judge.machine import HostFacts, MachineCase, judge_fleet, judge_machine, with_host
 from farmwatch.mesh import Mesh
 from farmwatch.model import Screw
 

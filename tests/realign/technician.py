@@ -9,7 +9,7 @@ from itertools import product
 
 import numpy as np
 
-from farmwatch.judge import StepBelief, first_belief
+from farmwatch.judge.learned import StepBelief, first_belief
 from farmwatch.judge.words import move_sentence, screw_words
 from farmwatch.measure import grid_points, influence
 from farmwatch.mesh import Floats, Mesh

@@ -6,7 +6,7 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from farmwatch.judge import first_belief, step_differences
+from farmwatch.judge.learned import first_belief, step_differences
 from farmwatch.mesh import Floats, Mesh
 from farmwatch.model import Limits, Model, Screw
 from farmwatch.realign import Look, Turn, advise, clockwise_teeth, compare, look_at

@@ -17,7 +17,7 @@ from farmwatch.assess import assess
 from farmwatch.collect import Asked, HostMesh
 from farmwatch.config import Farm, Machine, Mapping, Settings
 from farmwatch.errors import InputError
-from farmwatch.judge import StepBelief
+from farmwatch.judge.learned import StepBelief
 from farmwatch.judge.words import move_sentence
 from farmwatch.model import Limits, Model
 from farmwatch.realign import Advice, Bench, Findings, Look, Session, Turn
