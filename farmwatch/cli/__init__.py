@@ -22,7 +22,7 @@ from farmwatch.cli.app import App
 from farmwatch.cli.screen import complain
 from farmwatch.errors import FarmwatchError
 
-__all__ = ["commands", "main", "run"]
+__all__ = ["commands", "run"]
 
 _FAMILIES = (
     "starting", "mapping", "polls", "looking", "entering", "reports", "files", "serving", "ticketing", "realigning",
@@ -55,11 +55,6 @@ def commands(context: click.Context, config: Path | None) -> None:
 for _family in _FAMILIES:
     for _command in import_module(f"farmwatch.cli.{_family}").COMMANDS:
         commands.add_command(_command)
-
-
-def main() -> None:
-    """The entry point of `farmwatch`."""
-    sys.exit(run(sys.argv[1:]))
 
 
 def run(arguments: Sequence[str]) -> int:

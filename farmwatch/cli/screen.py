@@ -10,11 +10,11 @@ import sys
 import unicodedata
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Literal
+from functools import lru_cache
+from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from rich.console import Console
-    from rich.table import Table
     from rich.text import Text
 
 __all__ = ["complain", "console", "paragraph", "plain", "progress", "say", "table", "width"]
@@ -24,6 +24,8 @@ _UNFIT = frozenset({"Cc", "Cf", "Cs", "Zl", "Zp", "Co", "Cn"})
 _BROADEST = 120
 _NARROWEST = 40
 _LONGEST_ON_A_LINE = 20
+# Between the columns of a table, and what no column goes below.
+_GAP, _NARROWEST_COLUMN = 2, 6
 
 
 def plain(text: object) -> str:
@@ -88,51 +90,61 @@ def paragraph(text: str, *, indent: int = 0, hang: int = 0, strong: bool = False
 
 
 def table(columns: Sequence[tuple[str, bool]], rows: Sequence[Sequence[str]], strong: Callable[[int], bool]) -> None:
-    """A table: heading and whether its figures stand to the right; rows for which `strong` holds are bold."""
+    """A table: heading and whether its figures stand to the right; rows for which `strong` holds are bold.
+
+    Laid out here: for the thousand machines of a large farm rich takes half a second.
+    """
+    headings = [heading for heading, _ in columns]
     cells = [[plain(cell) for cell in row] for row in rows]
-    if not _table_of_lines(columns, cells, strong):
-        _table_that_wraps(columns, cells, strong)
+    sides = [right for _, right in columns]
+    broad = _breadths(headings, cells, sides)
+    whole = _text("\n".join(_lines(headings, broad, sides)), strong=True)
+    for number, row in enumerate(cells):
+        whole.append("\n").append_text(_text("\n".join(_lines(row, broad, sides)), strong(number)))
+    console().print(whole, soft_wrap=True)
 
 
-def _table_of_lines(
-    columns: Sequence[tuple[str, bool]], rows: Sequence[Sequence[str]], strong: Callable[[int], bool]
-) -> bool:
-    """Print the table where each row has room on one line: ten times as fast as laying it out. Else print nothing."""
+def _breadths(headings: Sequence[str], rows: Sequence[Sequence[str]], sides: Sequence[bool]) -> list[int]:
+    """How broad each column is: as its longest cell, or the longest less where the screen has not that much room."""
     from rich.cells import cell_len
 
-    headings = [heading for heading, _ in columns]
     broad = [max(map(cell_len, column)) for column in zip(headings, *rows, strict=True)]
-    if sum(broad) + 2 * (len(broad) - 1) > width():
-        return False
-
-    def line(cells: Sequence[str]) -> str:
-        padded = (
-            " " * (room - cell_len(cell)) + cell if right else cell + " " * (room - cell_len(cell))
-            for cell, room, (_, right) in zip(cells, broad, columns, strict=True)
-        )
-        return "  ".join(padded).rstrip()
-
-    whole = _text(line(headings), strong=True)
-    for number, cells in enumerate(rows):
-        whole.append("\n").append_text(_text(line(cells), strong(number)))
-    console().print(whole, soft_wrap=True)
-    return True
-
-
-def _table_that_wraps(
-    columns: Sequence[tuple[str, bool]], rows: Sequence[Sequence[str]], strong: Callable[[int], bool]
-) -> None:
-    from rich.table import Table
-
-    found: Table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_edge=False, header_style="bold")
     # Names stay whole on one line, unless one is so long that it would push the rest off the screen.
-    whole = all(len(row[0]) <= _LONGEST_ON_A_LINE for row in rows)
-    for number, (heading, right) in enumerate(columns):
-        justify: Literal["left", "right"] = "right" if right else "left"
-        found.add_column(heading, justify=justify, overflow="fold", no_wrap=whole and number == 0)
-    for number, row in enumerate(rows):
-        found.add_row(*(_text(cell, strong(number)) for cell in row))
-    console().print(found)
+    kept = {number for number, right in enumerate(sides) if right} | ({0} if broad[0] <= _LONGEST_ON_A_LINE else set())
+    giving = [number for number in range(len(broad)) if number not in kept] or list(range(len(broad)))
+    room = width() - _GAP * (len(broad) - 1)
+    while sum(broad) > room:
+        broadest = max(giving, key=lambda number: broad[number])
+        if broad[broadest] <= _NARROWEST_COLUMN:
+            break
+        broad[broadest] -= 1
+    return broad
+
+
+def _lines(cells: Sequence[str], broad: Sequence[int], sides: Sequence[bool]) -> Iterator[str]:
+    """One row of a table: the lines that its longest cell takes."""
+    from itertools import zip_longest
+
+    from rich.cells import cell_len
+
+    folded = [_folded(cell, room) for cell, room in zip(cells, broad, strict=True)]
+    for parts in zip_longest(*folded, fillvalue=""):
+        padded = (
+            " " * (room - cell_len(part)) + part if right else part + " " * (room - cell_len(part))
+            for part, room, right in zip(parts, broad, sides, strict=True)
+        )
+        yield (" " * _GAP).join(padded).rstrip()
+
+
+@lru_cache(maxsize=4096)
+def _folded(cell: str, room: int) -> list[str]:
+    """A cell in lines of at most `room` columns, between words where that can be."""
+    from rich.cells import cell_len
+    from rich.text import Text
+
+    if cell_len(cell) <= room:
+        return [cell]
+    return [line.plain.rstrip() for line in Text(cell).wrap(console(), room, overflow="fold")]
 
 
 @contextmanager

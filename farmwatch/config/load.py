@@ -22,21 +22,18 @@ from farmwatch.config.settings import (
     Settings,
 )
 from farmwatch.model import Limits, Model, Screw
+from farmwatch.places import SYSTEM_WIDE, configuration, folder_of
 
 __all__ = ["find_config", "load_settings"]
 
-SYSTEM_WIDE = Path("/etc/farmwatch/config.toml")
 _TOP = (*SECTIONS, "models", "mappings", "machines", "machines_file")
 
 
 def find_config(path: Path | None) -> Path:
     """Where the configuration is: `path`, FARMWATCH_CONFIG, ./config.toml or /etc/farmwatch/config.toml."""
-    named = path or (Path(os.environ["FARMWATCH_CONFIG"]) if os.environ.get("FARMWATCH_CONFIG") else None)
-    if named is not None:
-        return named
-    for candidate in (Path("config.toml"), SYSTEM_WIDE):
-        if candidate.is_file():
-            return candidate
+    found = configuration(path)
+    if found is not None:
+        return found
     raise ConfigError(
         f"no configuration: there is no config.toml here and no {SYSTEM_WIDE}; "
         "name one with --config FILE, or begin with: farmwatch init"
@@ -57,8 +54,7 @@ def load_settings(path: Path | None = None) -> Settings:
     except RecursionError:
         raise ConfigError(f"{found}: not TOML that can be read: it is nested too deeply") from None
     notes = Notes()
-    folder = Path(os.path.abspath(found)).parent  # noqa: PTH100 (absolute, but links are left as they are)
-    settings = _Reader(raw, folder, notes).settings(found)
+    settings = _Reader(raw, folder_of(found), notes).settings(found)
     lines = locate(text) if notes.faults or notes.warnings else {}
     faults = notes.settle(str(found), notes.faults, lines)
     if faults or settings is None:

@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import contextlib
 import json
-import os
 import pickle
 import subprocess
-import sys
 import threading
 import time
 from typing import IO, TYPE_CHECKING, Any
 
 from farmwatch.errors import FarmwatchError
+from farmwatch.service.processes import command_line, environment
 
 if TYPE_CHECKING:
     from farmwatch.service.errand import Errand
@@ -30,13 +29,12 @@ class ErrandFailed(FarmwatchError):
 
 def send(errand: Errand, stop: threading.Event) -> dict[str, Any] | None:
     """What came of the errand; None where `stop` was set meanwhile. Raises ErrandFailed."""
-    path = os.pathsep.join(entry for entry in sys.path if entry)
     with subprocess.Popen(
-        [sys.executable, "-P", "-m", "farmwatch.service.child"],
+        command_line("farmwatch.service.child"),
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
-        env={**os.environ, "PYTHONPATH": path},
+        env=environment(),
     ) as child:
         try:
             return _outcome(child, pickle.dumps(errand), stop)

@@ -132,7 +132,7 @@ def test_a_bug_exits_1(farm):
     code = (
         "import sys, farmwatch.cli.app as a; a.App.now = lambda self: 1 / 0\n"
         f"sys.argv = ['farmwatch', '--config', {str(farm.config)!r}, 'fleet']\n"
-        "from farmwatch.cli import main; main()"
+        "from farmwatch.__main__ import main; main()"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=False)
 

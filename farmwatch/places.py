@@ -1,0 +1,29 @@
+"""Where things lie that are looked for before anything else is loaded; by the standard library alone, to be quick."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+__all__ = ["SYSTEM_WIDE", "configuration", "folder_of", "standby_socket"]
+
+SYSTEM_WIDE = Path("/etc/farmwatch/config.toml")
+
+
+def configuration(named: Path | None) -> Path | None:
+    """Where the configuration is: `named`, FARMWATCH_CONFIG, ./config.toml, /etc/farmwatch/config.toml, or nowhere."""
+    if named is None and os.environ.get("FARMWATCH_CONFIG"):
+        named = Path(os.environ["FARMWATCH_CONFIG"])
+    if named is not None:
+        return named
+    return next((candidate for candidate in (Path("config.toml"), SYSTEM_WIDE) if candidate.is_file()), None)
+
+
+def folder_of(configuration: Path) -> Path:
+    """The folder that relative paths of a configuration start from."""
+    return Path(os.path.abspath(configuration)).parent  # noqa: PTH100 (absolute, but links are left as they are)
+
+
+def standby_socket(database: Path) -> Path:
+    """Where a service lets its standby be asked (`farmwatch.standby`)."""
+    return database.with_name(f"{database.name}.standby")
