@@ -7,6 +7,7 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
+from farmwatch import places
 from farmwatch.config import rules
 from farmwatch.config.faults import ConfigError, KeyPath, Notes, Place, shown
 from farmwatch.config.locate import locate
@@ -22,7 +23,6 @@ from farmwatch.config.settings import (
     Settings,
 )
 from farmwatch.model import Limits, Model, Screw
-from farmwatch.places import SYSTEM_WIDE, configuration, folder_of
 
 __all__ = ["find_config", "load_settings"]
 
@@ -31,11 +31,11 @@ _TOP = (*SECTIONS, "models", "mappings", "machines", "machines_file")
 
 def find_config(path: Path | None) -> Path:
     """Where the configuration is: `path`, FARMWATCH_CONFIG, ./config.toml or /etc/farmwatch/config.toml."""
-    found = configuration(path)
+    found = places.configuration(path)
     if found is not None:
         return found
     raise ConfigError(
-        f"no configuration: there is no config.toml here and no {SYSTEM_WIDE}; "
+        f"no configuration: there is no config.toml here and no {places.SYSTEM_WIDE}; "
         "name one with --config FILE, or begin with: farmwatch init"
     )
 
@@ -54,7 +54,7 @@ def load_settings(path: Path | None = None) -> Settings:
     except RecursionError:
         raise ConfigError(f"{found}: not TOML that can be read: it is nested too deeply") from None
     notes = Notes()
-    settings = _Reader(raw, folder_of(found), notes).settings(found)
+    settings = _Reader(raw, places.folder_of(found), notes).settings(found)
     lines = locate(text) if notes.faults or notes.warnings else {}
     faults = notes.settle(str(found), notes.faults, lines)
     if faults or settings is None:

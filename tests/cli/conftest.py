@@ -100,11 +100,17 @@ def stored(tmp_path_factory: pytest.TempPathFactory) -> bytes:
 
 
 @pytest.fixture
-def farm(tmp_path: Path, stored: bytes, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Farm:
+def config(tmp_path: Path, stored: bytes, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """The farm's configuration, with its database beside it."""
     monkeypatch.setenv("COLUMNS", "80")
     (tmp_path / "config.toml").write_text(CONFIG)
     (tmp_path / "farmwatch.duckdb").write_bytes(stored)
-    return Farm(tmp_path / "config.toml", capsys)
+    return tmp_path / "config.toml"
+
+
+@pytest.fixture
+def farm(config: Path, capsys: pytest.CaptureFixture[str]) -> Farm:
+    return Farm(config, capsys)
 
 
 @pytest.fixture

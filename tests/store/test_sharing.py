@@ -124,6 +124,22 @@ def test_a_fault_inside_rolls_back_and_lets_go(store: Store, reading: MakeReadin
     assert Store(store.path).add_readings([reading()]) == 1
 
 
+def test_one_state_is_read_by_one_open_and_nothing_is_written_there(store: Store, reading: MakeReading) -> None:
+    store.add_readings([reading(seed=1)])
+    other = Store(store.path, patience_seconds=0.1)
+    with store.one_state():
+        assert store.reading_count() == 1
+        assert len(store.histories()) == len(store.last_digests()) == 1
+        with pytest.raises(RuntimeError, match="nothing is written"):
+            store.add_readings([reading(seed=2)])
+        assert store.reading_count() == 1
+    assert other.add_readings([reading(seed=3)]) == 1
+    with pytest.raises(ValueError), store.one_state():
+        raise ValueError
+    # An end by a fault leaves nothing open behind.
+    assert store.add_readings([reading(seed=4)]) == 1
+
+
 def test_a_missing_folder_a_damaged_file_and_no_database_are_said(tmp_path: Path) -> None:
     with pytest.raises(StoreError, match="its folder does not exist"):
         Store(tmp_path / "none" / "farm.duckdb").reading_count()

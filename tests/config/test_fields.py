@@ -1,0 +1,39 @@
+"""What a value of the configuration may be."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from jsonpath import JSONPathEnvironment
+
+from farmwatch.config import fields
+
+STRICT = JSONPathEnvironment(strict=True)
+PARTS = st.one_of(
+    st.from_regex(r"\.[A-Za-z_][A-Za-z0-9_]{0,8}", fullmatch=True),
+    st.integers(-(10**8), 10**8).map(lambda number: f"[{number}]"),
+    st.from_regex(r"\['[A-Za-z0-9_ .:-]{0,8}'\]", fullmatch=True),
+    st.sampled_from([".*", "[*]"]),
+)
+
+
+@settings(max_examples=100, deadline=None)
+@given(st.lists(PARTS, max_size=6).map(lambda parts: "$" + "".join(parts)))
+def test_what_is_taken_for_plain_the_library_takes_too(path):
+    assert fields._PLAIN_JSONPATH.fullmatch(path)
+    STRICT.compile(path)
+    assert fields.json_path(path) == path
+
+
+@settings(max_examples=100, deadline=None)
+@given(st.from_regex(fields._PLAIN_JSONPATH, fullmatch=True))
+def test_whatever_is_plain_is_right(path):
+    STRICT.compile(path)
+
+
+@pytest.mark.parametrize("path", ["$.", "$.1", "$[01]", "$[-0]", "$['a]", "$.a b", "$[", "$..", "$.a\n", "$[1.0]"])
+def test_what_is_wrong_is_not_plain(path):
+    assert not fields._PLAIN_JSONPATH.fullmatch(path)
+    with pytest.raises(ValueError):
+        fields.json_path(path)
