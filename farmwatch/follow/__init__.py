@@ -1,5 +1,10 @@
 """One machine's history as arrays: steps, trend, forecast. Pure: time comes in as an argument, randomness too.
 
-`fleet` follows; `findings` and `followed` hold what it found. Nothing is imported here, so that what only shows
-findings need not wait for what finds them.
+`fleet` follows; `findings` and `followed` hold what it found.
 """
+
+from farmwatch.follow.forecast import forecast
+from farmwatch.follow.steps import find_steps
+from farmwatch.follow.trend import trend
+
+__all__ = ["find_steps", "forecast", "trend"]
