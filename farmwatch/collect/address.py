@@ -22,8 +22,7 @@ class Address:
     @classmethod
     def of(cls, url: str) -> Address:
         """The address within a URL; raises ValueError where there is none."""
-        parts = urlsplit(url)
-        return _address(parts.scheme, parts.netloc)
+        return _address(url)
 
     def __str__(self) -> str:
         host = f"[{self.host}]" if ":" in self.host else self.host
@@ -32,7 +31,9 @@ class Address:
 
 
 @lru_cache(maxsize=4096)
-def _address(scheme: str, place: str) -> Address:
+def _address(url: str) -> Address:
+    whole = urlsplit(url)
+    scheme, place = whole.scheme, whole.netloc
     if scheme not in DEFAULT_PORTS:
         raise ValueError(f"wants http:// or https://, got {scheme or 'neither'}")
     parts = urlsplit(f"{scheme}://{place}")
