@@ -79,6 +79,12 @@ def test_the_example_line(store: Store, tmp_path: Path) -> None:
     assert store.last_digests()["heron-01"].digest == found.mesh.digest()
 
 
+def test_small_t_and_z_are_rfc_3339_too(store: Store, tmp_path: Path) -> None:
+    result = imported(store, tmp_path / "r.ndjson", json.dumps(line(taken_at="2026-11-23t05:58:11.5z")))
+    assert (result.stored, result.refused_count) == (1, 0)
+    assert store.latest()["heron-01"].taken_at == datetime(2026, 11, 23, 5, 58, 11, 500_000, tzinfo=UTC)
+
+
 def test_again_and_out_of_order_is_harmless(store: Store, tmp_path: Path) -> None:
     days = [3, 1, 2, 1]
     text = "\n".join(json.dumps(line(taken_at=f"2026-11-0{day}T05:00:00+01:00")) for day in days) + "\n\n"

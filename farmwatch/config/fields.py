@@ -32,6 +32,8 @@ __all__ = [
 DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 LONGEST_NAME = 80
 LONGEST_JSONPATH = 500
+# Parts of a path as long as this, and not of plain words, are taken for a key.
+LEAST_KEY = 16
 # Every length of a farm is in mm; a hundred metres of bed are a slip of the finger.
 LARGEST_NUMBER = 1e5
 
@@ -244,7 +246,18 @@ def hook_address(value: object, info: ValidationInfo) -> str | Secret:
     """An address as of a host, or the source of one in which a key stands."""
     if isinstance(value, Secret) or (isinstance(value, str) and names_a_secret(value)):
         return secret(value, info)
-    return address(value)
+    plain = address(value)
+    if any(_looks_like_a_key(part) for part in urlsplit(plain).path.split("/")):
+        raise ValueError("a key may stand in its path; name the whole address from env: or file:")
+    return plain
+
+
+def _looks_like_a_key(part: str) -> bool:
+    """Long, and of letters and figures mixed or of both cases: no word that a person would choose."""
+    return len(part) >= LEAST_KEY and (
+        bool(re.search(r"\d", part) and re.search(r"[A-Za-z]", part))
+        or bool(re.search(r"[a-z][A-Z]", part) and re.search(r"[A-Z]{2}|[A-Z][a-z][A-Z]", part))
+    )
 
 
 def media_type(value: object) -> str:

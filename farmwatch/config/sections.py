@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, TypeVar, get_args
@@ -17,7 +18,7 @@ __all__ = ["SectionReader"]
 
 # Keys whose value may be a secret written by mistake: it is never repeated, not even in an error.
 _NEVER_SHOWN = frozenset({"headers", "query", "password"})
-_SHOWN_IN_PART = frozenset({"address", "path", "url"})
+_SHOWN_IN_PART = frozenset({"address", "path"})
 
 S = TypeVar("S", bound=Section)
 
@@ -65,9 +66,19 @@ def _got(path: KeyPath, value: object) -> str:
     """The value as an error may show it."""
     if _NEVER_SHOWN & set(path):
         return ""
+    if path and path[-1] == "url" and isinstance(value, str):
+        return _host_alone(value)
     if path and path[-1] in _SHOWN_IN_PART and isinstance(value, str):
         return _without_secrets(value)
     return shown(value)
+
+
+def _host_alone(address: str) -> str:
+    """An address as far as its host: a receiver's key often stands in its path."""
+    scheme, mark, rest = address.partition("://")
+    if not mark or "@" in rest:
+        return ""
+    return shown(f"{scheme}://{re.split('[/?#]', rest, maxsplit=1)[0]}/...")
 
 
 def _without_secrets(address: str) -> str:

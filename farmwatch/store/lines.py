@@ -107,7 +107,8 @@ def instant(line: Mapping[str, Any], key: str) -> datetime:
     if not isinstance(text, str):
         raise LineRefused(f"{key}: wants a time such as 2026-11-23T05:58:11Z")
     try:
-        at = datetime.fromisoformat(text)
+        # RFC 3339 lets "t" and "z" stand small, too.
+        at = datetime.fromisoformat(text.upper())
         if at.tzinfo is None:
             raise LineRefused(f"{key}: {text[:40]!r} has no offset; end it in Z or in an offset such as +01:00")
         return at.astimezone(UTC)

@@ -126,6 +126,8 @@ CASES = {
     "password without user": ("[poll]", MAIL + 'password = "env:P"\n[poll]', 10, "mail.user", "together"),
     "webhook with a password": ("[poll]", '[webhook]\nurl = "https://u:hunter2@h/x?t=hunter2"\n[poll]', 11,
                                 "webhook.url", "user or a password"),
+    "webhook with a key": ("[poll]", '[webhook]\nurl = "https://h.example/hook/hunter2hunter2hunter2"\n[poll]', 11,
+                           "webhook.url", "a key may stand in its path"),
     "mail in the open": ("[poll]", MAIL + 'security = "none-on-loopback"\n[poll]', 14, "mail.security", "starttls"),
     "mail to nobody": ("[poll]", MAIL.replace('["a@tidegate.example"]', "[]") + "[poll]", 13, "mail.report_to",
                        "one or more"),
