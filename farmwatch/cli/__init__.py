@@ -34,7 +34,7 @@ BUG, FAULT, INTERRUPTED = 1, 2, 130
 class _InOrder(click.Group):
     """Lists the commands in the order in which a farm meets them, not by the alphabet."""
 
-    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002  # the name is click's
         return list(self.commands)
 
 

@@ -86,13 +86,13 @@ class _Onlooker:
         # Before the first poll there is no database, and a look must not make one.
         return self.app.store.identities() if self.app.settings.farm.database.exists() else {}
 
-    def last_answers(self, until: datetime | None = None) -> dict[str, LastAnswer]:  # noqa: ARG002
+    def last_answers(self, until: datetime | None = None) -> dict[str, LastAnswer]:  # noqa: ARG002  # the names are those of Memory
         return {}
 
     def pin(self, found: dict[str, str], at: datetime) -> None:
         pass
 
-    def add_round(self, new: Sequence[Reading], records: Sequence[PollRecord]) -> int:  # noqa: ARG002
+    def add_round(self, new: Sequence[Reading], records: Sequence[PollRecord]) -> int:  # noqa: ARG002  # the names are those of Memory
         return len(new)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
@@ -22,7 +22,8 @@ _PRIORITY = {1: "first", 2: "soon", 3: "plan"}
 
 def cause_words(cause: str) -> str:
     """What a ticket is about, in words."""
-    return "its host does not answer" if cause == "host" else CAUSE_WORDS.get(cause, cause)  # type: ignore[call-overload]
+    words: Mapping[str, str] = {**CAUSE_WORDS, "host": "its host does not answer"}
+    return words.get(cause, cause)
 
 
 def say_tickets(tickets: Sequence[Ticket], today: date) -> None:
@@ -81,8 +82,9 @@ def say_ticket(
 def _say_work(ticket: Ticket, model: Model | None, sense: TurningSense | None) -> None:
     say()
     say("What to do", strong=True)
+    known: Mapping[str, str] = {**ADVICE_WORDS}
     for advice in ticket.advice:
-        paragraph(ADVICE_WORDS.get(advice, advice), indent=2, hang=2)  # type: ignore[call-overload]
+        paragraph(known.get(advice, advice), indent=2, hang=2)
     if ticket.cause == "host":
         return
     say_cautions()

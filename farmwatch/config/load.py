@@ -115,7 +115,7 @@ class _Reader(SectionReader):
             models=models,
             mappings=mappings,
             machines=tuple(machines),
-            path=Path(os.path.abspath(path)),  # noqa: PTH100
+            path=Path(os.path.abspath(path)),  # noqa: PTH100  # as in places.folder_of
         )
 
     def table(self, at: KeyPath, kind: type[Section]) -> Section | None:
