@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import date, datetime
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from farmwatch.cli.screen import paragraph, plain, say, table, width
@@ -22,8 +23,12 @@ _PRIORITY = {1: "first", 2: "soon", 3: "plan"}
 
 def cause_words(cause: str) -> str:
     """What a ticket is about, in words."""
-    words: Mapping[str, str] = {**CAUSE_WORDS, "host": "its host does not answer"}
-    return words.get(cause, cause)
+    return "its host does not answer" if cause == "host" else _worded(CAUSE_WORDS, cause)
+
+
+def _worded(words: Mapping[Any, str], what: str) -> str:
+    """The words for what a ticket names; what a later farmwatch may have written stands as it is."""
+    return words.get(what, what)
 
 
 def say_tickets(tickets: Sequence[Ticket], today: date) -> None:
@@ -82,9 +87,8 @@ def say_ticket(
 def _say_work(ticket: Ticket, model: Model | None, sense: TurningSense | None) -> None:
     say()
     say("What to do", strong=True)
-    known: Mapping[str, str] = {**ADVICE_WORDS}
     for advice in ticket.advice:
-        paragraph(known.get(advice, advice), indent=2, hang=2)
+        paragraph(_worded(ADVICE_WORDS, advice), indent=2, hang=2)
     if ticket.cause == "host":
         return
     say_cautions()
