@@ -7,6 +7,8 @@ import socket
 import ssl
 from urllib.parse import urlsplit
 
+from urllib3.exceptions import DecodeError, InvalidHeader
+
 from farmwatch.collect.address import Address
 from farmwatch.collect.outcome import Trouble, plain
 
@@ -63,7 +65,9 @@ def network_trouble(error: BaseException, url: str) -> Trouble:
         return Trouble("unreachable", f"{where} dropped the connection before it had answered")
     if isinstance(error, http.client.IncompleteRead):
         return Trouble("unreachable", f"{where} dropped the connection in the middle of its answer")
-    if isinstance(error, http.client.HTTPException | ValueError):
+    if isinstance(error, DecodeError):
+        return Trouble("host-error", f"{where} packs its answer in a way that nobody asked for")
+    if isinstance(error, http.client.HTTPException | InvalidHeader | ValueError):
         return Trouble("host-error", f"{where} answers with something that is not HTTP")
     number = getattr(error, "errno", None)
     return Trouble("unreachable", f"{where} cannot be reached" + (f" (error {number})" if number else ""))

@@ -148,6 +148,11 @@ class Fetcher:
         response = self._send(url, headers, guard)
         try:
             answer = self._read(response, url)
+        except Trouble:
+            # A packed body without a length, cut where time was up, is not broken but late.
+            if guard.expired:
+                raise TimeoutError from None
+            raise
         finally:
             # One that was read to its end has given its connection back already.
             response.close()
@@ -188,8 +193,9 @@ class Fetcher:
     def _read(self, response: requests.Response, url: str) -> Answer | str:
         raw: urllib3.HTTPResponse = response.raw
         if response.status_code != 200:
-            # What stands in it is of no use, and reading a short one keeps the connection.
-            if raw.length_remaining is not None and raw.length_remaining <= PIECE:
+            # What stands in it is of no use, and reading a short one keeps the connection. Never after a word before
+            # the answer (1xx): what still comes would pass for the answer to the next question, another machine's.
+            if response.status_code >= 200 and raw.length_remaining is not None and raw.length_remaining <= PIECE:
                 raw.drain_conn()
             where = response.headers.get("Location")
             if response.status_code in REDIRECTS and where is not None:
@@ -227,9 +233,10 @@ def _body(raw: urllib3.HTTPResponse, cap: int) -> bytes:
 
 def _same_host(url: str, where: str) -> str:
     """Where a redirect leads, if that is the same host, in the same scheme or from http up to https."""
-    there = urljoin(url, where)
     old = Address.of(url)
     try:
+        # Joining refuses a half-written IPv6 address, as reading one does.
+        there = urljoin(url, where)
         new = Address.of(there)
     except ValueError:
         raise Trouble("host-error", f"{shown(url)} redirects to something that is no web address") from None

@@ -9,6 +9,8 @@ from farmwatch.collect.outcome import Trouble, plain
 __all__ = ["too_large", "unpacked"]
 
 GZIP = 16 + zlib.MAX_WBITS
+# Each costs a copy of all that follows it: a small body of empty ones would keep the whole farm waiting.
+MOST_MEMBERS = 256
 _WIDTHS: dict[str, tuple[int, ...]] = {
     "gzip": (GZIP,),
     "x-gzip": (GZIP,),
@@ -44,7 +46,7 @@ def too_large(cap: int) -> Trouble:
 
 def _inflate(body: bytes, width: int, cap: int) -> bytes:
     whole = b""
-    while True:
+    for _ in range(MOST_MEMBERS):
         stream = zlib.decompressobj(width)
         whole += stream.decompress(body, cap + 1 - len(whole))
         if len(whole) > cap:
@@ -55,3 +57,4 @@ def _inflate(body: bytes, width: int, cap: int) -> bytes:
         # gzip may hold several members, one after the other; anything else behind the end is padding.
         if width != GZIP or not body.startswith(b"\x1f\x8b"):
             return whole
+    raise Trouble("garbled", f"its packed answer is in more than {MOST_MEMBERS} parts")

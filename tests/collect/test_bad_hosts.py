@@ -77,6 +77,17 @@ CANNED: dict[str, tuple[Any, str, str]] = {
     ),
     "redirect to a file": (Canned(status=301, headers={"Location": "file:///etc/passwd"}), "host-error", "no web"),
     "redirect in a ring": (Canned(status=307, headers={"Location": "/mesh"}), "host-error", "more than 3 times"),
+    "redirect to half an address": (Canned(status=302, headers={"Location": "http://[::1"}), "host-error", "no web"),
+    "packed twenty times": (
+        Canned(BODY, headers={"Content-Encoding": ", ".join(["gzip"] * 20)}),
+        "host-error",
+        "nobody asked for",
+    ),
+    "packed in too many parts": (
+        Canned(gzip.compress(b"") * 1000 + gzip.compress(BODY), headers={"Content-Encoding": "gzip"}),
+        "garbled",
+        "more than 256 parts",
+    ),
     "redirect to nowhere": (Canned(status=302), "host-error", "answers 302"),
 }
 WIRE: dict[str, tuple[Any, str, str]] = {
@@ -123,6 +134,11 @@ WIRE: dict[str, tuple[Any, str, str]] = {
         "host-error",
         "larger than 256 KiB",
     ),
+    "two lengths": (
+        raw(lambda wire: wire.send(HEAD + b"Content-Length: 5\r\nContent-Length: 6\r\n\r\n" + BODY)),
+        "host-error",
+        "not HTTP",
+    ),
     "announces too much": (
         raw(lambda wire: wire.send(HEAD + b"Content-Length: 99999999999\r\n\r\n0")),
         "host-error",
@@ -140,6 +156,12 @@ SLOW: dict[str, Any] = {
     "a body without length drips": raw(
         # What has come when time is up is a whole document: it must not pass for the answer.
         lambda wire: (wire.send(HEAD + b"\r\n" + BODY), wire.drip(b" " * 1000, 0.05))
+    ),
+    "a packed body without length drips": raw(
+        lambda wire: (
+            wire.send(HEAD + b"Content-Encoding: gzip\r\n\r\n"),
+            wire.drip(gzip.compress(BODY), 0.05),
+        )
     ),
     "a chunk size drips": raw(
         lambda wire: (wire.send(HEAD + b"Transfer-Encoding: chunked\r\n\r\n"), wire.drip(b"0" * 1000, 0.05))

@@ -48,6 +48,20 @@ class TestFollowing:
                 _same_host(old, new)
 
 
+class TestEarlyWord:
+    def test_an_answer_after_an_early_word_is_never_that_to_the_next_question(self, fetcher):
+        def late(handler):
+            handler.wfile.write(b"HTTP/1.1 103 Early Hints\r\n\r\n")
+            handler.wfile.flush()
+            time.sleep(0.1)
+            return handler.path.encode()
+
+        with serving({"/heron-01": late, "/heron-02": late}) as host:
+            for name in ("heron-01", "heron-02", "heron-01"):
+                with pytest.raises(Trouble, match=f"/{name} answers 103"):
+                    fetcher.get(f"{host.address}/{name}")
+
+
 class TestUnpacking:
     @pytest.mark.parametrize(
         ("packed", "encoding"),
