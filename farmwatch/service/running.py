@@ -200,6 +200,7 @@ class Service:
     def _end(self) -> bool:
         self.notifier.stopping()
         self.stop.set()
+        self.standby.leave()
         ending = threading.Thread(target=self._scheduler.shutdown, name="farmwatch-end", daemon=True)
         ending.start()
         ending.join(ENDING_SECONDS)

@@ -25,7 +25,7 @@ _BACKLOG = 16
 _LOOK_SECONDS = 1.0
 # One that will not start is tried again, but not at once.
 _AFTER_FAULT_SECONDS = 300.0
-_ENDING_SECONDS = 3.0
+_ENDING_SECONDS = 2.0
 
 
 class Standby:
@@ -47,11 +47,15 @@ class Standby:
         self._thread = threading.Thread(target=self._wait, name="farmwatch-standby", daemon=True)
         self._thread.start()
 
+    def leave(self) -> None:
+        """Begin to end the process, and wait for nothing."""
+        self._stop.set()
+
     def close(self) -> None:
         """End the process and take the socket away."""
-        self._stop.set()
+        self.leave()
         if self._thread is not None:
-            self._thread.join(_ENDING_SECONDS + 2 * _LOOK_SECONDS)
+            self._thread.join(_ENDING_SECONDS)
         if self._listener is not None:
             self._listener.close()
             with suppress(OSError):
@@ -82,7 +86,7 @@ class Standby:
             if process.poll() is None:
                 process.terminate()
                 try:
-                    process.wait(_ENDING_SECONDS)
+                    process.wait(_ENDING_SECONDS / 2)
                 except subprocess.TimeoutExpired:
                     process.kill()
         return process.returncode
