@@ -114,7 +114,9 @@ def judge_cause(e: Evidence) -> Verdict:
         if other.advice[0] != verdict.advice[0]:
             return _unclear(e, verdict, other)
     if e.confirmed:
-        return verdict
+        # What ends the suspicion of a probe is said with it.
+        otherwise = () if verdict.cause == "probe" else (_otherwise(e),)
+        return replace(verdict, reasons=(*verdict.reasons, *otherwise))
     first: tuple[Advice, ...] = ("re-mesh",)
     return replace(
         verdict, advice=first + verdict.advice, suspected=verdict.cause, reasons=(_not_confirmed(e), *verdict.reasons)
@@ -256,6 +258,14 @@ def _not_confirmed(e: Evidence) -> str:
     return (
         f"One mesh alone shows {e.range_mm:.2f} mm, too near the limit of {e.usable_mm:.2f} mm to act on. "
         "Mesh again, hot, an hour later: what follows holds only if that mesh says the same."
+    )
+
+
+def _otherwise(e: Evidence) -> str:
+    """What would change our mind: see the rule of `condition`."""
+    return (
+        f"Two hot meshes in a row, an hour apart, at or under {e.usable_mm:.2f} mm would change our mind, "
+        "or one far under it."
     )
 
 

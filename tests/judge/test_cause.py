@@ -79,6 +79,20 @@ class TestRules:
         found = judge_cause(replace(TILTED, reversal=turned(verdict), **changes))  # type: ignore[arg-type]
         assert (found.cause, found.advice) == (cause, advice)
 
+    @pytest.mark.parametrize(("changes", "cause", "advice"), [row[1:] for row in RULES], ids=[row[0] for row in RULES])
+    def test_past_the_limit_it_is_said_what_would_change_our_mind(
+        self, changes: dict[str, object], cause: str, advice: tuple[str, ...]
+    ) -> None:
+        e = replace(TILTED, **changes)  # type: ignore[arg-type]
+        said = " ".join(judge_cause(e).reasons)
+        wanted = {"probe": "the same points stand off in the next mesh", "none": ""}.get(
+            cause, "Two hot meshes in a row, an hour apart, at or under 0.20 mm would change our mind"
+        )
+        if not e.confirmed:
+            wanted = "" if cause == "none" else "what follows holds only if that mesh says the same"
+        assert wanted in said
+        assert ("change our mind" in said) == ("change our mind" in wanted)
+
     def test_unconfirmed_is_a_suspicion(self) -> None:
         verdict = judge_cause(replace(TILTED, range_mm=0.22, clear_mm=0.22, confirmed=False))
         assert verdict.suspected == "screws"
