@@ -77,6 +77,10 @@ def _close(app: App, number: int | None, by: str | None) -> None:
         say(f"ticket {number}: proving; the next probings show whether it held")
 
 
+def _teeth(teeth: int) -> str:
+    return "1 tooth" if abs(teeth) == 1 else f"{abs(teeth)} teeth"
+
+
 class TerminalScreen:
     """A session's words on a terminal."""
 
@@ -145,8 +149,7 @@ class TerminalScreen:
                 # Which way is up is what this tooth is to show; it is turned clockwise, and the mesh tells.
                 clockwise = (turn.teeth > 0) == (belief.told == "raises")
                 round_ = "clockwise" if clockwise else "anticlockwise"
-                count = "1 tooth" if abs(turn.teeth) == 1 else f"{abs(turn.teeth)} teeth"
-                sentence = f"{screw_words(turn.screw)}: {count} {round_} seen from below"
+                sentence = f"{screw_words(turn.screw)}: {_teeth(turn.teeth)} {round_} seen from below"
             else:
                 sentence = move_sentence(turn.screw, turn.teeth, turn.rise_mm, sense)
             paragraph(plain(sentence), indent=2, hang=2, strong=True)
@@ -165,12 +168,19 @@ class TerminalScreen:
             if not one.moved and one.told is None:
                 continue
             way = "rose" if one.rise_mm > 0 else "fell"
-            teeth = "" if not one.teeth else f", {abs(one.teeth)} {'tooth' if abs(one.teeth) == 1 else 'teeth'}"
+            teeth = "" if not one.teeth or one.between_teeth else f", {_teeth(one.teeth)}"
             did = f"{way} {abs(one.rise_mm):.3f} mm{teeth}" if one.moved else "did not move"
             unasked = " without being asked" if one.moved and one.told is None else ""
             if one.moved and one.told is not None and one.told.teeth and not one.as_asked:
-                unasked = f", where {abs(one.told.teeth)} was told"
+                unasked = f", where {_teeth(one.told.teeth)} was told"
             paragraph(f"{plain(screw_words(one.screw))} {did}{unasked}", indent=2, hang=2)
+            if one.moved and one.between_teeth:
+                paragraph(
+                    "That is no whole number of teeth: with power off, see that the belt lies in its teeth; "
+                    "then mesh again.",
+                    indent=4,
+                    hang=2,
+                )
         if findings.reference_mm is not None:
             paragraph(
                 f"The reference screw has moved, by {findings.reference_mm:+.3f} mm. It must not be turned: "

@@ -124,8 +124,10 @@ def learn_move(belief: StepBelief, teeth: int, rise_mm: float, sd_mm: float) -> 
 
     rise_mm: by how much the bed rose at that screw against the reference screw, from a reading before and one after;
     sd_mm its standard deviation, > 0. A move of no teeth says nothing. Raises ValueError for a sd that is not
-    positive.
+    positive and for teeth that are not whole.
     """
+    if not float(teeth).is_integer():
+        raise ValueError(f"a belt moves by whole teeth; got {teeth!r}")
     if not sd_mm > 0:
         raise ValueError(f"the sd of an observed move must be above 0 mm; got {sd_mm!r}")
     if teeth == 0:

@@ -29,6 +29,8 @@ MOVES_BEFORE_DOUBT = 2
 # A screw has moved when its height changed by more than this many sd, and by a good part of what was told.
 MOVED_SD = 4.0
 MOVED_SHARE = 0.4
+# A rise further from whole teeth than this share of a step is none of whole teeth (the rule by which jumps are named).
+BETWEEN_SHARE = 0.25
 # Two heights taken minutes apart differ by more than the plane's own sd: the bed settles, the probe warms.
 SETTLING_MM = 0.004
 
@@ -68,6 +70,8 @@ class Seen:
     teeth: int | None
     """The nearest whole teeth, as the step is now believed; None for a free drive or where no step is known."""
     moved: bool
+    between_teeth: bool
+    """It stands between two teeth, as far as the step is learned: the belt does not lie in its teeth."""
     as_asked: bool
     """Whether it moved by what was told, up or down, as far as the step is known: only then it teaches the step."""
 
@@ -128,6 +132,7 @@ def compare(before: Look, after: Look, turns: Sequence[Turn], model: Model, beli
             sd_mm=float(sd[i]),
             teeth=_nearest_teeth(float(rise[i]), model, learned),
             moved=moved[model.screws[i].name],
+            between_teeth=_is_between(float(rise[i]), float(sd[i]), model, learned),
             as_asked=model.screws[i].name in asked,
         )
         for i in model.movable
@@ -233,3 +238,11 @@ def _nearest_teeth(rise: float, model: Model, belief: StepBelief) -> int | None:
     if model.drive != "belt" or not belief.step_mm or (belief.nominal_mm is None and not belief.moves):
         return None
     return round(rise / belief.step_mm)
+
+
+def _is_between(rise: float, sd: float, model: Model, belief: StepBelief) -> bool:
+    if model.drive != "belt" or not belief.learned:
+        return False
+    teeth = round(rise / belief.step_mm)
+    spread = float(np.hypot(teeth * belief.sd_mm, sd))
+    return abs(rise - teeth * belief.step_mm) > max(BETWEEN_SHARE * belief.step_mm, MOVED_SD * spread)

@@ -4,9 +4,9 @@ import numpy as np
 
 from farmwatch.cli.realigning import TerminalScreen
 from farmwatch.config import Machine
-from farmwatch.judge.learned import first_belief
+from farmwatch.judge.learned import first_belief, learn_move
 from farmwatch.model import Limits
-from farmwatch.realign import Bench, advise, compare, look_at
+from farmwatch.realign import Bench, Turn, advise, compare, look_at
 from tests.realign.technician import AT, AXIS, model_of
 from tests.realign.technician import Bench as Truth
 
@@ -54,3 +54,20 @@ def test_moves_are_sentences_and_the_reference_is_left_alone(capsys):
     out = capsys.readouterr().out
     assert "front left rose 0.39" in out or "front left rose 0.40" in out
     assert ", 1 tooth" in out
+
+
+def test_teeth_that_are_not_whole_are_said_in_plain_words(capsys):
+    model = model_of(0.4)
+    truth = Truth(model, np.array([-0.8, 0.4, 0.0]), np.zeros(AXIS.size**2), 0.4, True, 0.004, np.random.default_rng(1))
+    screen, _ = screen_with(model, capsys)
+    belief = first_belief(model)
+    for teeth in (1, 2):
+        belief = learn_move(belief, teeth, 0.4 * teeth, 0.005)
+    first = look_at(truth.mesh(), model, AT, 0.004)
+    truth.heights[0] += 0.2
+    second = look_at(truth.mesh(), model, AT, 0.004)
+    findings = compare(first, second, (Turn(screw="front-left", teeth=1, rise_mm=0.4),), model, belief)
+    screen.look(second, findings, first, False)
+    out = " ".join(capsys.readouterr().out.split())
+    assert "mm, where 1 tooth was told" in out
+    assert "no whole number of teeth: with power off, see that the belt lies in its teeth" in out

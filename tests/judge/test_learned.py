@@ -77,6 +77,12 @@ def test_no_teeth_no_news_and_a_sd_is_wanted(bench) -> None:
         learn_move(belief, 1, 0.4, 0.0)
 
 
+@pytest.mark.parametrize("teeth", [0.5, -1.5, float("nan"), float("inf")])
+def test_teeth_that_are_not_whole_are_refused(bench, teeth: float) -> None:
+    with pytest.raises(ValueError, match="whole teeth"):
+        learn_move(first_belief(bench.model), teeth, 0.2, 0.01)  # type: ignore[arg-type]
+
+
 def test_two_thousand_realignments(bench) -> None:
     """True steps of 0.7 to 1.3 of the nominal, one in ten turning the other way: the interval holds the truth."""
     rng = np.random.default_rng(1)

@@ -6,7 +6,7 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from farmwatch.judge.learned import first_belief, step_differences
+from farmwatch.judge.learned import first_belief, learn_move, step_differences
 from farmwatch.mesh import Floats, Mesh
 from farmwatch.model import Limits, Model, Screw
 from farmwatch.realign import Look, Turn, advise, clockwise_teeth, compare, look_at
@@ -98,6 +98,20 @@ def test_more_teeth_than_told_are_counted_and_not_learned_from() -> None:
     found = compare(look(bench), after(bench, np.array([1.2, 0.0, 0.0])), turns, bench.model, belief)
     assert (found.screws[0].moved, found.screws[0].as_asked, found.screws[0].teeth) == (True, False, 3)
     assert found.belief == belief
+
+
+@pytest.mark.parametrize(("rise", "between"), [(0.2, True), (0.6, True), (0.4, False), (0.35, False), (0.8, False)])
+def test_a_screw_that_stands_between_two_teeth_is_told_and_not_learned_from(rise: float, between: bool) -> None:
+    bench = bench_at([-0.8, 0.4, 0.0])
+    belief = first_belief(bench.model)
+    for teeth in (1, 2):
+        belief = learn_move(belief, teeth, 0.4 * teeth, 0.005)
+    turns = (Turn(screw="front-left", teeth=1, rise_mm=0.4),)
+    found = compare(look(bench), after(bench, np.array([rise, 0.0, 0.0])), turns, bench.model, belief)
+    assert [(seen.screw, seen.between_teeth) for seen in found.screws] == [
+        ("front-left", between), ("front-right", False),
+    ]  # fmt: skip
+    assert (found.belief != belief) == (rise == 0.4)
 
 
 @pytest.mark.parametrize("teeth", [1, -2])
