@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import UTC
 
-from icalendar import Calendar, Todo
+from icalendar import Calendar, Todo, vText
 
 from farmwatch.config import Settings
+from farmwatch.judge.cautions import CAUTIONS, CAUTIONS_FOOT
 from farmwatch.tickets.ticket import Ticket
 
 __all__ = ["due_work"]
@@ -22,7 +23,8 @@ def due_work(settings: Settings, tickets: Sequence[Ticket]) -> bytes:
     calendar = Calendar()
     calendar.add("prodid", "-//farmwatch//due work//EN")
     calendar.add("version", "2.0")
-    calendar.add("x-wr-calname", f"Due work, {settings.farm.name}")
+    # RFC 7986, 5.1: NAME is TEXT, which the library would not escape by itself here.
+    calendar.add("name", vText(f"Due work, {settings.farm.name}"))
     for ticket in sorted(tickets, key=lambda found: found.number):
         if ticket.phase in ("proposed", "approved", "in-work", "came-back"):
             calendar.add_component(_todo(settings, ticket))
@@ -59,7 +61,11 @@ def _described(ticket: Ticket) -> str:
         lines.append(f"The work should leave {ticket.predicted_mm:.2f} mm.")
     if ticket.remark:
         lines.append(ticket.remark)
-    lines.append("Before the first move read the cautions: farmwatch ticket show " + str(ticket.number))
+    lines.append(f"farmwatch ticket show {ticket.number} has the moves.")
+    if ticket.cause != "host":
+        lines.append("Before the first move:")
+        lines += [f"{number}. {caution}" for number, caution in enumerate(CAUTIONS, start=1)]
+        lines.append(CAUTIONS_FOOT)
     return "\n".join(lines)
 
 

@@ -16,7 +16,7 @@ from farmwatch.store import Run, Store, ticket_sql
 from farmwatch.store.clock import from_micros, micros
 from farmwatch.tickets.book import Book
 from farmwatch.tickets.calendar import due_work
-from farmwatch.tickets.document import event_document, ticket_document
+from farmwatch.tickets.document import cautions_of, event_document, ticket_document
 from farmwatch.tickets.mail import MailText, compose, send_mail
 from farmwatch.tickets.outbox import Letter, Outbox
 from farmwatch.tickets.ticket import Ticket, TicketEvent
@@ -151,7 +151,12 @@ def _notice_text(settings: Settings, letter: Letter) -> MailText:
     lines = [_notice_line(one["ticket"], one["event"]) for one in found]
     count = "1 ticket" if len(lines) == 1 else f"{len(lines)} tickets"
     subject = f"{settings.farm.name}: {lines[0] if len(lines) == 1 else count + ' moved'}"
-    plain = "\n".join([*lines, "", "farmwatch ticket list shows them all; farmwatch ticket show N one of them."])
+    lines += ["", "farmwatch ticket list shows them all; farmwatch ticket show N one of them."]
+    cautions = max((cautions_of(one["ticket"]) for one in found), key=len)
+    if cautions:
+        *numbered, foot = cautions
+        lines += ["", "Before the first move:", *(f"{n}. {one}" for n, one in enumerate(numbered, start=1)), foot]
+    plain = "\n".join(lines)
     return MailText(subject=subject, plain=plain)
 
 

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
 
+from farmwatch.judge.cautions import CAUTIONS, CAUTIONS_FOOT
+from farmwatch.tickets.phases import OPEN
 from farmwatch.tickets.ticket import Ticket, TicketEvent
 
-__all__ = ["SCHEMA", "event_document", "ticket_document"]
+__all__ = ["SCHEMA", "cautions_of", "event_document", "ticket_document"]
 
 SCHEMA = "farmwatch.ticket/1"
 
@@ -49,6 +52,15 @@ def event_document(event: TicketEvent) -> dict[str, Any]:
         "by": event.by or None,
         "why": event.why or None,
     }
+
+
+def cautions_of(ticket: Mapping[str, Any]) -> list[str]:
+    """What goes with a ticket's document wherever it is sent: the cautions before the first move.
+
+    Empty where it sends nobody to the machine: a closed ticket, or one about a host.
+    """
+    sends = ticket.get("phase") in OPEN and ticket.get("cause") != "host"
+    return [*CAUTIONS, CAUTIONS_FOOT] if sends else []
 
 
 def _time(at: datetime | None) -> str | None:

@@ -1,8 +1,8 @@
 """Renders the farm's own webhook body; run as a script, in a process of its own with bounds on time and memory.
 
 A template is the farm's, but a slip in it (a loop within a loop, a string multiplied) must not hold up the service. In
-comes one JSON object on standard input, {"template", "key", "ticket", "event"}; out comes the body, or exit 2 and why.
-It imports nothing of farmwatch, so that it starts at once.
+comes one JSON object on standard input, {"template", "key", "ticket", "event", "cautions"}; out comes the body, or exit
+2 and why. It imports nothing of farmwatch, so that it starts at once.
 """
 
 from __future__ import annotations

@@ -23,6 +23,7 @@ from farmwatch.collect.session import FarmSession
 from farmwatch.collect.watchdog import Watchdog
 from farmwatch.config import Secret, Settings, Webhook
 from farmwatch.errors import FarmwatchError
+from farmwatch.tickets.document import cautions_of
 from farmwatch.tickets.outbox import Letter
 
 __all__ = ["DeliveryFault", "cloud_event", "render_body", "send_webhook"]
@@ -48,17 +49,18 @@ def cloud_event(settings: Settings, letter: Letter) -> dict[str, Any]:
         "subject": f"ticket/{content['ticket']['ticket']}",
         "time": content["event"]["at"],
         "datacontenttype": "application/json",
-        "data": content,
+        "data": {**content, "cautions": cautions_of(content["ticket"])},
     }
 
 
 def render_body(template: str, letter: Letter) -> str:
-    """The farm's own body. In the template stand `key`, `ticket` and `event`; `|tojson` quotes.
+    """The farm's own body. In the template stand `key`, `ticket`, `event` and `cautions`; `|tojson` quotes.
 
     Raises DeliveryFault where it does not render, in a process of its own, within bounds of time and memory.
     """
     content: Mapping[str, Any] = json.loads(letter.content)
     given = {"template": template, "key": letter.key, "ticket": content["ticket"], "event": content["event"]}
+    given["cautions"] = cautions_of(content["ticket"])
     try:
         done = subprocess.run(
             [sys.executable, str(Path(__file__).with_name("rendering.py"))],

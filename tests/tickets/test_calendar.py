@@ -1,11 +1,13 @@
 """The calendar file, read back by an independent parser."""
 
+import re
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
 import pytest
 
+from farmwatch.judge.cautions import CAUTIONS, CAUTIONS_FOOT
 from farmwatch.tickets import Ticket
 from farmwatch.tickets.calendar import due_work
 from tests.tickets.farm import AT, later, settings_in
@@ -29,6 +31,10 @@ def test_another_parser_reads_the_same_work(tmp_path: Path) -> None:
     assert todo.status.value == "NEEDS-ACTION"
     assert todo.uid.value == "ticket-12@saltmarsh-tidegate-works"
     assert todo.dtstamp.value == later(2)
+    calendar = vobject.readOne(data.decode("utf-8"))
+    assert calendar.contents["name"][0].value == "Due work, Saltmarsh Tidegate Works"
+    for caution in (*CAUTIONS, CAUTIONS_FOOT):
+        assert caution in todo.description.value
     assert "Came back; a comma, a semicolon; and a\nline." in todo.description.value
 
 
@@ -39,6 +45,15 @@ def test_the_bytes_keep_to_the_standard(tmp_path: Path) -> None:
     lines = data.split(b"\r\n")
     assert max(map(len, lines)) <= 75
     assert b"\n" not in data.replace(b"\r\n", b"")
+
+
+def test_no_name_that_the_standard_does_not_know_stands_in_it(tmp_path: Path) -> None:
+    """Names that begin with X- are some program's own (RFC 5545, 3.8.8.2)."""
+    assert not re.findall(rb"(?m)^X-", due_work(settings_in(tmp_path), [TICKET]))
+
+
+def test_a_host_to_be_looked_at_needs_no_cautions(tmp_path: Path) -> None:
+    assert b"plug pulled" not in due_work(settings_in(tmp_path), [replace(TICKET, cause="host")])
 
 
 @pytest.mark.parametrize("phase", ["proving", "proven", "accepted", "nothing-found", "withdrawn"])

@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 
 from farmwatch.config import Mail, Secret
+from farmwatch.judge.cautions import CAUTIONS, CAUTIONS_FOOT
 from farmwatch.store import Store
 from farmwatch.tickets import Outbox, announce, deliver_due, step_book
 from farmwatch.tickets.mail import Attachment, MailText, compose, send_mail
@@ -72,7 +73,9 @@ def test_a_notice_of_a_new_ticket_arrives(tmp_path: Path, store: Store) -> None:
     assert message["To"] == "bench@tidegate.example"
     assert message["Subject"].startswith("Saltmarsh Tidegate Works: heron-01, ticket 1: proposed.")
     assert message["Auto-Submitted"] == "auto-generated"
-    assert "Confirmed past the limit at 0.80 mm." in message.get_content()
+    said = " ".join(message.get_content().split())
+    assert "Confirmed past the limit at 0.80 mm." in said
+    assert all(caution in said for caution in (*CAUTIONS, CAUTIONS_FOOT))
 
 
 def test_html_plain_text_and_a_file_go_together(tmp_path: Path) -> None:

@@ -11,8 +11,9 @@ import pytest
 
 from farmwatch.config import Secret, Settings, Webhook
 from farmwatch.errors import InputError
+from farmwatch.judge.cautions import CAUTIONS, CAUTIONS_FOOT
 from farmwatch.store import Store
-from farmwatch.tickets import Book, DeliveryFault, Letter, Outbox, announce, deliver_due, step_book
+from farmwatch.tickets import Book, DeliveryFault, Letter, Outbox, announce, deliver_due, step_book, webhook
 from farmwatch.tickets.deliver import senders_of
 from farmwatch.tickets.outbox import wait_after
 from farmwatch.tickets.webhook import render_body
@@ -52,6 +53,7 @@ def test_an_event_arrives_as_cloudevents(tmp_path: Path, store: Store) -> None:
     assert event.get_subject() == "ticket/1"
     assert headers["Idempotency-Key"] == '"webhook/ticket-1-2"'
     data = json.loads(body)["data"]
+    assert data["cautions"] == [*CAUTIONS, CAUTIONS_FOOT]
     assert data["event"]["by"] == "manager"
     assert data["ticket"]["phase"] == "approved"
 
@@ -218,6 +220,18 @@ def test_the_farms_own_body(tmp_path: Path, store: Store) -> None:
 
 
 @pytest.mark.parametrize(
+    ("ticket", "count"),
+    [
+        ({"phase": "approved", "cause": "screws"}, len(CAUTIONS) + 1),
+        ({"phase": "approved", "cause": "host"}, 0),
+        ({"phase": "proven", "cause": "screws"}, 0),
+    ],
+)
+def test_the_cautions_go_with_what_sends_somebody_to_a_machine(ticket: dict[str, str], count: int) -> None:
+    assert render_body("{{ cautions | length }}", letter_of(**ticket)) == str(count)
+
+
+@pytest.mark.parametrize(
     ("template", "says"),
     [
         ("{{ ticket.machine", "line 1"),
@@ -228,9 +242,19 @@ def test_the_farms_own_body(tmp_path: Path, store: Store) -> None:
         ("{% for i in range(10 ** 9) %}x{% endfor %}", "too big|Range"),
         ("{% macro again() %}{{ again() }}{% endmacro %}{{ again() }}", "RecursionError|too much"),
         ("{{ 'a' * 10 ** 11 }}", "MemoryError|too much"),
-        ("{% for i in range(99999) %}{% for j in range(99999) %}{% endfor %}{% endfor %}", "too much time|within 20 s"),
     ],
 )
 def test_a_template_that_does_not_render_is_said(template: str, says: str) -> None:
     with pytest.raises(DeliveryFault, match=says):
+        render_body(template, letter_of())
+
+
+def test_a_template_that_never_ends_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The same program with one second of processor time in place of five."""
+    text = Path(webhook.__file__).with_name("rendering.py").read_text(encoding="utf-8")
+    assert text.count("CPU_SECONDS = 5\n") == 1
+    (tmp_path / "rendering.py").write_text(text.replace("CPU_SECONDS = 5\n", "CPU_SECONDS = 1\n"), encoding="utf-8")
+    monkeypatch.setattr(webhook, "__file__", str(tmp_path / "webhook.py"))
+    template = "{% for i in range(99999) %}{% for j in range(99999) %}{% endfor %}{% endfor %}"
+    with pytest.raises(DeliveryFault, match="too much time|within 20 s"):
         render_body(template, letter_of())
