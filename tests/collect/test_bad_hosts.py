@@ -9,12 +9,17 @@ import ssl
 import threading
 import time
 import zlib
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
+from ipaddress import ip_address
 from pathlib import Path
 from typing import Any
 
 import pytest
 import trustme
+from cryptography import x509
+from cryptography.hazmat.primitives import hashes, serialization
+from cryptography.hazmat.primitives.asymmetric import ec
+from cryptography.x509.oid import NameOID
 
 from farmwatch.collect import Fetcher, poll_once
 from farmwatch.config import Secret
@@ -295,7 +300,42 @@ def ca_file(authority, tmp_path) -> Path:
     return path
 
 
+@pytest.fixture(scope="module")
+def self_signed() -> tuple[bytes, bytes]:
+    """A certificate for 127.0.0.1 that only itself vouches for, and its key, both PEM."""
+    key = ec.generate_private_key(ec.SECP256R1())
+    name = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, "heron-01")])
+    own = (
+        x509.CertificateBuilder()
+        .subject_name(name)
+        .issuer_name(name)
+        .public_key(key.public_key())
+        .serial_number(x509.random_serial_number())
+        .not_valid_before(datetime.now(UTC) - timedelta(days=1))
+        .not_valid_after(datetime.now(UTC) + timedelta(days=30))
+        .add_extension(x509.SubjectAlternativeName([x509.IPAddress(ip_address("127.0.0.1"))]), critical=False)
+        .sign(key, hashes.SHA256())
+    )
+    plain = (serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption())
+    return own.public_bytes(serialization.Encoding.PEM), key.private_bytes(*plain)
+
+
 class TestTls:
+    @pytest.mark.parametrize("with_ca", [True, False])
+    def test_a_certificate_signed_by_itself(self, with_ca, self_signed, farm, store, now, tmp_path):
+        """It is taken where it stands in the farm's own CA file, and nowhere else."""
+        own, both = tmp_path / "own.pem", tmp_path / "both.pem"
+        own.write_bytes(self_signed[0])
+        both.write_bytes(self_signed[0] + self_signed[1])
+        context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+        context.load_cert_chain(both)
+        with serving({"/mesh": GRID}, context) as host:
+            settings = farm({"heron-01": host.address}, poll={"ca_file": own if with_ca else None})
+            (record,) = poll_once(settings, store, now).records
+        assert record.outcome == ("new" if with_ca else "host-error")
+        assert len(store.readings) == with_ca
+        assert ("signed by nobody known here" in record.reason) == (not with_ca)
+
     @pytest.mark.parametrize(
         ("names", "expired", "with_ca", "outcome", "words"),
         [
