@@ -137,6 +137,12 @@ class TestVolcano:
 
 
 class TestPlate:
+    def test_range_is_the_published_overall_flatness(self, assessed):
+        """J. C. Moody 1955: all stations lie between planes 0.00018 in apart, parallel to the datum of the heights."""
+        facts = tomllib.loads((REFERENCE / "moody_1955_surface_plate.toml").read_text())["published"]
+        assert facts["overall_flatness_inch"] == 0.00018
+        assert round(assessed["plate"].range_mm / INCH, 5) == facts["overall_flatness_inch"]
+
     def test_minimum_zone_is_that_of_the_whole_plate(self, assessed):
         known = facts("moody_1955_surface_plate")["minimum_zone_flatness_microinch_unrounded"]
         # Heights stand in the table to a thousandth of a microinch.
