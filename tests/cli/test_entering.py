@@ -1,5 +1,6 @@
 """note, out, back: what people tell farmwatch."""
 
+import os
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -87,3 +88,25 @@ def test_out_without_an_end_says_how_to_bring_it_back(farm):
     _, out, _ = farm("out", "heron-01", "--reason", "new belt")
 
     assert "until you bring it back (farmwatch back heron-01)" in out
+
+
+def test_under_another_user_than_the_services_the_right_line_is_printed(farm, monkeypatch):
+    database = farm.config.with_name("farmwatch.duckdb")
+    monkeypatch.setattr("farmwatch.store.files.os.geteuid", lambda: 64_002)
+    monkeypatch.setattr("farmwatch.store.files._user_name", lambda number: "farmwatch" if number != 64_002 else "ann")
+    real = type(database).stat
+    monkeypatch.setattr(
+        type(database), "stat",
+        lambda path, **more: os.stat_result((*real(path, **more)[:4], 64_001, *real(path, **more)[5:10])),
+    )  # fmt: skip
+    line = ["/opt/farmwatch/bin/farmwatch", "note", "heron-01", "belt", "--text", "new, tight"]
+    monkeypatch.setattr("sys.argv", line)
+
+    code, out, err = farm(*line[1:])
+
+    assert (code, out, err.count("\n")) == (2, "", 1)
+    assert "belongs to farmwatch, who could not write what ann would leave there" in err
+    assert err.endswith(
+        "; run: sudo -u farmwatch /opt/farmwatch/bin/farmwatch note heron-01 belt --text 'new, tight'\n"
+    )
+    assert farm.store.notes() == []
