@@ -21,6 +21,11 @@ from farmwatch.store.migrate import refuse_newer, schema_version
 
 __all__ = ["Restored", "backup", "check_copy", "restore"]
 
+# What stands beside a database under its name: a copy there would cost readings that wait, or let a second service in.
+_BESIDE = ("pending", "pending.unread", "service", "standby", "standing", "tmp", "wal")
+# Every file of DuckDB has it behind its first checksum.
+_MARK = b"DUCK"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Restored:
@@ -37,6 +42,7 @@ def backup(database: Database, target: Path) -> int:
         raise StoreError(f"{target}: is the database itself; name another file for the backup")
     if not target.parent.is_dir():
         raise StoreError(f"{target}: its folder does not exist; create it first")
+    _refuse_what_is_no_backup(target, database.path)
     fresh = target.with_name(f".{target.name}.{os.getpid()}.fresh")
     try:
         with database.reading():
@@ -50,6 +56,24 @@ def backup(database: Database, target: Path) -> int:
     finally:
         fresh.unlink(missing_ok=True)
     return readings
+
+
+def _refuse_what_is_no_backup(target: Path, database: Path) -> None:
+    """Raise StoreError where a copy would take the place of anything but an older copy."""
+    beside = [f"{database.name}.{ending}" for ending in _BESIDE]
+    if target.name in beside and target.parent.samefile(database.parent):
+        raise StoreError(f"{target}: is a file that farmwatch keeps beside the database; name another one")
+    if not target.exists():
+        return
+    with _saying(target):
+        is_copy = target.is_file() and (target.stat().st_size == 0 or _has_mark(target))
+    if not is_copy:
+        raise StoreError(f"{target}: stands there already and is no backup of farmwatch; name another file")
+
+
+def _has_mark(path: Path) -> bool:
+    with path.open("rb") as file:
+        return file.read(12)[8:] == _MARK
 
 
 @contextmanager

@@ -66,7 +66,14 @@ class StoreNewer(StoreError):
 
 _FULL = ("no space left", "disk quota", "disk full", "not enough disk space", "max_temp_directory_size")
 _READ_ONLY = ("read-only", "permission denied", "operation not permitted")
-_DAMAGED = ("not a valid duckdb database", "corrupt", "checksum", "failed to load metadata", "serialization error")
+_DAMAGED = (
+    "not a valid duckdb database",
+    "corrupt",
+    "checksum",
+    "failed to load metadata",
+    "serialization error",
+    "could not read enough bytes",
+)
 _DAMAGED_TYPES = (duckdb.FatalException, duckdb.InternalException, duckdb.SerializationException)
 
 

@@ -140,6 +140,35 @@ def test_a_backup_goes_to_a_folder_that_exists_and_never_over_the_database(store
         store.backup(store.path)
 
 
+@pytest.mark.parametrize("ending", ["pending", "service", "standing", "wal"])
+def test_a_backup_never_takes_the_place_of_what_stands_beside_the_database(
+    store: Store, tmp_path: Path, ending: str
+) -> None:
+    store.check()
+    with pytest.raises(StoreError, match="keeps beside the database"):
+        store.backup(store.path.with_name(f"{store.path.name}.{ending}"))
+    assert not list(tmp_path.glob(f"*.{ending}"))
+
+
+def test_a_backup_takes_the_place_of_a_backup_and_of_nothing_else(store: Store, tmp_path: Path) -> None:
+    store.check()
+    settings = tmp_path / "config.toml"
+    settings.write_text('[farm]\nname = "Saltmarsh Tidegate Works"\n', encoding="utf-8")
+    before = settings.read_bytes()
+    with pytest.raises(StoreError, match="is no backup of farmwatch"):
+        store.backup(settings)
+    assert settings.read_bytes() == before
+    for _ in range(2):
+        assert store.backup(tmp_path / "copy.duckdb") == 0
+
+
+def test_a_database_cut_short_is_damaged(store: Store, reading: MakeReading) -> None:
+    store.add_readings([reading(seed=k, hours=k) for k in range(200)])
+    os.truncate(store.path, store.path.stat().st_size // 2)
+    with pytest.raises(StoreDamaged, match="damaged"):
+        store.histories()
+
+
 def test_a_full_or_closed_place_for_the_backup_is_said_of_the_backup(
     store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
