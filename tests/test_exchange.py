@@ -183,6 +183,20 @@ def test_files_that_cannot_be_read_are_said_before_anything_is(store: Store, tmp
     assert store.reading_count() == 0
 
 
+@pytest.mark.parametrize(
+    ("header", "words"),
+    [
+        ("machine;taken_at;x;y;z", "apart by semicolons: save it with commas"),
+        ("machine,taken_at,x,y,z,Machine", "names the column machine twice"),
+    ],
+)
+def test_a_first_line_that_can_be_read_in_two_ways_is_refused(
+    store: Store, tmp_path: Path, header: str, words: str
+) -> None:
+    with pytest.raises(InputError, match=words):
+        imported(store, tmp_path / "points.csv", f"{header}\n")
+
+
 def test_progress_ends_at_the_whole(store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("farmwatch.exchange.reading._STORE_AT_ONCE", 100)
     monkeypatch.setattr("farmwatch.exchange.ndjson._BATCH_LINES", 3)

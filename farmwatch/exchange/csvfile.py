@@ -51,9 +51,13 @@ def csv_lines(file: Path, refuse: Refuse) -> Iterator[tuple[list[Line], int]]:
         header = [name.strip().lower() for name in next(rows, [])]
         missing = [name for name in COLUMNS if name not in header]
         if missing:
+            apart = "; its columns stand apart by semicolons: save it with commas" if ";" in "".join(header) else ""
             raise InputError(
-                f"{file}: its first line must name the columns {', '.join(COLUMNS)}; no {missing[0]} found"
+                f"{file}: its first line must name the columns {', '.join(COLUMNS)}; no {missing[0]} found{apart}"
             )
+        twice = [name for name in (*COLUMNS, *OPTIONAL) if header.count(name) > 1]
+        if twice:
+            raise InputError(f"{file}: its first line names the column {twice[0]} twice")
         yield from _batches(source, rows, header, refuse)
 
 
