@@ -159,7 +159,8 @@ class Session:
         if other is not None:
             raise InputError(
                 f"{other.by or 'somebody'} is at {name} with a guided realignment since "
-                f"{other.since:%Y-%m-%d %H:%M} UTC; end that one first"
+                f"{other.since:%Y-%m-%d %H:%M} UTC; end that one first (one that was cut off "
+                "counts as ended after two minutes)"
             )
         self._beat = now
 
