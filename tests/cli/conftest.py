@@ -103,9 +103,14 @@ def stored(tmp_path_factory: pytest.TempPathFactory) -> bytes:
 def config(tmp_path: Path, stored: bytes, monkeypatch: pytest.MonkeyPatch) -> Path:
     """The farm's configuration, with its database beside it."""
     monkeypatch.setenv("COLUMNS", "80")
-    (tmp_path / "config.toml").write_text(CONFIG)
-    (tmp_path / "farmwatch.duckdb").write_bytes(stored)
-    return tmp_path / "config.toml"
+    return place_farm(tmp_path, stored)
+
+
+def place_farm(folder: Path, stored: bytes) -> Path:
+    """Its configuration and its database, in a folder."""
+    (folder / "config.toml").write_text(CONFIG)
+    (folder / "farmwatch.duckdb").write_bytes(stored)
+    return folder / "config.toml"
 
 
 @pytest.fixture

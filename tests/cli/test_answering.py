@@ -18,6 +18,7 @@ import pytest
 from farmwatch.cli import answering, run
 from farmwatch.places import standby_socket
 from farmwatch.standby import GO_ON, answered, this_farmwatch
+from tests.cli.conftest import place_farm
 
 PATIENCE = 60.0
 # Ends with 7 where the standby ran it well, with 8 where it did not take it.
@@ -49,6 +50,24 @@ def standing_by(config: Path) -> Iterator[subprocess.Popen[bytes]]:
             standby_socket(config.parent / "farmwatch.duckdb").unlink()
 
 
+@pytest.fixture(scope="module")
+def one_standby(
+    tmp_path_factory: pytest.TempPathFactory, stored: bytes
+) -> Iterator[tuple[Path, subprocess.Popen[bytes]]]:
+    """A farm and its standby, for the tests that leave both as they found them."""
+    config = place_farm(tmp_path_factory.mktemp("standing"), stored)
+    with standing_by(config) as process:
+        yield config, process
+        assert process.poll() is None
+
+
+@pytest.fixture
+def attended(one_standby: tuple[Path, subprocess.Popen[bytes]], monkeypatch: pytest.MonkeyPatch) -> Path:
+    """The configuration of a farm with a standby."""
+    monkeypatch.setenv("COLUMNS", "80")
+    return one_standby[0]
+
+
 def _ring(config: Path) -> socket.socket:
     line = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
     line.settimeout(PATIENCE)
@@ -67,7 +86,7 @@ def _await_greeting(config: Path) -> None:
         assert _greet(line, config) == GO_ON
 
 
-def test_it_says_what_the_command_says(config, monkeypatch, capfd):
+def test_it_says_what_the_command_says(attended, monkeypatch, capfd):
     monkeypatch.setattr(sys, "argv", ["farmwatch"])
     cases = [
         ["fleet"], ["fleet", "--fail-on", "past-limit"], ["machine", "heron-01"], ["machine", "none such"],
@@ -76,80 +95,76 @@ def test_it_says_what_the_command_says(config, monkeypatch, capfd):
     ]  # fmt: skip
     for columns in ("45", "110"):
         monkeypatch.setenv("COLUMNS", columns)
-        with standing_by(config):
-            there = [(answered(["--config", str(config), *words]), *capfd.readouterr()) for words in cases]
-        here = [(run(["--config", str(config), *words]), *capfd.readouterr()) for words in cases]
+        there = [(answered(["--config", str(attended), *words]), *capfd.readouterr()) for words in cases]
+        here = [(run(["--config", str(attended), *words]), *capfd.readouterr()) for words in cases]
         assert [code for code, *_ in here] == [0, 3, 0, 2, 2, 0, 2, 0]
         assert there == here
 
 
-def test_a_reader_that_has_gone_is_no_fault_there_either(config):
-    with standing_by(config):
-        reader, writer = os.pipe()
-        os.close(reader)
-        done = subprocess.run(
-            [sys.executable, "-c", _RING, str(config)],
-            stdout=writer,
-            stderr=subprocess.PIPE,
-            timeout=PATIENCE,
-            check=False,
+def test_a_reader_that_has_gone_is_no_fault_there_either(attended):
+    reader, writer = os.pipe()
+    os.close(reader)
+    done = subprocess.run(
+        [sys.executable, "-c", _RING, str(attended)],
+        stdout=writer,
+        stderr=subprocess.PIPE,
+        timeout=PATIENCE,
+        check=False,
+    )
+    os.close(writer)
+    assert (done.returncode, done.stderr) == (7, b"")
+
+
+def test_many_may_ask_at_once(attended):
+    callers = [
+        subprocess.Popen(
+            [sys.executable, "-m", "farmwatch", "--config", str(attended), "fleet", "--json"],
+            stdout=subprocess.PIPE,
         )
-        os.close(writer)
-        assert (done.returncode, done.stderr) == (7, b"")
+        for _ in range(12)
+    ]
+    for caller in callers:
+        out, _ = caller.communicate(timeout=PATIENCE)
+        assert caller.returncode == 0
+        assert len(json.loads(out)["machines"]) == 3
 
 
-def test_many_may_ask_at_once(config):
-    with standing_by(config):
-        callers = [
-            subprocess.Popen(
-                [sys.executable, "-m", "farmwatch", "--config", str(config), "fleet", "--json"],
-                stdout=subprocess.PIPE,
-            )
-            for _ in range(12)
-        ]
-        for caller in callers:
-            out, _ = caller.communicate(timeout=PATIENCE)
-            assert caller.returncode == 0
-            assert len(json.loads(out)["machines"]) == 3
-
-
-def test_another_farmwatch_a_configuration_out_of_sight_and_rubbish_are_declined(config, tmp_path):
-    with standing_by(config) as process:
-        for stamp, named in (
-            ([*this_farmwatch()[:-1], "another"], config),
-            (this_farmwatch(), tmp_path / "none.toml"),
-        ):
-            with _ring(config) as line:
-                assert _greet(line, named, stamp) == b""
-        for rubbish in (b"\n", b"[]\n", b'{"farmwatch": 1}\n', b"\xff\xfe\n", b"{" * 70_000):
-            with _ring(config) as line:
-                line.sendall(rubbish)
-                # It may hang up before it has heard all of it.
-                with suppress(OSError):
-                    line.shutdown(socket.SHUT_WR)
-                    assert line.recv(1) == b""
-        assert process.poll() is None
-        _await_greeting(config)
+def test_another_farmwatch_a_configuration_out_of_sight_and_rubbish_are_declined(attended, one_standby, tmp_path):
+    for stamp, named in (
+        ([*this_farmwatch()[:-1], "another"], attended),
+        (this_farmwatch(), tmp_path / "none.toml"),
+    ):
+        with _ring(attended) as line:
+            assert _greet(line, named, stamp) == b""
+    for rubbish in (b"\n", b"[]\n", b'{"farmwatch": 1}\n', b"\xff\xfe\n", b"{" * 70_000):
+        with _ring(attended) as line:
+            line.sendall(rubbish)
+            # It may hang up before it has heard all of it.
+            with suppress(OSError):
+                line.shutdown(socket.SHUT_WR)
+                assert line.recv(1) == b""
+    assert one_standby[1].poll() is None
+    _await_greeting(attended)
 
 
 @pytest.mark.parametrize("command", ["poll", "note", "run", "export"])
-def test_it_only_looks(config, command):
-    with standing_by(config), _ring(config) as line:
-        assert _greet(line, config) == GO_ON
+def test_it_only_looks(attended, command):
+    with _ring(attended) as line:
+        assert _greet(line, attended) == GO_ON
         request = {
-            "arguments": ["--config", str(config), command], "called": "farmwatch", "environment": {},
+            "arguments": ["--config", str(attended), command], "called": "farmwatch", "environment": {},
             "encodings": ["utf-8", "utf-8"],
         }  # fmt: skip
         socket.send_fds(line, [json.dumps(request).encode()], [0, 1, 2])
         assert line.recv(1) == b""
 
 
-def test_one_that_rings_and_says_nothing_keeps_nobody_waiting_long(config, capfd):
-    with standing_by(config), _ring(config), _ring(config) as greeted:
+def test_one_that_rings_and_says_nothing_keeps_nobody_waiting_long(attended, capfd):
+    with _ring(attended), _ring(attended) as greeted:
         # The one says nothing at all, the other greets and then asks for nothing.
-        greeted.sendall(json.dumps({"farmwatch": this_farmwatch(), "config": str(config)}).encode() + b"\n")
+        greeted.sendall(json.dumps({"farmwatch": this_farmwatch(), "config": str(attended)}).encode() + b"\n")
         end = time.monotonic() + PATIENCE
-        while answered(["--config", str(config), "fleet"]) != 0:
+        while answered(["--config", str(attended), "fleet"]) != 0:
             assert time.monotonic() < end
         assert "heron-01" in capfd.readouterr().out
 

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from farmwatch.cli import run
+from farmwatch.service.running import DATABASE_PATIENCE_SECONDS
 from farmwatch.store import Store
 from tests.service.farm import beds, names, write_config
 from tests.service.test_running import PATIENCE, running
@@ -26,7 +27,7 @@ while True:
         time.sleep(0.02)
 con.execute("BEGIN")
 print(con.execute("SELECT count(*) FROM readings").fetchone()[0], flush=True)
-time.sleep(6)
+time.sleep(float(sys.argv[2]))
 con.close()
 """
 
@@ -37,10 +38,8 @@ def test_twelve_commands_and_three_long_readers(tmp_path: Path, capsys: pytest.C
         with running(config) as service:
             service.wait_for("event=night")
             database = tmp_path / "farmwatch.duckdb"
-            readers = [
-                subprocess.Popen([sys.executable, "-c", READER, str(database)], stdout=subprocess.PIPE)
-                for _ in range(3)
-            ]
+            command = [sys.executable, "-c", READER, str(database), str(DATABASE_PATIENCE_SECONDS + 0.5)]
+            readers = [subprocess.Popen(command, stdout=subprocess.PIPE) for _ in range(3)]
             for words in _commands(tmp_path):
                 assert run(["--config", str(config), *words]) == 0, (words, capsys.readouterr())
             for reader in readers:

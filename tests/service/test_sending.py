@@ -1,5 +1,6 @@
 """Errands in processes of their own: what comes back, what fails, what is cut at the end."""
 
+import pickle
 import threading
 import time
 from datetime import timedelta
@@ -7,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from farmwatch.config import Machine
 from farmwatch.report.week import Week
 from farmwatch.service.errand import Errand
 from farmwatch.service.sending import ErrandFailed, send
@@ -17,9 +19,13 @@ MONDAY = NOW + timedelta(minutes=30)
 
 
 def test_an_errand_larger_than_a_pipe_comes_through(tmp_path: Path) -> None:
-    """A farm of 2,000 machines: its settings are more than the 64 KiB that a pipe holds."""
-    settings = settings_in(tmp_path, "http://10.20.1.11/a-rather-long-path-to-the-host", names(2000))
-    said = send(Errand(kind="first-look", settings=settings, at=MONDAY, week=Week(2026, 48)), threading.Event())
+    """Settings that are more than twice the 64 KiB that a pipe holds."""
+    host = f"http://10.20.1.11/{'a-long-path/' * 40}"
+    machines = [Machine(name=name, model="tideframe-220", mapping="survey", address=host + name) for name in names(300)]
+    settings = settings_in(tmp_path, None, ()).model_copy(update={"machines": tuple(machines)})
+    errand = Errand(kind="first-look", settings=settings, at=MONDAY, week=Week(2026, 48))
+    assert len(pickle.dumps(errand)) > 2 * 64 * 1024
+    said = send(errand, threading.Event())
     assert said is not None
     assert said["week"] == "2026-W48"
     assert Path(str(said["report"])).is_file()

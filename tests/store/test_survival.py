@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import random
+import signal
 import subprocess
 import sys
 import time
@@ -20,28 +21,40 @@ MakeReading = Callable[..., Reading]
 # Rounds of 20 readings and polls; a round's number is printed once it is committed. A mesh says by its first height
 # which reading it is, so that a torn one would show. It also leaves something in the pending file now and then.
 _ROUNDS = """
-import sys
+import os, sys
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 import numpy as np
 from farmwatch.history import Reading
 from farmwatch.mesh import Mesh
 from farmwatch.store import Keeper, PollRecord, Store
-keeper = Keeper(Store(Path(sys.argv[1])))
 start = datetime(2026, 1, 1, tzinfo=UTC)
 x = np.linspace(10, 210, 5)
 def reading(k):
     at = start + timedelta(minutes=k)
     z = np.full((5, 5), k * 1e-5)
     return Reading(machine=f"heron-{k % 20:02d}", taken_at=at, seen_at=at, time_from="host", mesh=Mesh.accept(x, x, z))
-for r in range(int(sys.argv[2]), 1_000_000):
-    readings = [reading(20 * r + k) for k in range(20)]
-    polls = [PollRecord(machine=given.machine, at=given.taken_at, outcome="new") for given in readings]
-    if r % 3 == 0:
-        keeper.pending.append(readings, polls)
-    else:
-        keeper.keep(readings, polls)
-    print(r, flush=True)
+def rounds(path, first, out):
+    keeper = Keeper(Store(Path(path)))
+    for r in range(first, 1_000_000):
+        readings = [reading(20 * r + k) for k in range(20)]
+        polls = [PollRecord(machine=given.machine, at=given.taken_at, outcome="new") for given in readings]
+        if r % 3 == 0:
+            keeper.pending.append(readings, polls)
+        else:
+            keeper.keep(readings, polls)
+        os.write(out, b"%d\\n" % r)
+# Everything is imported once: each line asks for a copy of this process, that writes until it is killed.
+for line in sys.stdin:
+    first, name = line.split()
+    child = os.fork()
+    if child == 0:
+        try:
+            rounds(sys.argv[1], int(first), os.open(name, os.O_WRONLY))
+        finally:
+            os._exit(1)
+    print(child, flush=True)
+    os.waitpid(child, 0)
 """
 
 
@@ -49,15 +62,23 @@ def test_kill_9_at_random_moments_loses_and_doubles_nothing(tmp_path: Path) -> N
     path = tmp_path / "farm.duckdb"
     rng = random.Random(11)
     promised = -1
-    for _ in range(10):
-        command = [sys.executable, "-c", _ROUNDS, str(path), str(promised + 1)]
-        with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as writer:
-            assert writer.stdout is not None
-            said = [writer.stdout.readline() for _ in range(rng.randrange(1, 5))]
-            time.sleep(rng.uniform(0.0, 0.03))
-            writer.kill()
-            said += writer.stdout.readlines()
-        promised = max(promised, *(int(text) for text in said if text.endswith("\n")))
+    told = tmp_path / "told"
+    os.mkfifo(told)
+    command = [sys.executable, "-c", _ROUNDS, str(path)]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as writers:
+        assert writers.stdin is not None
+        assert writers.stdout is not None
+        for _ in range(10):
+            print(promised + 1, told, file=writers.stdin, flush=True)
+            writer = int(writers.stdout.readline())
+            with told.open() as stream:
+                said = [stream.readline() for _ in range(rng.randrange(1, 5))]
+                assert said[-1], "the writer ended by itself"
+                time.sleep(rng.uniform(0.0, 0.03))
+                os.kill(writer, signal.SIGKILL)
+                said += stream.readlines()
+            promised = max(promised, *(int(text) for text in said if text.endswith("\n")))
+    assert writers.returncode == 0
     keeper = Keeper(Store(path))
     assert keeper.retry().is_well
     with keeper.store.database.reading() as con:
