@@ -66,8 +66,8 @@ def _service(facts: Facts) -> Iterator[str]:
     )
     yield from _moment("farmwatch_backup_time", "When the last backup was made.", facts.backed_up_at)
     yield from _moment("farmwatch_start_time", "When the service started.", facts.started_at)
-    yield from _family("farmwatch_build", "info", "Which farmwatch this is.")
-    yield _sample("farmwatch_build_info", {"version": version("farmwatch")}, 1)
+    yield from _family("farmwatch_release", "info", "Which farmwatch this is.")
+    yield _sample("farmwatch_release_info", {"version": version("farmwatch")}, 1)
 
 
 def _counter(name: str, help_text: str, samples: Iterable[_Sample]) -> Iterator[str]:

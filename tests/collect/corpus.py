@@ -18,7 +18,7 @@ __all__ = ["Case", "cases", "hit", "hit_axes"]
 
 # fmt: off
 HEIGHT_NAMES = [
-    "heights", "grid", "mesh", "z", "data", "values", "plateMesh", "probe_values", "result", "heightMap", "surface",
+    "heights", "grid", "mesh", "z", "data", "values", "plateMesh", "probe_values", "result", "bedHeights", "surface",
     "survey", "level_map", "b1", "table", "field", "dz", "body", "samplesZ", "topo", "points", "measured",
     "bed_shape", "deviation", "payload",
 ]

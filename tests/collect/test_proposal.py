@@ -150,4 +150,4 @@ class TestOddAnswers:
 
 def test_paths_and_words():
     assert json_path(("a", 0, "b c", "it's", "\n")) == "$.a[0]['b c']['it\\'s']['\\n']"
-    assert words("bedMesh_2Z") == ("bed", "mesh", "2", "z")
+    assert words("plateLevel_2Z") == ("plate", "level", "2", "z")

@@ -46,7 +46,7 @@ def test_the_figures_follow_the_specification() -> None:
     states = found["farmwatch_database"].samples
     assert [dict(labels)["farmwatch_database"] for (_, labels), value in states.items() if value] == ["full"]
     assert found["farmwatch_machines"].samples[("farmwatch_machines", (("condition", "past-limit"),))] == 3
-    assert found["farmwatch_build"].kind == "info"
+    assert found["farmwatch_release"].kind == "info"
     assert all(family.help for family in found.values())
 
 

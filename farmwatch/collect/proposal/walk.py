@@ -121,7 +121,7 @@ def lexicon(text: str) -> frozenset[str]:
 
 @lru_cache(maxsize=10_000)
 def words(step: str | int) -> tuple[str, ...]:
-    """The words of a name, small: "bedMesh_2" is bed, mesh, 2."""
+    """The words of a name, small: "plateLevel_2" is plate, level, 2."""
     return tuple(word.lower() for word in _WORD.findall(step[:100])) if isinstance(step, str) else ()
 
 
