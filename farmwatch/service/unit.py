@@ -120,7 +120,7 @@ def refuse_hidden(prefixes: Iterable[str]) -> None:
             if home != Path("/") and real.is_relative_to(home):
                 raise FarmwatchError(
                     f"this Python is {real}, under {home}, which a hardened service does not see; put farmwatch where "
-                    f"it does: sudo python3 -m venv {PLACE} && sudo {PLACE}/bin/pip install farmwatch, "
+                    f"it does, from its clone: sudo python3 -m venv {PLACE} && sudo {PLACE}/bin/pip install ., "
                     f"then: {PLACE}/bin/farmwatch service-unit"
                 )
 

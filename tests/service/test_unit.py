@@ -86,8 +86,11 @@ def test_places_that_a_hardened_service_does_not_see_are_refused(change: dict[st
 
 
 def test_a_python_under_a_home_is_refused_with_where_to_put_it() -> None:
-    with pytest.raises(FarmwatchError, match=r"python3 -m venv /opt/farmwatch"):
+    with pytest.raises(FarmwatchError, match=r"python3 -m venv /opt/farmwatch") as told:
         refuse_hidden(["/home/ann/venv"])
+    # As README.md has it: from a clone, and never by a name that somebody else may hold in an index.
+    assert "from its clone" in str(told.value)
+    assert "/opt/farmwatch/bin/pip install ." in str(told.value)
     with pytest.raises(FarmwatchError, match="/root"):
         refuse_hidden(["/usr", "/root/.local/python"])
     refuse_hidden(["/usr", "/opt/farmwatch"])
