@@ -48,7 +48,8 @@ def line(**changes: Any) -> dict[str, Any]:
 
 
 @pytest.fixture
-def store(tmp_path: Path) -> Store:
+def store(tmp_path: Path, new_database: bytes) -> Store:
+    (tmp_path / "farm.duckdb").write_bytes(new_database)
     return Store(tmp_path / "farm.duckdb")
 
 
