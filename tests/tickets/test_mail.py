@@ -14,7 +14,7 @@ import pytest
 from farmwatch.config import Mail, Secret
 from farmwatch.judge.cautions import CAUTIONS, CAUTIONS_FOOT
 from farmwatch.store import Store
-from farmwatch.tickets import Outbox, announce, deliver_due, step_book
+from farmwatch.tickets import Book, Outbox, announce, deliver_due, step_book
 from farmwatch.tickets.mail import Attachment, MailText, compose, send_mail
 from farmwatch.tickets.webhook import DeliveryFault
 from tests.tickets.farm import AT, fleet, later, settings_in, tilted
@@ -106,6 +106,7 @@ def test_a_server_that_refuses_keeps_the_letter(tmp_path: Path, store: Store) ->
         found = deliver_due(settings, store, later(0.1))
     assert "refused every recipient: bench@tidegate.example" in found.faults[0]
     assert "mail" in [letter.channel for letter in Outbox(store).waiting()]
+    assert Book(store).ticket(1).phase == "proposed"
 
 
 def test_one_refused_of_two_is_no_reason_to_send_again(tmp_path: Path, store: Store) -> None:

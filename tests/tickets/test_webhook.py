@@ -89,6 +89,36 @@ def test_a_refusal_keeps_the_letter_and_says_why(tmp_path: Path, store: Store, a
     assert Book(store).ticket(1).phase == "approved"
 
 
+def test_a_yes_of_ten_megabytes_is_a_yes(tmp_path: Path, store: Store) -> None:
+    """It is not read to its end."""
+    with receiving(status(200, b"x" * 10_000_000)) as hook:
+        settings = hooked(tmp_path, hook.url)
+        announced(settings, store)
+        assert deliver_due(settings, store, later(0.3)).failed == 0
+    assert Outbox(store).waiting() == []
+
+
+@pytest.mark.parametrize(("body", "says"), [("{{ nothing }}", "does not render"), (None, "cannot be read")])
+def test_a_template_that_is_no_good_keeps_the_letter_and_the_ticket(
+    tmp_path: Path, store: Store, body: str | None, says: str
+) -> None:
+    template = tmp_path / "body.json"
+    if body is not None:
+        template.write_text(body, encoding="utf-8")
+    with receiving(status(200)) as hook:
+        settings = hooked(tmp_path, hook.url, template=template)
+        announced(settings, store)
+        found = deliver_due(settings, store, later(0.3))
+        assert (found.failed, hook.got) == (1, [])
+        [letter] = Outbox(store).waiting()
+        assert says in letter.last_fault
+        assert Book(store).ticket(1).phase == "approved"
+        # Put right, it goes out under the same key.
+        template.write_text("{{ key }}", encoding="utf-8")
+        assert deliver_due(settings, store, letter.next_try_at).failed == 0
+    assert [body for _, body in hook.got] == [b"webhook/ticket-1-2"]
+
+
 def test_a_receiver_that_says_nothing_ends_at_the_deadline(tmp_path: Path, store: Store) -> None:
     gone = threading.Event()
     with receiving(lambda _: (gone.wait(10), None)[1]) as hook:
