@@ -24,9 +24,9 @@ from farmwatch.config.faults import nearest
 from farmwatch.config.secret import Secret, names_a_secret
 
 __all__ = [
-    "DAYS", "LONGEST_NAME", "address", "clock_minutes", "columns", "coordinate", "days", "folder_path", "holidays",
-    "hook_address", "is_loopback", "json_path", "listen", "literal_fault", "mail_address", "media_type", "name",
-    "named_rightly", "named_values", "number", "numbers", "secret", "time_zone", "url_path",
+    "DAYS", "LONGEST_NAME", "address", "clock_minutes", "columns", "coordinate", "days", "file_path", "folder_path",
+    "holidays", "hook_address", "is_loopback", "json_path", "listen", "literal_fault", "mail_address", "media_type",
+    "name", "named_rightly", "named_values", "number", "numbers", "secret", "time_zone", "url_path",
 ]  # fmt: skip
 
 DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
@@ -129,6 +129,14 @@ def folder_path(value: object, info: ValidationInfo) -> Path:
         return folder / Path(value).expanduser()
     except RuntimeError:
         raise ValueError("that home folder is not known") from None
+
+
+def file_path(value: object, info: ValidationInfo) -> Path:
+    """A path, as `folder_path` has it, of a file that may still be to come."""
+    path = folder_path(value, info)
+    if not path.name or path.is_dir():
+        raise ValueError("it is a folder")
+    return path
 
 
 def days(text: str) -> frozenset[int]:

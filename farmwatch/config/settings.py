@@ -113,7 +113,7 @@ class Farm(Section):
 
     name: Name
     timezone: Annotated[ZoneInfo, *_reads(fields.time_zone, 'wanted an IANA time zone such as "Europe/Dublin"')]
-    database: FilePath
+    database: Annotated[Path, PlainValidator(fields.file_path), Field(description="wanted the path of a file")]
     reports: FilePath
     report_at: Annotated[
         WeeklyTime, *_reads(_weekly_time, 'wanted a day and a time of the farm such as "mon 06:00"')

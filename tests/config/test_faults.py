@@ -18,6 +18,7 @@ CASES = {
     "unknown zone": ("Europe/Dublin", "Europe/Dublim", 3, "farm.timezone", "did you mean Europe/Dublin?"),
     "zone that is a path": ("Europe/Dublin", "../etc/passwd", 3, "farm.timezone", "no such zone"),
     "number for text": ('"reports"', "7", 5, "farm.reports", "got 7"),
+    "a folder for the database": ('"farmwatch.duckdb"', '"/"', 4, "farm.database", "it is a folder"),
     "report day": ('"reports"', '"r"\nreport_at = "monday 06:00"', 6, "farm.report_at", "mon, tue"),
     "report time": ('"reports"', '"r"\nreport_at = "mon 24:00"', 6, "farm.report_at", "mon 06:00"),
     "working night": ('"reports"', '"r"\nworking = "mon-fri 22:00-06:00"', 6, "farm.working", "ends before it begins"),
