@@ -160,7 +160,7 @@ class Polling:
             return
         self._unwell_since = self._unwell_since or now
         # A long reader, or the night's backup, is in the way for a while: that is life.
-        passing = state.kind in ("ok", "waiting") and not state.lost
+        passing = state.kind in ("ok", "waiting") and not state.lost and not state.emptied
         if not passing or now - self._unwell_since >= PASSES_WITHIN:
             self._ledger.amiss("database", state.words, now)
         if _essence(state) != _essence(self._said):
@@ -172,6 +172,6 @@ class Polling:
         self._said = state
 
 
-def _essence(state: StoreState) -> tuple[str, int, bool]:
+def _essence(state: StoreState) -> tuple[str, int, bool, bool]:
     """What of a state is worth a line when it changes."""
-    return state.kind, state.lost, state.pending > 0
+    return state.kind, state.lost, state.pending > 0, state.emptied

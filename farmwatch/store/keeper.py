@@ -26,6 +26,11 @@ _KINDS: tuple[tuple[type[StoreError], StoreKind], ...] = (
     (StoreNewer, "newer"),
 )
 
+_EMPTIED = (
+    "{}: held readings and then held none: it was moved away or replaced; stop the service, put it back or run "
+    "`farmwatch restore`, and start it again"
+)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StoreState:
@@ -37,11 +42,13 @@ class StoreState:
     pending: int = 0
     lost: int = 0
     """Readings, each counted once, that neither the database nor the pending file could take since the start."""
+    emptied: bool = False
+    """Whether the database held readings since the start, and then was another one without any."""
 
     @property
     def is_well(self) -> bool:
         """Whether everything that was read stands in the database."""
-        return self.kind == "ok" and not self.pending and not self.lost
+        return self.kind == "ok" and not self.pending and not self.lost and not self.emptied
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,6 +73,7 @@ class Keeper:
         self._pending_words = ""
         self._lost: set[tuple[str, str]] = set()
         self._last: dict[str, LastMesh] = {}
+        self._held = self._emptied = False
 
     def keep(self, readings: Sequence[Reading], polls: Sequence[PollRecord]) -> Kept:
         """Store a round, after what still waits; where that fails, append it to the pending file."""
@@ -109,9 +117,14 @@ class Keeper:
         """
         with self._lock:
             try:
-                self._last = self.store.last_digests()
+                found = self.store.last_digests()
             except StoreError as fault:
                 self._remember(fault)
+            else:
+                # Readings are never deleted. A file that was moved away is made anew, and all seems well.
+                self._emptied = self._emptied or (self._held and not found)
+                self._held = self._held or bool(found)
+                self._last = found
             self._add_waiting()
             return dict(self._last)
 
@@ -173,6 +186,7 @@ class Keeper:
             self._pending_words,
             f"{waiting} readings wait in {self.pending.path}" if waiting else "",
             f"{len(self._lost)} readings could not be kept" if self._lost else "",
+            _EMPTIED.format(self.store.path) if self._emptied else "",
         ]
         words = "; ".join(part for part in said if part)
-        return StoreState(kind=self._kind, words=words, pending=waiting, lost=len(self._lost))
+        return StoreState(kind=self._kind, words=words, pending=waiting, lost=len(self._lost), emptied=self._emptied)

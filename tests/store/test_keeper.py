@@ -50,6 +50,23 @@ def test_all_well(store: Store, reading: MakeReading) -> None:
     assert not keeper.pending.path.exists()
 
 
+def test_a_database_that_was_moved_away_is_said_and_not_taken_for_a_new_farm(
+    store: Store, reading: MakeReading, tmp_path: Path
+) -> None:
+    keeper = Keeper(store)
+    assert keeper.last_digests() == {}
+    assert keeper.state.is_well
+    keeper.keep([reading()], [])
+    assert len(keeper.last_digests()) == 1
+    store.path.rename(tmp_path / "elsewhere.duckdb")
+    assert keeper.last_digests() == {}
+    kept = keeper.keep([reading(seed=1, hours=1)], [])
+    assert kept.stored == 1
+    keeper.last_digests()
+    assert not keeper.retry().is_well
+    assert "moved away or replaced" in keeper.state.words
+
+
 def test_what_cannot_be_stored_waits_and_is_loaded_once(unwell: Unwell, reading: MakeReading) -> None:
     keeper = Keeper(unwell)
     unwell.fault = StoreFull("no room")
