@@ -79,6 +79,15 @@ def test_nothing_is_promised_from_too_little(days):
     assert forecast(days, u, np.zeros(25), SHARES, 0.2, 100.0, np.random.default_rng(1)) is None
 
 
+@pytest.mark.parametrize(
+    ("readings", "days", "told"), [(6, 14.0, True), (5, 140.0, False), (6, 13.9, False), (60, 13.9, False)]
+)
+def test_six_readings_over_two_weeks_are_enough(readings, days, told):
+    t, rng = np.linspace(0.0, days, readings), np.random.default_rng(4)
+    u = rng.normal(0, 0.008, (readings, 2))
+    assert (forecast(t, u, np.zeros(25), SHARES, 0.2, days, rng) is not None) == told
+
+
 def test_the_same_generator_gives_the_same_forecast():
     t, rng = np.arange(30.0), np.random.default_rng(3)
     u = rng.normal(0, 0.008, (30, 2))

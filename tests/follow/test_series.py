@@ -24,6 +24,12 @@ def test_bands_split_at_gaps_over_ten_degrees():
     assert means == pytest.approx((64.333, 91.3, np.nan), abs=1e-3, nan_ok=True)
 
 
+@pytest.mark.parametrize(("warmer", "bands"), [(70.0, 1), (70.1, 2)])
+def test_a_gap_of_ten_degrees_is_one_band_and_more_is_two(warmer, bands):
+    band, _ = temperature_bands(np.array([60.0, 60.0, warmer, warmer]), np.ones(4, dtype=bool))
+    assert len(set(band.tolist())) == bands
+
+
 def test_no_temperature_is_a_band_of_its_own_and_the_only_one_where_none_is_known():
     band, means = temperature_bands(np.full(3, np.nan), np.ones(3, dtype=bool))
     assert band.tolist() == [0, 0, 0]

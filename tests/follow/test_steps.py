@@ -44,6 +44,14 @@ def test_half_a_tooth_is_a_shift(play, follow):
     assert (step.name, step.screw, step.teeth) == ("shift", "front-left", None)
 
 
+@pytest.mark.parametrize(("off", "name", "teeth"), [(0.07, "tooth-jump", 2), (0.115, "shift", None)])
+def test_further_than_a_quarter_tooth_from_whole_teeth_is_a_shift(play, follow, off, name, teeth):
+    """Two teeth of a step known to 5 %: three sd reach 0.12 mm, a quarter step ends the name at 0.10 mm."""
+    step = only(follow(play(jumps=(Jump(60, "front-left", 2 * TOOTH + off),), readings=140)))
+    assert (step.name, step.teeth) == (name, teeth)
+    assert step.sd_mm < 0.006
+
+
 def test_two_screws_at_once_are_no_tooth_jump(play, follow):
     made = play(jumps=(Jump(60, "front-left", 0.4), Jump(60, "front-right", -0.15)))
     step = only(follow(made))

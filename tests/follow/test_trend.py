@@ -106,3 +106,16 @@ def test_shapes_that_do_not_fit_are_refused():
         trend([1.0, 2.0, 3.0], [1.0, 2.0])
     with pytest.raises(ValueError, match="finite"):
         trend([1.0, 2.0, 3.0], [1.0, np.nan, 2.0])
+
+
+@pytest.mark.parametrize(("places", "s", "significant"), [(7, 31, False), (6, 33, True)])
+def test_a_trend_is_significant_under_five_in_a_thousand(places, s, significant):
+    """Ten rising readings, the largest moved forward: Kendall (1975), sd of S is sqrt(n (n - 1)(2 n + 5) / 18) = 11.18,
+    so that p is 0.0073 at S = 31 and 0.0042 at S = 33.
+    """
+    y = np.arange(9.0)
+    y = np.insert(y, 9 - places, 9.0)
+    (told,) = trend(np.arange(10.0), y, correlation=0.0)
+    assert told.s == s
+    assert told.p == pytest.approx(2 * stats.norm.sf((s - 1) / np.sqrt(125.0)), rel=1e-9)
+    assert told.significant is significant
