@@ -9,6 +9,7 @@ Exit: 0 done, 1 a bug (with its traceback), 2 a fault in what was given (in a li
 
 from __future__ import annotations
 
+import errno
 import os
 import shlex
 import sys
@@ -29,6 +30,8 @@ _FAMILIES = (
 )  # fmt: skip
 
 BUG, FAULT, INTERRUPTED = 1, 2, 130
+# A disk that is full, or a terminal that has gone.
+_OUTPUT_FAILS = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO})
 
 
 class _InOrder(click.Group):
@@ -83,9 +86,20 @@ def run(arguments: Sequence[str]) -> int:
         complain("interrupted")
         return INTERRUPTED
     except BrokenPipeError:
-        # The reader (head, a pager) has seen enough. Python would complain once more when it flushes at exit.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        # The reader (head, a pager) has seen enough.
+        _drop_output()
+    except OSError as fault:
+        if fault.errno not in _OUTPUT_FAILS or fault.filename is not None:
+            raise
+        _drop_output()
+        complain(f"standard output cannot be written: {fault.strerror}; see what it leads to")
+        return FAULT
     return 0
+
+
+def _drop_output() -> None:
+    """What is still to be written goes nowhere: Python would complain once more when it flushes at exit."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _as_its_owner(fault: FarmwatchError) -> str:

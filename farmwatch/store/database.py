@@ -188,7 +188,8 @@ class Database:
         if self._opens > _OPENS_BY_ONE_START:
             self._stop_engine()
         con = self._started()
-        how = "(READ_ONLY)" if read_only else "(READ_WRITE)"
+        # By its type: DuckDB would take a file of another kind for a table of its own, and store nothing in it.
+        how = f"(TYPE duckdb, {'READ_ONLY' if read_only else 'READ_WRITE'})"
         end = time.monotonic() + self.patience_seconds
         while True:
             try:

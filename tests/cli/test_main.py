@@ -1,6 +1,7 @@
 """What holds for every command: help, exit codes, one line for a fault, a traceback for a bug."""
 
 import os
+import shlex
 import signal
 import socket
 import subprocess
@@ -194,3 +195,24 @@ def test_a_terminal_without_unicode_still_gets_every_sign(farm):
 
     assert "tilt   -2.2" in text
     assert "front right: -0.4" in text
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device here that is always full")
+@pytest.mark.parametrize("arguments", [("fleet",), ("assess", "--json"), ("check",)])
+def test_output_that_cannot_be_written_is_said_in_a_line(farm, arguments):
+    with Path("/dev/full").open("w") as full:
+        done = subprocess.run(
+            [*PROGRAM, "--config", str(farm.config), *arguments],
+            stdout=full, stderr=subprocess.PIPE, text=True, timeout=60, check=False,
+        )  # fmt: skip
+    assert done.returncode == 2
+    assert done.stderr.count("\n") == 1
+    assert "standard output cannot be written" in done.stderr
+
+
+@pytest.mark.parametrize("closed", ["0<&-", ">&-", "2>&-", "0<&- >&- 2>&-"])
+def test_closed_streams_lead_nowhere(farm, closed):
+    command = shlex.join([*PROGRAM, "--config", str(farm.config), "fleet"])
+    done = subprocess.run(["sh", "-c", f"{command} {closed}"], capture_output=True, text=True, timeout=60, check=False)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert ("heron-01" in done.stdout) == (">&-" not in closed.replace("2>&-", ""))

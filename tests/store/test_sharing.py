@@ -152,6 +152,21 @@ def test_a_missing_folder_a_damaged_file_and_no_database_are_said(tmp_path: Path
         assert path.read_bytes() == body
 
 
+@pytest.mark.parametrize("name", ["machines.csv", "farm.json", "farm.parquet", "farm.db"])
+def test_a_file_of_another_kind_is_no_database_and_stays_as_it_was(tmp_path: Path, name: str) -> None:
+    """DuckDB would take a CSV for a table in memory, and every reading would be lost without a word."""
+    path = tmp_path / name
+    path.write_text("name,model\nheron-01,tideframe-220\n")
+    with pytest.raises(StoreDamaged):
+        Store(path).check()
+    assert path.read_text() == "name,model\nheron-01,tideframe-220\n"
+    path.unlink()
+    fresh = Store(path)
+    fresh.check()
+    assert Store(path).reading_count() == 0
+    assert path.read_bytes()[8:12] == b"DUCK"
+
+
 def test_a_block_that_rots_is_said(store: Store, reading: MakeReading) -> None:
     store.add_readings([reading(seed=k, hours=k) for k in range(200)])
     body = bytearray(store.path.read_bytes())
