@@ -95,10 +95,12 @@ def test_it_says_what_the_command_says(attended, monkeypatch, capfd):
     ]  # fmt: skip
     for columns in ("45", "110"):
         monkeypatch.setenv("COLUMNS", columns)
+        before = [(run(["--config", str(attended), *words]), *capfd.readouterr()) for words in cases]
         there = [(answered(["--config", str(attended), *words]), *capfd.readouterr()) for words in cases]
-        here = [(run(["--config", str(attended), *words]), *capfd.readouterr()) for words in cases]
-        assert [code for code, *_ in here] == [0, 3, 0, 2, 2, 0, 2, 0]
-        assert there == here
+        after = [(run(["--config", str(attended), *words]), *capfd.readouterr()) for words in cases]
+        assert [code for code, *_ in there] == [0, 3, 0, 2, 2, 0, 2, 0]
+        # What says the minute may have been asked for in the one or in the next.
+        assert [said for said, *here in zip(there, before, after, strict=True) if said not in here] == []
 
 
 def test_a_reader_that_has_gone_is_no_fault_there_either(attended):
