@@ -23,13 +23,17 @@ import tempfile
 import threading
 import time
 from collections import Counter
-from datetime import timedelta
+from datetime import datetime, timedelta
+from datetime import time as time_of_day
+from functools import partial
+from itertools import count, takewhile
 from pathlib import Path
 
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
+from farmwatch.config import Settings
 from farmwatch.mesh import Mesh
 from farmwatch.service.chores import Chores
 from farmwatch.service.ledger import Ledger
@@ -50,12 +54,14 @@ def main(arguments: list[str] | None = None) -> None:
     parser.add_argument("--kills", type=int, default=200)
     parser.add_argument("--polls", type=int, default=10_000)
     parser.add_argument("--answers", type=int, default=100_000)
+    parser.add_argument("--hours", type=int, default=2, help="by which the moved clock mostly goes on")
     parser.add_argument("--short", action="store_true")
     given = parser.parse_args(arguments)
     if given.short:
-        given.kills, given.polls, given.answers = 5, 150, 500
+        given.kills, given.polls, given.hours, given.answers = 5, 400, 30, 500
     logging.getLogger("farmwatch").setLevel(logging.CRITICAL)
-    for part, size in ((kills, given.kills), (moved_clock, given.polls), (malformed, given.answers)):
+    clock = partial(moved_clock, hours=given.hours)
+    for part, size in ((kills, given.kills), (clock, given.polls), (malformed, given.answers)):
         if size:
             begin = time.monotonic()
             with tempfile.TemporaryDirectory() as folder:
@@ -79,8 +85,9 @@ def kills(folder: Path, times: int) -> None:
     )
 
 
-def moved_clock(folder: Path, wanted: int) -> None:
+def moved_clock(folder: Path, wanted: int, *, hours: int) -> None:
     """Polls with a clock that goes on by hours, jumps a day, and is set back an hour."""
+    threads = set(threading.enumerate())
     machines = names(20)
     with beds(machines, failing=0.5) as (host, given):
         settings = settings_in(folder, host.address, machines)
@@ -90,12 +97,13 @@ def moved_clock(folder: Path, wanted: int) -> None:
         reported: Counter[str] = Counter()
         chores = Chores(settings, store, ledger, stop, _counting(reported))
         rng = random.Random(7)
-        now, start, polls = NOW, NOW, 0
+        now, polls = NOW, 0
+        times: list[datetime] = []
         memory: list[float] = []
         before = _open_files()
         while polls < wanted:
-            hours = rng.choices((2, 24, -1), (90, 3, 7))[0]
-            now += timedelta(hours=hours)
+            now += timedelta(hours=rng.choices((hours, 24, -1), (90, 3, 7))[0])
+            times.append(now)
             polls += len(polling.step(now, lambda at=now: at).records)  # type: ignore[misc]
             chores.step(now)
             host.asked.clear()
@@ -103,10 +111,26 @@ def moved_clock(folder: Path, wanted: int) -> None:
             gc.collect()
             memory.append(_resident_kib())
         polling.close()
-        _report_clock(ledger, store, given.given, polls, memory, reported, (now - start) / timedelta(days=7))
+        _report_clock(ledger, store, given.given, polls, memory, reported, _report_times(settings, times))
     left = _open_files() - before
-    threads = [thread.name for thread in threading.enumerate() if thread is not threading.main_thread()]
-    print(f"  file descriptors left over {left}; threads left over {len(threads)} {threads}")
+    others = [thread.name for thread in threading.enumerate() if thread not in threads]
+    print(f"  file descriptors left over {left}; threads left over {len(others)} {others}")
+    assert left <= 0
+    assert not others
+
+
+def _report_times(settings: Settings, times: list[datetime]) -> int:
+    """How often the time of the weekly report came by, farm time, after the first step and up to the latest."""
+    farm = settings.farm
+    monday = NOW.astimezone(farm.timezone).date() - timedelta(days=NOW.weekday())
+    at = farm.report_at
+    moments = (
+        datetime.combine(monday + timedelta(days=7 * week + at.weekday), time_of_day(at.hour, at.minute), farm.timezone)
+        for week in count()
+    )
+    latest = max(times)
+    # What ended before the first start is none of its reports.
+    return sum(moment > times[0] for moment in takewhile(lambda moment: moment <= latest, moments))
 
 
 def _report_clock(
@@ -116,7 +140,7 @@ def _report_clock(
     polls: int,
     memory: list[float],
     reported: Counter[str],
-    weeks: float,
+    weeks: int,
 ) -> None:
     stored = store.reading_count()
     assert stored == sum(given.values()), (stored, sum(given.values()))
@@ -125,12 +149,13 @@ def _report_clock(
     settled = np.array(memory[len(memory) // 3 :])
     (slope, _), covariance = np.polyfit(np.arange(settled.size, dtype=float), settled, 1, cov=True)
     sd = float(np.sqrt(covariance[0, 0]))
-    print(f"moved clock: {polls} polls in {len(memory)} rounds, {weeks:.0f} weeks, {stored} readings, all there")
+    print(f"moved clock: {polls} polls in {len(memory)} rounds, {weeks} weeks, {stored} readings, all there")
     print(f"  outcomes {outcomes}")
     print(f"  resident {memory[0] / 1024:.1f} MB at first, {memory[-1] / 1024:.1f} MB at last")
     print(f"  slope over the last two thirds {slope:+.3f} KiB a round, standard error {sd:.3f} (white noise assumed)")
     print(f"  {len(reported)} weeks reported, each once{f', but for {again}' if again else ''}")
     assert not again
+    assert len(reported) == weeks, (len(reported), weeks)
 
 
 def _counting(reported: Counter[str]):  # type: ignore[no-untyped-def]
