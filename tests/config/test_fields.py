@@ -39,9 +39,7 @@ def test_what_is_wrong_is_not_plain(path):
         fields.json_path(path)
 
 
-@pytest.mark.parametrize(
-    "path", ["T0AB12CD3EF45GH6", "b5c1d0a2-77f0-4e1c", "AbCdEfGhIjKlMnOp", "9f86d081884c7d659a2f"]
-)
+@pytest.mark.parametrize("path", ["T0AB12CD3EF45GH6", "b5c1d0a2-77f0-4e1c", "AbCdEfGhIjKlMnOp", "9f86d081884c7d659a2f"])
 def test_what_looks_like_a_key_is_named_and_not_written(path):
     with pytest.raises(ValueError, match="env: or file:"):
         fields.hook_address(f"https://tidegate.example/hooks/{path}", None)
