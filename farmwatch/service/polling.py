@@ -6,6 +6,7 @@ import logging
 import random
 import threading
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 from farmwatch.collect.asking import fetcher_for
@@ -26,6 +27,9 @@ _log = logging.getLogger(__name__)
 LONGEST_TICK, SHORTEST_TICK = 15.0, 0.5
 TICK_SHARE = 0.05
 PASSES_WITHIN = timedelta(minutes=5)
+# A reading that could not be kept does not come back: once all else is well again it is said for so long, then counted
+# among the figures alone.
+LOSS_SAID_FOR = timedelta(hours=24)
 # Each is said once; a farm whose hosts all show the same bed could say a new one every round.
 MOST_WARNINGS = 200
 
@@ -59,6 +63,7 @@ class Polling:
         self._warned: set[str] = set()
         self._said = StoreState()
         self._unwell_since: datetime | None = None
+        self._lost_at: datetime | None = None
         self._fetcher: Fetcher | None = None
         self._settings = settings
         self.use(settings)
@@ -152,10 +157,15 @@ class Polling:
         if not state.is_well and not fresh and (state.pending or state.kind != "full"):
             state = self._keeper.retry()
         self._ledger.note(store=state)
-        if state.is_well:
+        if state.lost > self._said.lost or not state.lost:
+            self._lost_at = now if state.lost else None
+        told = self._lost_at is not None and now - self._lost_at >= LOSS_SAID_FOR
+        if state.is_well or (told and replace(state, lost=0).is_well):
             self._unwell_since = None
             if self._ledger.mended("database"):
-                tell(_log, logging.INFO, "database-well", words="all that was read is stored")
+                lost = f"{state.lost} readings could not be kept, and none was lost since"
+                words = lost if state.lost else "all that was read is stored"
+                tell(_log, logging.INFO, "database-well", words=words)
             self._said = state
             return
         self._unwell_since = self._unwell_since or now

@@ -1,5 +1,6 @@
 """Polls step by step: moved clocks, failing hosts, a database that cannot be had."""
 
+import errno
 import gc
 import os
 import random
@@ -14,7 +15,7 @@ import pytest
 
 from farmwatch.service.ledger import Ledger
 from farmwatch.service.polling import Polling, tick_seconds
-from farmwatch.store import Attending, Keeper, Store, StoreBusy
+from farmwatch.store import Attending, Keeper, Store, StoreBusy, StoreFull
 from tests.service.farm import NOW, beds, names, polling, settings_in
 
 MINUTE = timedelta(minutes=1)
@@ -210,4 +211,34 @@ def test_a_reader_in_the_way_is_amiss_only_when_it_stays(tmp_path: Path, monkeyp
         step(found, NOW + timedelta(minutes=6, seconds=10))
         assert not ledger.facts.troubles
         assert store.reading_count() == 2
+        found.close()
+
+
+def test_a_loss_is_said_for_a_day_after_all_else_is_well(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(*_: object) -> int:
+        raise StoreFull("no room")
+
+    def no_room(descriptor: int) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    with beds(names(1)) as (host, _):
+        settings = settings_in(tmp_path, host.address, names(1))
+        store = Store(settings.farm.database)
+        store.check()
+        ledger = Ledger(NOW)
+        found = Polling(settings, Keeper(store), ledger, threading.Event(), random.Random(1))
+        with monkeypatch.context() as patched:
+            patched.setattr(Store, "add_round", full)
+            patched.setattr(os, "fsync", no_room)
+            step(found, NOW)
+        assert ledger.facts.store.lost == 1
+        step(found, NOW + 6 * MINUTE)
+        # Each answer of this host is another mesh, so the one that was lost does not come again.
+        assert (ledger.facts.store.kind, ledger.facts.store.pending, ledger.facts.store.lost) == ("ok", 0, 1)
+        assert ["could not be kept" in one.words for one in ledger.facts.troubles] == [True]
+        step(found, NOW + timedelta(hours=23))
+        assert ledger.facts.troubles
+        step(found, NOW + timedelta(hours=24, minutes=1))
+        assert not ledger.facts.troubles
+        assert ledger.facts.store.lost == 1
         found.close()
