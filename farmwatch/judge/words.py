@@ -96,26 +96,57 @@ def move_sentence(screw: str, teeth: int | None, mm: float, clockwise: TurningSe
     if not amount:
         return f"{who}: leave as it is"
     if clockwise is not None:
-        round_ = "clockwise" if amount.startswith("up") == (clockwise == "raises") else "anticlockwise"
-        return f"{who}: {amount}, {round_} seen from below"
+        return f"{who}: {amount}, {_round(amount, clockwise)} seen from below"
     first = "a little" if teeth is None else "one tooth"
     return f"{who}: {amount}; which way round is not known: turn {first} first and mesh again"
 
 
-def plan_sentences(plan: Plan, model: Model, *, learned: bool = False) -> tuple[str, ...]:
-    """The moves of a plan, a sentence each, and what is not turned.
+def plan_sentences(plan: Plan | None, model: Model, *, learned: bool = False) -> tuple[str, ...]:
+    """The moves of a plan, a sentence each, in the order they are made, and what is not turned.
 
-    learned: whether step and sense of this machine are known from a move made on it. While they are not, one tooth is
-    turned first and the mesh taken again; the rest follows at once.
+    plan: None where a realignment is advised and nothing of the drive is known to plan it with. learned: whether step
+    and sense of this machine are known from a move made on it; `model.clockwise` is what is known of its sense. While
+    they are not learned, the first sentence has one tooth turned and the mesh taken again; the rest follows at once.
     """
-    said = [move_sentence(name, plan.teeth.get(name), mm, model.clockwise) for name, mm in plan.turn_mm.items()]
-    moved = [name for name, mm in plan.turn_mm.items() if (plan.teeth.get(name) if plan.teeth else round(mm, 2))]
-    if moved and plan.teeth and not learned and sum(abs(count) for count in plan.teeth.values()) > 1:
-        most = max(moved, key=lambda name: abs(plan.teeth[name]))
-        first = f"turn {screw_words(most)} by one tooth first and mesh again, then the rest at once"
-        said.append(f"no move is on record for this machine: {first}")
-    said += [f"{screw_words(screw.name)}: the reference, never turned" for screw in model.screws if screw.reference]
-    return tuple(said)
+    reference = tuple(f"{screw_words(one.name)}: the reference, never turned" for one in model.screws if one.reference)
+    if plan is None:
+        tooth = "how far one tooth lifts is not known yet: turn one screw by one tooth and mesh again, hot"
+        return (f"{tooth}; the moves follow from that mesh", *reference)
+    first = "" if learned else _first_turn(plan, model)
+    # Which way round is up is what the first turn shows: it is not to be said again at every screw.
+    said = [
+        f"{screw_words(name)}: {amount_phrase(plan.teeth.get(name), mm)}"
+        if first and model.clockwise is None and amount_phrase(plan.teeth.get(name), mm)
+        else move_sentence(name, plan.teeth.get(name), mm, model.clockwise)
+        for name, mm in plan.turn_mm.items()
+    ]
+    return (*((first,) if first else ()), *said, *reference)
+
+
+def _first_turn(plan: Plan, model: Model) -> str:
+    """The turn that shows step and sense, before the rest; empty where nothing or no more than that is to be turned."""
+    moved = [name for name, mm in plan.turn_mm.items() if amount_phrase(plan.teeth.get(name), mm)]
+    if not moved:
+        return ""
+    most = max(moved, key=lambda name: abs(plan.turn_mm[name]))
+    if not plan.teeth:
+        if model.clockwise is not None:
+            return ""
+        turn = f"turn {screw_words(most)} a little clockwise, seen from below, and mesh again, hot"
+        return f"which way round is not known: first {turn}; then the rest at once"
+    if sum(abs(count) for count in plan.teeth.values()) == 1:
+        return ""
+    then = "then the rest at once, this tooth counted in"
+    if model.clockwise is None:
+        turn = f"turn {screw_words(most)} by one tooth clockwise, seen from below, and mesh again, hot"
+        return f"which way round is not known: first {turn}; {then}"
+    way = "up" if plan.teeth[most] > 0 else "down"
+    turn = f"turn {screw_words(most)} {way} one tooth, {_round(way, model.clockwise)} seen from below"
+    return f"no move is on record for this machine: first {turn}, and mesh again, hot; {then}"
+
+
+def _round(amount: str, clockwise: TurningSense) -> str:
+    return "clockwise" if amount.startswith("up") == (clockwise == "raises") else "anticlockwise"
 
 
 def shim_sentences(plan: Plan) -> tuple[str, ...]:

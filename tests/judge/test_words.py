@@ -54,16 +54,60 @@ def test_a_free_drive_is_turned_by_millimetres() -> None:
     assert move_sentence("rear", None, 0.001, "raises") == "rear: leave as it is"
 
 
-def test_a_plan_names_the_reference_and_the_first_tooth(bench) -> None:
+def test_a_plan_begins_with_the_tooth_that_shows_the_step(bench) -> None:
     said = plan_sentences(PLAN, bench.model)
-    first = "by one tooth first and mesh again, then the rest at once"
     assert said == (
+        (
+            "no move is on record for this machine: first turn front left up one tooth, clockwise seen from below, and "
+            "mesh again, hot; then the rest at once, this tooth counted in"
+        ),
         "front left: up 2 teeth, clockwise seen from below",
         "front right: down 1 tooth, anticlockwise seen from below",
-        f"no move is on record for this machine: turn front left {first}",
         "rear: the reference, never turned",
     )
-    assert len(plan_sentences(PLAN, bench.model, learned=True)) == 3
+    assert plan_sentences(PLAN, bench.model, learned=True) == said[1:]
+
+
+def test_where_the_sense_is_not_known_the_first_tooth_shows_it_once_for_all(bench) -> None:
+    said = plan_sentences(PLAN, replace(bench.model, clockwise=None))
+    assert said == (
+        (
+            "which way round is not known: first turn front left by one tooth clockwise, seen from below, and mesh again, "
+            "hot; then the rest at once, this tooth counted in"
+        ),
+        "front left: up 2 teeth",
+        "front right: down 1 tooth",
+        "rear: the reference, never turned",
+    )
+
+
+def test_a_plan_of_one_tooth_needs_no_tooth_before_it(bench) -> None:
+    one = replace(PLAN, teeth={"front-left": 0, "front-right": -1}, turn_mm={"front-left": 0.0, "front-right": -0.4})
+    assert plan_sentences(one, bench.model)[:2] == (
+        "front left: leave as it is",
+        "front right: down 1 tooth, anticlockwise seen from below",
+    )
+    unknown = plan_sentences(one, replace(bench.model, clockwise=None))[1]
+    assert unknown.endswith("which way round is not known: turn one tooth first and mesh again")
+
+
+def test_a_free_drive_of_unknown_sense_is_turned_a_little_first(bench) -> None:
+    free = replace(PLAN, teeth={}, turn_mm={"front-left": 0.2, "front-right": -0.35})
+    model = replace(bench.model, drive="free")
+    assert plan_sentences(free, model)[0] == "front left: up 0.20 mm, clockwise seen from below"
+    said = plan_sentences(free, replace(model, clockwise=None))
+    assert said[0].startswith("which way round is not known: first turn front right a little clockwise")
+    assert said[1:3] == ("front left: up 0.20 mm", "front right: down 0.35 mm")
+
+
+def test_without_a_plan_one_tooth_shows_how_far_it_lifts(bench) -> None:
+    assert plan_sentences(None, bench.model) == (
+        (
+            "how far one tooth lifts is not known yet: turn one screw by one tooth and mesh again, hot; the moves follow "
+            "from that mesh"
+        ),
+        "rear: the reference, never turned",
+    )
 
 
 def test_shims_are_said_mount_by_mount() -> None:
