@@ -41,7 +41,8 @@ def mapping(app: App, url: str, headers: tuple[str, ...], only_toml: bool) -> No
     if only_toml:
         click.echo(block, nl=False)
         return
-    _say_best(best, block, url, given)
+    # On a screen the doubts stand in a list of their own.
+    _say_best(best, toml_block(best, path=path, headers=list(given), doubts=False), url, given)
     _say_others(proposals[1:])
 
 
@@ -122,7 +123,9 @@ def _say_best(best: Proposal, block: str, url: str, headers: dict[str, str]) -> 
     say(f"As it would be read: {count(rows, 'row')} of {columns}, range {mm(mesh.range_mm)} mm", strong=True)
     if best.found.remarks:
         _say_each(best.found.remarks)
-    say("Is the high corner where the bed is high? If not, mend first, order or sign.")
+    if best.made_up:
+        paragraph(f"{' and '.join(best.made_up)} of this map are made up, since the answer does not tell them.")
+    paragraph("Is the high corner where the bed is high? If not, change first, order or sign in the block.")
     say()
     lines, explained = bed_map(mesh, columns=width())
     for line in lines:

@@ -6,6 +6,7 @@
 """
 
 from farmwatch.config.faults import ConfigError, Fault
+from farmwatch.config.fields import FILL_IN
 from farmwatch.config.load import load_settings
 from farmwatch.config.secret import Secret
 from farmwatch.config.settings import (
@@ -25,6 +26,7 @@ from farmwatch.config.settings import (
 from farmwatch.config.starter import write_starter
 
 __all__ = [
+    "FILL_IN",
     "Also",
     "ConfigError",
     "Farm",

@@ -24,13 +24,15 @@ from farmwatch.config.faults import nearest
 from farmwatch.config.secret import Secret, names_a_secret
 
 __all__ = [
-    "DAYS", "LONGEST_NAME", "address", "clock_minutes", "columns", "coordinate", "days", "file_path", "folder_path",
-    "holidays", "hook_address", "is_loopback", "json_path", "listen", "literal_fault", "mail_address", "media_type",
-    "name", "named_rightly", "named_values", "number", "numbers", "secret", "time_zone", "url_path",
+    "DAYS", "FILL_IN", "LONGEST_NAME", "address", "clock_minutes", "columns", "coordinate", "days", "file_path",
+    "folder_path", "holidays", "hook_address", "is_loopback", "json_path", "listen", "literal_fault", "mail_address",
+    "media_type", "name", "named_rightly", "named_values", "number", "numbers", "secret", "time_zone", "url_path",
 ]  # fmt: skip
 
 DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 LONGEST_NAME = 80
+FILL_IN = "FILL IN"
+"""How a value begins that stands in the place of one that only a person knows; never taken for it."""
 LONGEST_JSONPATH = 500
 # Parts of a path as long as this, and not of plain words, are taken for a key.
 LEAST_KEY = 16
@@ -202,6 +204,8 @@ def _fault_of_json_path(text: str) -> str:
 
 def coordinate(value: object) -> str | tuple[str, str] | tuple[float, ...]:
     """A JSONPath, two JSONPaths (the ends), or numbers: every coordinate or the two ends."""
+    if isinstance(value, str) and value.startswith(FILL_IN):
+        raise ValueError("it is not filled in yet")
     if isinstance(value, str):
         return json_path(value)
     if not isinstance(value, list | tuple) or len(value) < 2:

@@ -208,7 +208,7 @@ def _check_text(at: KeyPath, raw: dict[str, Any], notes: Notes) -> None:
     for key in ("x", "y"):
         if key not in raw:
             notes.fault((*at, key), "", 'is missing; answer = "text" needs it')
-        elif isinstance(raw[key], str) or (
+        elif (isinstance(raw[key], str) and not raw[key].startswith(fields.FILL_IN)) or (
             isinstance(raw[key], list) and any(isinstance(item, str) for item in raw[key])
         ):
             wanted = 'answer = "text" has no JSONPath to read it by; wanted numbers: every coordinate or the two ends'

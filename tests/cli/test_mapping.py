@@ -11,7 +11,7 @@ import pytest
 
 from farmwatch.cli import run
 from farmwatch.collect import Reader
-from farmwatch.config import Mapping
+from farmwatch.config import ConfigError, Mapping, load_settings
 from tests.collect.hosts import Canned, serving
 
 KEY = "harbour-light-4471"
@@ -20,6 +20,28 @@ ANSWER = {
     "device": {"name": "[red]x[/red]", "uptime": 12345},
     "bed": {"survey": {"grid": HEIGHTS.tolist(), "x": [10, 210], "y": [10, 190]}, "fans": [[1, 2, 3], [4, 5, 6]]},
 }
+
+CONFIG = """\
+[farm]
+name = "Saltmarsh Tidegate Works"
+timezone = "Europe/Dublin"
+database = "farmwatch.duckdb"
+reports = "reports"
+
+[models.tideframe-220]
+screws = [
+  { name = "front-left", at = [20, 10] },
+  { name = "front-right", at = [200, 10] },
+  { name = "rear", at = [110, 215], reference = true },
+]
+
+MAPPINGS
+[[machines]]
+name = "heron-01"
+model = "tideframe-220"
+mapping = "survey"
+address = "http://10.20.1.11"
+"""
 
 Asked = Callable[..., tuple[int, str, str]]
 
@@ -57,7 +79,28 @@ def test_the_screen_shows_block_doubts_mesh_and_map(asked: Asked) -> None:
     assert "rear" in out
     assert "front" in out
     assert "Is the high corner where the bed is high?" in out
+    assert out.count("do the rows of the answer") == 0
+    assert out.count("temperature_is") == 0
     assert max(len(line) for line in out.splitlines()) <= 120
+
+
+def test_doubts_are_said_once_and_unknown_coordinates_cannot_be_pasted(asked: Asked, tmp_path: Path) -> None:
+    answer = {"scan": {"lines": HEIGHTS[:, :5].tolist()}}
+    with serving({"/scan": answer}) as host:
+        code, out, err = asked(f"{host.address}/scan")
+        _, block, _ = asked(f"{host.address}/scan", "--toml")
+    assert (code, err) == (0, "")
+    said = " ".join(out.split())
+    for doubt in ("order: do the rows", "first: is the first height", "y: not in the answer", "sign: is the high"):
+        assert said.count(doubt) == 1, doubt
+        assert block.count(doubt) == 1, doubt
+    assert "x and y of this map are made up" in said
+    pasted = tmp_path / "config.toml"
+    pasted.write_text(CONFIG.replace("MAPPINGS", block))
+    with pytest.raises(ConfigError) as refused:
+        load_settings(pasted)
+    assert [fault.key for fault in refused.value.faults] == ["mappings.survey.x", "mappings.survey.y"]
+    assert "not filled in yet" in str(refused.value)
 
 
 def test_a_header_is_sent_and_its_value_never_shown(asked: Asked) -> None:

@@ -53,6 +53,11 @@ class TestCorpus:
                 for key in ("x", "y"):
                     if isinstance(block.get(key), list):
                         block[key] = tuple(block[key])
+                if proposal.made_up:
+                    with pytest.raises(ValueError, match="not filled in yet"):
+                        Mapping(name="again", **block)
+                axis = {"x": proposal.found.mesh.x, "y": proposal.found.mesh.y}
+                block |= {key: tuple(axis[key][[0, -1]].tolist()) for key in proposal.made_up}
                 assert read_answer(Mapping(name="again", **block), case.body).mesh.same_as(proposal.found.mesh)
 
 
@@ -104,6 +109,50 @@ class TestWhatIsFound:
         assert [p.fields["heights"] for p in proposals] == ["$.now.mesh", "$.previous.mesh"]
         assert proposals[0].score > proposals[1].score
         assert any("mesh" in reason for reason in proposals[0].reasons)
+
+    @pytest.mark.parametrize(
+        "span",
+        [
+            {"left": 15, "right": 215, "near": 15, "far": 205},
+            {"left": 15, "right": 215, "front": 15, "back": 205},
+            {"west": 15, "east": 215, "south": 15, "north": 205},
+            {"left_edge": 15, "right_edge": 215, "bottom_edge": 15, "top_edge": 205},
+            {"across": {"from": 15, "to": 215}, "along": {"start": 15, "end": 205}},
+            {"xNear": 15, "xFar": 215, "yNear": 15, "yFar": 205},
+            {"across": [15, 215], "along": [15, 205]},
+        ],
+    )
+    def test_ends_of_spans_by_their_many_names(self, span):
+        proposal = first({"scan": {"lines": ROWS, "span": span}, "warm": {"bed_now": 61}})
+        mesh = proposal.found.mesh
+        assert not proposal.made_up
+        assert (mesh.x[[0, -1]].tolist(), mesh.y[[0, -1]].tolist()) == ([15, 215], [15, 205])
+
+    def test_top_and_bottom_of_a_height_are_no_ends_of_the_bed(self):
+        assert first({"lines": ROWS, "z": {"bottom": 0, "top": 250}}).made_up == ("x", "y")
+
+    @pytest.mark.parametrize("bed", [{}, {"bed": {"width": 220, "depth": 220}}])
+    def test_coordinates_that_are_not_there_are_not_invented(self, bed):
+        proposal = first({"mesh": ROWS, **bed})
+        block = tomllib.loads(toml_block(proposal))["mappings"]["survey"]
+        assert (block["x"], block["y"]) == ("FILL IN: [left, right] in mm", "FILL IN: [front, rear] in mm")
+        # What the block is looked at with still draws a bed.
+        assert proposal.found.mesh.z.tolist() == ROWS
+
+    def test_what_can_be_otherwise_is_written_with_what_else_it_can_be(self):
+        lines = toml_block(first({"mesh": ROWS, "bed": {"celsius": 60}})).splitlines()
+        assert lines[lines.index('first = "front-left"') + 1] == '# or "front-right", "rear-left", "rear-right"'
+        for line in (
+            'order = "along-x"  # or "along-y"',
+            'unit = "mm"  # or "um", "inch"',
+            'sign = "bed-up"  # or "bed-down"',
+        ):
+            assert line in lines
+        assert any(line.startswith("temperature_is = ") for line in lines)
+        in_points = [{"x": 10 * c, "y": 10 * r, "z": h} for r, row in enumerate(ROWS) for c, h in enumerate(row)]
+        block = toml_block(first({"mesh": in_points}))
+        assert "sign = " in block
+        assert "first = " not in block
 
     def test_what_is_not_known_is_said(self):
         unsure = " ".join(first({"mesh": ROWS}).unsure)

@@ -20,8 +20,11 @@ SHORTEST_SPAN, LONGEST_SPAN = 20.0, 3000.0
 
 _X = lexicon("x xs x0 x1 columns cols column left right width across horizontal")
 _Y = lexicon("y ys y0 y1 rows row front rear back depth vertical length")
-_LOW = lexicon("min minimum low lower from start first begin left front origin 0 near")
-_HIGH = lexicon("max maximum high upper to end last stop right rear back 1 far")
+# Names of sides that say an axis only where no other word of the path does: x_near is an end of x.
+_X_ALONE = lexicon("west east")
+_Y_ALONE = lexicon("near far fore aft along lengthwise south north bottom top")
+_LOW = lexicon("min minimum low lower from start first begin beginning left front origin 0 near fore west south bottom")
+_HIGH = lexicon("max maximum high upper to end last stop finish right rear back 1 far aft east north top")
 _SIZE = lexicon("size width depth length extent dimension dimensions area bed")
 _TIME = lexicon(
     """
@@ -48,6 +51,8 @@ class Axis:
     rank: float
     where: str
     unsure: str = ""
+    only_size: bool = False
+    """Whether it says how large the bed is and not where it was probed: good for a look, not for a mapping."""
 
     def fits(self, count: int) -> bool:
         """Whether it can be the coordinates of `count` places."""
@@ -80,12 +85,16 @@ def company(sights: Sights, beside: Path) -> Company:
 
 def _label(path: Path, depth: int = 3) -> str:
     """x or y, by the last names of a path that say one of them."""
-    for step in reversed(path[-depth:]):
+    steps = path[-depth:][::-1]
+    for step in steps:
         said = set(words(step))
         across, along = bool(said & _X) or _glued(step, "x"), bool(said & _Y) or _glued(step, "y")
         if across != along:
             return "x" if across else "y"
-    return ""
+    said = {word for step in steps for word in words(step)}
+    across, along = bool(said & _X_ALONE), bool(said & _Y_ALONE)
+    # Top and bottom of a height are no ends of the bed.
+    return ("x" if across else "y") if across != along and "z" not in said else ""
 
 
 def _glued(step: str | int, axis: str) -> bool:
@@ -205,6 +214,7 @@ def _size(path: Path, value: float, label: str, beside: Path) -> Axis:
         given=(0.0, value), values=(0.0, value), label=label, near=shared(path, beside), rank=0.5,
         where=f"{json_path(path)} says a size of {value:g}",
         unsure=f"{label}: only a size is known, {value:g} mm; write the first and last probed position in its place",
+        only_size=True,
     )  # fmt: skip
 
 

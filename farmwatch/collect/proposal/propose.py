@@ -6,7 +6,7 @@ A proposal is only made where the mapping reads the very answer it was made from
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import chain
 from typing import Any
 
@@ -18,14 +18,16 @@ from farmwatch.collect.proposal.candidates import SHORTEST, Candidate, as_array,
 from farmwatch.collect.proposal.companions import Axis, axis_choices, company
 from farmwatch.collect.proposal.plausible import Verdict, unit_of, verdict
 from farmwatch.collect.proposal.walk import Path, Sights, walk
-from farmwatch.config import Mapping
+from farmwatch.config import FILL_IN, Mapping
 
 __all__ = ["Proposal", "propose"]
 
 # Read and shown are only the best: the rest is told apart by its score alone.
 MOST_READ = 8
-# What is invented where nothing is known: a place every 10 mm.
+# What a look makes do with where nothing is known: a place every 10 mm. It never gets into a block.
 STEP_MM = 10.0
+# No configuration takes these: coordinates that nobody wrote down must not be pasted through.
+_TO_FILL_IN = {"x": f"{FILL_IN}: [left, right] in mm", "y": f"{FILL_IN}: [front, rear] in mm"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -33,9 +35,12 @@ class Proposal:
     """One way to read the answer: the mapping's keys, what it reads, why, and what a person must look at."""
 
     fields: dict[str, Any]
-    """Keys of the mapping, those that differ from their defaults; without path, headers and query."""
+    """Keys of the mapping, those that differ from their defaults; without path, headers and query. An `x` or `y` that
+    the answer does not tell is a text that the configuration refuses."""
     found: HostMesh
-    """The answer read as proposed."""
+    """The answer read as proposed; along the axes `made_up` with coordinates that only serve to look at it."""
+    made_up: tuple[str, ...]
+    """Which of x and y the answer does not tell."""
     score: float
     """Only good for comparing proposals of one answer."""
     reasons: tuple[str, ...] = ()
@@ -69,17 +74,20 @@ class _Draft:
     score: float
     reasons: list[str]
     unsure: list[str]
+    stand_in: dict[str, tuple[float, float]] = field(default_factory=dict)
+    """What to read with in the place of coordinates that are to be filled in."""
 
 
 def _read(draft: _Draft, body: bytes) -> Iterator[Proposal]:
     try:
-        found = Reader(Mapping(name="proposed", path="/", **draft.fields)).read(body)
+        found = Reader(Mapping(name="proposed", path="/", **draft.fields | draft.stand_in)).read(body)
     except (Trouble, ValueError):
         # ValueError is pydantic's too: a path longer than a configuration takes.
         return
     yield Proposal(
         fields=draft.fields,
         found=found,
+        made_up=tuple(sorted(draft.stand_in)),
         score=draft.score,
         reasons=tuple(draft.reasons),
         unsure=tuple(draft.unsure),
@@ -133,12 +141,15 @@ def _add_axes(draft: _Draft, candidate: Candidate, choices: list[Axis]) -> None:
 
 def _add_axis(draft: _Draft, name: str, axis: Axis | None, count: int) -> bool:
     """Enter one axis; True where its coordinates fall, so that the first height stands at the far side."""
+    if axis is None or axis.only_size:
+        draft.fields[name] = _TO_FILL_IN[name]
+        draft.stand_in[name] = (axis.values[0], axis.values[-1]) if axis else (0.0, STEP_MM * (count - 1))
+    else:
+        draft.fields[name] = axis.given
+        draft.reasons.append(f"{name}: {axis.where}")
     if axis is None:
-        draft.fields[name] = (0.0, STEP_MM * (count - 1))
         draft.unsure.append(f"{name}: not in the answer; write the first and last probed position in mm in its place")
         return False
-    draft.fields[name] = axis.given
-    draft.reasons.append(f"{name}: {axis.where}")
     # Coordinates beside the heights, as many as there are, speak for the heights.
     draft.score += (2.0 if len(axis.values) == count else 1.0) * min(1.0, axis.rank / 2) * (0.5 + 0.5 * (axis.near > 0))
     if axis.unsure:

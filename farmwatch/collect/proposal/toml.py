@@ -5,10 +5,11 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterator, Sequence
-from typing import Any
+from typing import Any, get_args
 
 from farmwatch.collect.outcome import plain
 from farmwatch.collect.proposal.propose import Proposal
+from farmwatch.config import Mapping
 
 __all__ = ["toml_block"]
 
@@ -18,20 +19,48 @@ _ORDER = (
     "path", "answer", "heights", "layout", "columns", "point_x", "point_y", "point_z", "first", "order", "serpentine",
     "unit", "sign", "x", "y", "taken_at", "bed_celsius", "temperature_is", "plate", "identity",
 )  # fmt: skip
+_CHOSEN = ("first", "order", "unit", "sign", "temperature_is")
 
 
-def toml_block(proposal: Proposal, name: str = "survey", path: str = "/", *, headers: Sequence[str] = ()) -> str:
+# A line with its remark must hold on a narrow screen.
+_BROADEST = 45
+
+
+def toml_block(
+    proposal: Proposal, name: str = "survey", path: str = "/", *, headers: Sequence[str] = (), doubts: bool = True
+) -> str:
     """The block, ready to paste; what is unsure stands as a comment above. `headers` are names whose values are secret.
 
-    Everything written reads back as the mapping of the proposal.
+    What the answer cannot say for certain (`first`, `order`, `unit`, `sign`) is always written, with what else it can
+    be. All that is written reads back as the mapping of the proposal, and a value to fill in is refused until it is.
+    `doubts` false leaves out the comments above, for whoever says them elsewhere.
     """
-    lines = [f"# {plain(text, 200)}" for text in proposal.unsure]
+    lines = [f"# {plain(text, 200)}" for text in proposal.unsure if doubts]
     lines.append(f"[mappings.{name if _BARE.match(name) else _text(name)}]")
-    fields = {"path": path, **proposal.fields}
-    lines += [f"{key} = {_value(fields[key])}" for key in _ORDER if key in fields]
+    fields = {"path": path, **_choices(proposal.fields), **proposal.fields}
+    lines += [line for key in _ORDER if key in fields for line in _lines(key, fields[key])]
     if headers:
         lines.append("headers = { " + ", ".join(_headers(headers)) + " }")
     return "\n".join(lines) + "\n"
+
+
+def _choices(fields: dict[str, Any]) -> dict[str, Any]:
+    """The keys of few values that bear on this mapping, as they are where it does not name them."""
+    in_points = fields.get("layout") == "points"
+    keys = ["unit", "sign"] if in_points else ["first", "order", "unit", "sign"]
+    keys += ["temperature_is"] if "bed_celsius" in fields else []
+    return {key: Mapping.model_fields[key].default for key in keys}
+
+
+def _lines(key: str, value: Any) -> list[str]:
+    """A key with its value, and what else it can be behind it, or below where a narrow screen has no room."""
+    line = f"{key} = {_value(value)}"
+    if key not in _CHOSEN:
+        return [line]
+    others = [other for other in get_args(Mapping.model_fields[key].annotation) if other != value]
+    remark = f"# or {', '.join(map(_value, others))}"
+    both = f"{line}  {remark}"
+    return [both] if len(both) <= _BROADEST else [line, remark]
 
 
 def _headers(names: Sequence[str]) -> Iterator[str]:
