@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING
 from farmwatch.cli.screen import paragraph, plain, say
 
 if TYPE_CHECKING:
+    from farmwatch.cli.fitting import Misfit
     from farmwatch.store import Outcome, PollRecord
 
-__all__ = ["FIXES", "say_troubles"]
+__all__ = ["FIXES", "say_misfits", "say_remarks", "say_troubles"]
 
 FIXES: dict[Outcome, str] = {
     "no-mesh": "the host answers and has no mesh: probe the bed once, or correct the path of the mapping",
@@ -32,21 +33,37 @@ _ADDRESS = re.compile(r"https?://\S+")
 
 def say_troubles(records: Iterable[PollRecord]) -> None:
     """The tries that brought no mesh: a block for each outcome and reason, with the machines and the fix."""
-    groups: dict[tuple[Outcome, str], list[PollRecord]] = {}
-    for record in sorted(records, key=lambda record: record.machine):
+    _say_blocks((record.outcome, FIXES[record.outcome], record.machine, record.reason) for record in records)
+
+
+def say_misfits(found: Iterable[tuple[str, Misfit]]) -> None:
+    """The machines whose mesh does not fit the configuration, in blocks like those of the troubles."""
+    _say_blocks((misfit.what, misfit.fix, machine, misfit.reason) for machine, misfit in found)
+
+
+def say_remarks(records: Iterable[PollRecord]) -> None:
+    """What is amiss with machines that brought their mesh all the same."""
+    _say_blocks(("worth a second look", "", record.machine, record.reason) for record in records if record.reason)
+
+
+def _say_blocks(found: Iterable[tuple[str, str, str, str]]) -> None:
+    """Heading, fix, machine and reason of each: a block for each heading, in it a line for each reason."""
+    groups: dict[tuple[str, str, str], list[tuple[str, str]]] = {}
+    for heading, fix, machine, reason in sorted(found, key=lambda item: item[2]):
         # What differs in the address only is one fault of many machines.
-        alike = _ADDRESS.sub("the host", record.reason)
-        groups.setdefault((record.outcome, alike), []).append(record)
+        alike = _ADDRESS.sub("the host", reason)
+        groups.setdefault((heading, fix, alike), []).append((machine, reason))
     last = None
-    for (outcome, alike), group in sorted(groups.items(), key=lambda item: (item[0][0], -len(item[1]))):
-        if outcome != last:
+    for (heading, fix, alike), group in sorted(groups.items(), key=lambda item: (item[0][0], -len(item[1]))):
+        if heading != last:
             if last is not None:
                 say()
-            say(outcome, strong=True)
-            paragraph(f"fix: {FIXES[outcome]}", indent=2, hang=5)
-            last = outcome
-        reason = group[0].reason if len(group) == 1 else alike
-        names = _listed([record.machine for record in group])
+            say(heading, strong=True)
+            if fix:
+                paragraph(f"fix: {fix}", indent=2, hang=5)
+            last = heading
+        reason = group[0][1] if len(group) == 1 else alike
+        names = _listed([machine for machine, _ in group])
         paragraph(f"{names}: {plain(reason) or 'no reason given'}", indent=2, hang=2)
     if last is not None:
         say()

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING
 import click
 
 from farmwatch.cli.app import App, pass_app
-from farmwatch.cli.outcomes import FIXES, say_troubles
+from farmwatch.cli.looking import NEEDS_ATTENTION
+from farmwatch.cli.outcomes import FIXES, say_misfits, say_remarks, say_troubles
 from farmwatch.cli.screen import paragraph, plain, progress, say
 
 if TYPE_CHECKING:
@@ -23,8 +24,9 @@ __all__ = ["COMMANDS"]
 
 @click.command("poll", short_help="Ask every host once, now, and store what it says.")
 @click.option("--machine", "names", multiple=True, metavar="NAME", help="Only this one; may be given again.")
+@click.option("--fail-on", type=click.Choice(["trouble"]), help="Exit 3 when a host that was asked brought no mesh.")
 @pass_app
-def poll(app: App, names: tuple[str, ...]) -> None:
+def poll(app: App, names: tuple[str, ...], fail_on: str | None) -> None:
     """Ask every machine's host once, now, and store what it says."""
     from farmwatch.collect.poll import poll_once
     from farmwatch.service.memory import PollMemory
@@ -34,23 +36,31 @@ def poll(app: App, names: tuple[str, ...]) -> None:
     memory = PollMemory(keeper)
     now = app.now()
     at_bench = memory.attended(now)
-    due = [name for name in names or [machine.name for machine in app.settings.machines] if name not in at_bench]
+    wanted = [app.settings.machine(name).name for name in names] or [machine.name for machine in app.settings.machines]
+    due = [name for name in wanted if name not in at_bench]
     with progress("asking the hosts") as move:
         found = poll_once(app.settings, memory, now, due, on_progress=_moving(move), in_work=memory.in_work())
-    if at_bench:
-        say(f"left alone, a guided realignment is at work: {', '.join(plain(name) for name in sorted(at_bench))}")
-    say_troubles(record for record in found.records if record.outcome in FIXES)
+    if alone := sorted(at_bench & set(wanted)):
+        say(f"left alone, a guided realignment is at work: {', '.join(map(plain, alone))}")
+    troubled = [record for record in found.records if record.outcome in FIXES]
+    say_troubles(troubled)
+    say_remarks(record for record in found.records if record.outcome not in FIXES)
     _say_warnings(found.warnings)
-    say(_tally(found))
+    if due or not alone:
+        say(_tally(found))
     if not keeper.state.is_well:
         # What was read is safe beside the database, or said to be lost; either way the database wants a look.
         raise StoreError(keeper.state.words)
+    if fail_on and troubled:
+        click.get_current_context().exit(NEEDS_ATTENTION)
 
 
 @click.command("check", short_help="Check the configuration and every host.")
+@click.option("--fail-on", type=click.Choice(["trouble"]), help="Exit 3 when a machine needs you.")
 @pass_app
-def check(app: App) -> None:
-    """Check the configuration and ask each host once; nothing is stored."""
+def check(app: App, fail_on: str | None) -> None:
+    """Check the configuration, ask each host once, and hold its mesh against screws and bed; nothing is stored."""
+    from farmwatch.cli.fitting import misfits
     from farmwatch.collect.poll import poll_once
     from farmwatch.report.text import count, joined
 
@@ -63,21 +73,31 @@ def check(app: App) -> None:
         count(len(settings.mappings), "mapping"),
     )
     say(f"{plain(settings.path)} is sound: {joined(parts)}. Asking {count(asked, 'host')}.")
+    onlooker = _Onlooker(app)
     with progress("asking the hosts") as move:
-        found = poll_once(settings, _Onlooker(app), app.now(), on_progress=_moving(move))
+        found = poll_once(settings, onlooker, app.now(), on_progress=_moving(move))
     troubled = [record for record in found.records if record.outcome in FIXES]
+    models = {machine.name: settings.models[machine.model] for machine in settings.machines}
+    unfit = [(read.machine, misfit) for read in onlooker.seen for misfit in misfits(read.mesh, models[read.machine])]
     say_troubles(troubled)
+    say_misfits(unfit)
+    say_remarks(record for record in found.records if record.outcome not in FIXES)
     _say_warnings(found.warnings)
     if without := len(settings.machines) - asked:
         say(f"{without} without a host: their meshes are imported (farmwatch import)")
-    say(f"{len(found.records) - len(troubled)} ready, {len(troubled)} need you", strong=bool(troubled))
+    need_you = {record.machine for record in troubled} | {machine for machine, _ in unfit}
+    say(f"{len(found.records) - len(need_you)} ready, {len(need_you)} need you", strong=bool(need_you))
+    if fail_on and need_you:
+        click.get_current_context().exit(NEEDS_ATTENTION)
 
 
 class _Onlooker:
-    """A memory for a poll that only looks: it knows the pinned identities and keeps nothing."""
+    """A memory for a poll that only looks: it knows the pinned identities, and keeps nothing beyond the command."""
 
     def __init__(self, app: App) -> None:
         self.app = app
+        self.seen: list[Reading] = []
+        """What was read of each machine."""
 
     def last_digests(self) -> dict[str, LastMesh]:
         return {}
@@ -93,6 +113,7 @@ class _Onlooker:
         pass
 
     def add_round(self, new: Sequence[Reading], records: Sequence[PollRecord]) -> int:  # noqa: ARG002  # the names are those of Memory
+        self.seen += new
         return len(new)
 
 

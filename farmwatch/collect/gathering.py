@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Protocol
 
 from farmwatch.collect.asking import Asked
-from farmwatch.collect.hosttime import believable
+from farmwatch.collect.hosttime import believable, why_not_believed
 from farmwatch.collect.mapping import HostMesh
 from farmwatch.config import Settings
 from farmwatch.history import CelsiusIs, Reading, TimeFrom
@@ -176,7 +176,7 @@ class Gathering:
             machine=name, taken_at=reading.taken_at, seen_at=asked.at, time_from=reading.time_from, digest=digest
         )
         self._readings.append(reading)
-        return "new", ""
+        return "new", why_not_believed(found.taken_at, asked.at) if found.taken_at else ""
 
     def _earlier(self, reading: Reading) -> tuple[Outcome, str]:
         """A mesh from before the newest one: a host that shows an old mesh again, or whose clock was set back."""

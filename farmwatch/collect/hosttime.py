@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 
 from farmwatch.collect.outcome import plain
 
-__all__ = ["EARLIEST", "MOST_AHEAD", "believable", "host_time"]
+__all__ = ["EARLIEST", "MOST_AHEAD", "believable", "host_time", "why_not_believed"]
 
 EARLIEST = datetime(2015, 1, 1, tzinfo=UTC)
 """An earlier time is a clock that was never set."""
@@ -37,6 +37,18 @@ def host_time(value: Any, zone: ZoneInfo | None) -> datetime:
 def believable(time: datetime, now: datetime) -> bool:
     """Whether a host's time is neither before 2015 nor more than five minutes ahead."""
     return EARLIEST <= time <= now + MOST_AHEAD
+
+
+def why_not_believed(time: datetime, now: datetime) -> str:
+    """Why a host's time is not taken, in a few words; empty where it is."""
+    if believable(time, now):
+        return ""
+    if time < EARLIEST:
+        return f"its time is of {time.year}, a clock never set: counted from when it was seen"
+    minutes = (time - now) / timedelta(minutes=1)
+    ahead = f"{minutes:.0f} min" if minutes < 60 else f"{minutes / 60:.1f} h"
+    ahead = ahead if minutes < 48 * 60 else f"{minutes / 1440:.0f} days"
+    return f"its time lies {ahead} ahead: counted from when it was seen"
 
 
 def _from_text(value: str, zone: ZoneInfo | None) -> datetime:

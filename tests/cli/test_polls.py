@@ -2,9 +2,12 @@
 
 import json
 import threading
+from datetime import UTC, datetime, timedelta
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 
 import pytest
+
+from farmwatch.store import Store
 
 ANSWERS = {
     "/good": (200, {"survey": {"grid": [[0.01, 0.02, 0.0], [0.0, 0.03, 0.01], [0.02, 0.01, 0.0]]}}),
@@ -102,3 +105,69 @@ def test_poll_of_an_unknown_machine_is_refused(hosts):
 
     assert code == 2
     assert 'did you mean "heron-01"?' in err
+
+
+def flowing(text):
+    return " ".join(text.split())
+
+
+def test_check_holds_the_mesh_against_the_screws(hosts, spoil):
+    """Made-up coordinates read well and would put a step of whole mm at the far screws."""
+    spoil("y = [10, 210]", "y = [0, 40]")
+
+    code, out, err = hosts("check")
+
+    assert (code, err) == (0, "")
+    assert out.splitlines()[-1] == "0 ready, 4 need you"
+    assert "heron-01: the mesh spans 40 mm in y (0 to 40), the screws 205 mm (10 to 215)" in flowing(out)
+    assert "as x and y of the mapping" in flowing(out)
+
+
+def test_check_holds_the_mesh_against_the_bed(hosts, spoil):
+    spoil("lead_mm = 8.0", "bed = [0, 0, 230, 230]\nlead_mm = 8.0")
+    _, out, _ = hosts("check")
+    assert "heron-01: the mesh covers 75 % of `bed`, at least 80 % is wanted" in flowing(out)
+    assert "would never be judged fix: widen the probed area, or correct `bed`" in flowing(out)
+    assert out.splitlines()[-1] == "0 ready, 4 need you"
+
+    spoil("bed = [0, 0, 230, 230]", "bed = [0, 0, 180, 220]")
+    _, out, _ = hosts("check")
+    assert "heron-01: the mesh reaches from 10 to 210 mm in x, `bed` from 0 to 180" in flowing(out)
+
+    spoil("bed = [0, 0, 180, 220]", "bed = [0, 0, 220, 220]")
+    assert hosts("check")[1].splitlines()[-1] == "1 ready, 3 need you"
+
+
+@pytest.mark.parametrize("command", ["check", "poll"])
+def test_trouble_is_an_exit_code_only_where_it_is_asked_for(hosts, command):
+    text = hosts.config.read_text()
+    assert hosts(command)[0] == 0
+    assert hosts(command, "--fail-on", "trouble")[0] == 3
+    assert hosts(command, "--fail-on", "nothing")[0] == 2
+
+    head, first, *_ = text.split("[[machines]]")
+    hosts.config.write_text(f"{head}[[machines]]{first}")
+    assert hosts(command, "--fail-on", "trouble")[0] == 0
+
+
+def test_a_host_whose_clock_runs_ahead_is_told_of(hosts, monkeypatch):
+    ahead = datetime.now(UTC) + timedelta(hours=1, minutes=12)
+    answer = {"survey": {**ANSWERS["/good"][1]["survey"], "finished": ahead.isoformat()}}
+    monkeypatch.setitem(ANSWERS, "/good", (200, answer))
+    text = hosts.config.read_text()
+    hosts.config.write_text(text.replace("y = [10, 210]", 'y = [10, 210]\ntaken_at = "$.survey.finished"'))
+
+    for command in ("check", "poll"):
+        code, out, _ = hosts(command)
+        assert code == 0
+        assert "worth a second look heron-01: its time lies 1.2 h ahead: counted from when it was seen" in flowing(out)
+    assert "1.2 h ahead" in hosts.store.last_answers()["heron-01"].reason
+
+
+def test_poll_tells_of_machines_left_alone_only_where_they_were_asked_for(hosts, monkeypatch):
+    monkeypatch.setattr(Store, "attended", lambda *_: frozenset({"heron-02"}))
+
+    assert hosts("poll", "--machine", "heron-01")[1] == "1 machine asked: 1 new\n"
+    left = "left alone, a guided realignment is at work: heron-02\n"
+    assert hosts("poll", "--machine", "heron-02")[1] == left
+    assert hosts("poll")[1].startswith(left)
