@@ -14,7 +14,10 @@ from numpy.typing import NDArray
 
 from farmwatch.mesh import Floats
 
-__all__ = ["Verdict", "proving_verdict"]
+__all__ = ["LEAST_APART_SECONDS", "Passed", "Verdict", "proving_verdict"]
+
+Passed = Literal["not-judged", "too-soon", "other-band"]
+"""Why a probing did not count."""
 
 # Two meshes within the hour are one look at the machine (as for its condition).
 LEAST_APART_SECONDS = 3600.0
@@ -33,6 +36,8 @@ class Verdict:
     """At or under this a probing speaks for the repair."""
     at_tooth_floor: bool = False
     """Proven above the usable limit: as good as teeth allow."""
+    passed_over: tuple[tuple[int, Passed], ...] = ()
+    """The probings that did not count, in time order, and why."""
 
 
 def proving_verdict(
@@ -55,18 +60,32 @@ def proving_verdict(
     """
     bound = usable_mm if predicted_mm is None else max(usable_mm, predicted_mm + NOISE_SD * sd_mm)
     counted: list[int] = []
+    passed: list[tuple[int, Passed]] = []
+    says: Literal["waiting", "proven", "came-back"] = "waiting"
     last = -np.inf
-    for i in np.flatnonzero(judged & (taken_at > since)):
-        if taken_at[i] - last < LEAST_APART_SECONDS or not _in_band(float(celsius[i]), band_celsius):
+    for i in np.flatnonzero(taken_at > since).tolist():
+        why = _why_not(judged[i], taken_at[i] - last, float(celsius[i]), band_celsius)
+        if why is not None:
+            passed.append((i, why))
             continue
         last = taken_at[i]
-        counted.append(int(i))
+        counted.append(i)
         if range_mm[i] > bound:
-            return Verdict(says="came-back", index=tuple(counted), bound_mm=bound)
-        if len(counted) >= probings:
-            floor = bool(max(range_mm[j] for j in counted) > usable_mm)
-            return Verdict(says="proven", index=tuple(counted), bound_mm=bound, at_tooth_floor=floor)
-    return Verdict(says="waiting", index=tuple(counted), bound_mm=bound)
+            says = "came-back"
+        elif len(counted) >= probings:
+            says = "proven"
+        if says != "waiting":
+            break
+    floor = says == "proven" and bool(max(range_mm[j] for j in counted) > usable_mm)
+    return Verdict(says=says, index=tuple(counted), bound_mm=bound, at_tooth_floor=floor, passed_over=tuple(passed))
+
+
+def _why_not(judged: bool, after: float, celsius: float, band: float | None) -> Passed | None:
+    if not judged:
+        return "not-judged"
+    if after < LEAST_APART_SECONDS:
+        return "too-soon"
+    return None if _in_band(celsius, band) else "other-band"
 
 
 def _in_band(celsius: float, band: float | None) -> bool:

@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
 from farmwatch.config import Settings
-from farmwatch.history import History, OutOfService
 from farmwatch.judge.assessment import Assessment, FleetAssessment
-from farmwatch.judge.judged import find_judgeable, since_replaced
 from farmwatch.store import Store
 from farmwatch.tickets.book import Book, Writing
+from farmwatch.tickets.progress import Proof, proofs
 from farmwatch.tickets.proposing import Intention, Rules, intentions, plan_document, predicted
-from farmwatch.tickets.proving import Verdict, proving_verdict
-from farmwatch.tickets.ranges import ranges_of
 from farmwatch.tickets.ticket import Ticket
 
 __all__ = ["PROGRAM", "BookStep", "rules_of", "step_book"]
@@ -53,10 +49,11 @@ def step_book(settings: Settings, store: Store, fleet: FleetAssessment) -> BookS
     book = Book(store)
     tickets = book.tickets()
     replaced = _replaced_at(store, fleet.at)
-    verdicts = _verdicts(settings, store, fleet, tickets)
+    noise = {machine.machine: machine.range_sd_mm or 0.0 for machine in fleet.machines}
+    found = proofs(settings, store, [t for t in tickets if t.machine in noise], fleet.at, noise)
     rules, today = rules_of(settings), fleet.at.astimezone(settings.farm.timezone).date()
     gone = [t for t in tickets if t.is_open and t.machine in replaced and replaced[t.machine] > t.opened_at]
-    decided = [t for t in tickets if t.number in verdicts and verdicts[t.number].says != "waiting" and t not in gone]
+    decided = [t for t in tickets if t.number in found and found[t.number].verdict.says != "waiting" and t not in gone]
     if not gone and not decided and not intentions(fleet, tickets, rules, today):
         return BookStep()
     machines = {machine.machine: machine for machine in fleet.machines}
@@ -68,7 +65,7 @@ def step_book(settings: Settings, store: Store, fleet: FleetAssessment) -> BookS
         now = {ticket.number: ticket for ticket in writing.tickets()}
         for ticket in decided:
             if now[ticket.number].revision == ticket.revision:
-                _decide(writing, ticket, verdicts[ticket.number], machines[ticket.machine], fleet.at, done)
+                _decide(writing, ticket, found[ticket.number], machines[ticket.machine], fleet.at, done)
         for ticket in gone:
             if now[ticket.number].revision == ticket.revision:
                 _withdraw(writing, ticket, "Another machine stands there now.", fleet.at, done)
@@ -79,51 +76,15 @@ def step_book(settings: Settings, store: Store, fleet: FleetAssessment) -> BookS
     return BookStep(**{name: tuple(found) for name, found in done.items()})
 
 
-def _verdicts(settings: Settings, store: Store, fleet: FleetAssessment, tickets: list[Ticket]) -> Mapping[int, Verdict]:
-    known = {machine.machine: machine for machine in fleet.machines}
-    proving = [t for t in tickets if t.phase == "proving" and t.cause != "host" and t.machine in known]
-    if not proving:
-        return {}
-    histories = store.histories(sorted({t.machine for t in proving}), until=fleet.at)
-    out = store.spans_out(fleet.at)
-    found: dict[int, Verdict] = {}
-    for ticket in proving:
-        history = histories.get(ticket.machine)
-        if history is not None and ticket.work_until is not None:
-            spans = out.get(ticket.machine, ())
-            found[ticket.number] = _verdict(settings, known[ticket.machine], ticket, since_replaced(history), spans)
-    return found
-
-
-def _verdict(
-    settings: Settings, machine: Assessment, ticket: Ticket, history: History, out: Sequence[OutOfService]
-) -> Verdict:
-    assert ticket.work_until is not None
-    celsius = history.bed_celsius.copy()
-    celsius[history.celsius_is_now] = float("nan")
-    return proving_verdict(
-        history.taken_at,
-        ranges_of(history),
-        celsius,
-        find_judgeable(history, machine.model, out) & ~history.during_work,
-        since=ticket.work_until.timestamp(),
-        usable_mm=settings.limits.usable_mm,
-        predicted_mm=ticket.predicted_mm,
-        sd_mm=machine.range_sd_mm or 0.0,
-        band_celsius=ticket.bed_celsius,
-        probings=settings.tickets.probings_to_prove,
-    )
-
-
 def _decide(
     writing: Writing,
     ticket: Ticket,
-    verdict: Verdict,
+    proof: Proof,
     machine: Assessment,
     at: datetime,
     done: dict[str, list[Ticket]],
 ) -> None:
-    shown = f"{machine.range_mm:.2f} mm" if machine.range_mm is not None else "no mesh"
+    verdict = proof.verdict
     if verdict.says == "proven":
         remark = "As good as teeth allow; shims are what is left to do." if verdict.at_tooth_floor else ""
         why = f"{len(verdict.index)} probings at or under {verdict.bound_mm:.2f} mm. {remark}".strip()
@@ -133,7 +94,8 @@ def _decide(
 
         done["proven"].append(writing.act(ticket.number, "prove", at=at, by=PROGRAM, why=why, change=close))
         return
-    why = f"{shown} where at most {verdict.bound_mm:.2f} mm was to be.{_what_changed(machine, ticket)}"
+    changed = proof.changed or _what_changed(machine, ticket)
+    why = f"{proof.now_mm:.2f} mm where at most {verdict.bound_mm:.2f} mm was to be. {changed}"
 
     def reopen(found: Ticket) -> Ticket:
         return replace(
@@ -153,10 +115,10 @@ def _what_changed(machine: Assessment, ticket: Ticket) -> str:
     # The work itself shows as a step, in the first mesh after it.
     after = [step for step in machine.steps if since is not None and step.at > since and step.name != "repair"]
     if not after:
-        return " Nothing moved since the work: the work did not bring what was planned."
+        return "No move shows since the work: most likely it did not bring what was planned."
     last = after[-1]
     where = f" at {last.screw}" if last.screw else ""
-    return f" Since the work: {last.name.replace('-', ' ')}{where}, {last.mm:+.2f} mm."
+    return f"Since the work: {last.name.replace('-', ' ')}{where}, {last.mm:+.2f} mm."
 
 
 def _carry_out(writing: Writing, intention: Intention, at: datetime, done: dict[str, list[Ticket]]) -> None:

@@ -55,3 +55,14 @@ def test_what_is_not_judged_does_not_speak() -> None:
 def test_the_farm_says_how_many() -> None:
     assert verdict([0.1] * 2, probings=3).says == "waiting"
     assert verdict([0.1] * 3, probings=3).says == "proven"
+
+
+def test_what_did_not_count_is_kept_with_its_reason() -> None:
+    found = verdict(
+        [0.1, 0.1, 0.1, 0.1],
+        hours=[1.0, 1.5, 3.0, 4.5],
+        celsius=np.array([60.0, 60.0, 25.0, 60.0]),
+        judged=np.array([True, True, True, False]),
+    )
+    assert found.index == (0,)
+    assert found.passed_over == ((1, "too-soon"), (2, "other-band"), (3, "not-judged"))

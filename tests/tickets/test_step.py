@@ -3,13 +3,16 @@
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from farmwatch.config import Settings, Tickets
 from farmwatch.follow.findings import Step
 from farmwatch.history import Note, OutOfService
-from farmwatch.store import Store
+from farmwatch.mesh import Mesh
+from farmwatch.store import Move, Store
 from farmwatch.tickets import Book, BookStep, Ticket, step_book
+from farmwatch.tickets.progress import _moved as moved
 from tests.tickets.farm import flat_reading, fleet, later, level, settings_in, tilted
 
 
@@ -65,13 +68,75 @@ def test_what_changed_since_the_work_is_not_the_work_itself(settings: Settings, 
     store.add_readings([flat_reading(5, 0.5)])
     repair = Step(at=later(5), name="repair", screw="front-left", mm=0.3, teeth=None)
     [back] = step_book(settings, store, fleet(tilted(0.5, steps=(repair,)), at=later(5))).came_back
-    assert back.remark.endswith("Nothing moved since the work: the work did not bring what was planned.")
+    assert back.remark.endswith("No move shows since the work: most likely it did not bring what was planned.")
     Book(store).act(1, "take", at=later(6), by="technician", change=lambda t: replace(t, work_until=None))
     Book(store).act(1, "done", at=later(7), by="technician", change=lambda t: replace(t, work_until=later(7)))
     store.add_readings([flat_reading(8, 0.5)])
     jump = replace(repair, at=later(8), name="tooth-jump", mm=-0.4, teeth=-1)
     [again] = step_book(settings, store, fleet(tilted(0.5, steps=(repair, jump)), at=later(8))).came_back
     assert again.remark.endswith("Since the work: tooth jump at front-left, -0.40 mm.")
+
+
+def guided(store: Store, ends_at_mm: float) -> None:
+    """A realignment was recorded in the work of ticket 1: one move, and the mesh after it."""
+    store.add_readings([flat_reading(2.8, ends_at_mm)])
+    store.add_moves(
+        [
+            Move(
+                machine="heron-01", ticket=1, at=later(2.5), screw="front-right", teeth=-2, mm=-0.8,
+                before_at=later(-1), after_at=later(2.8), moved_mm=-0.79, moved_sd_mm=0.01, range_before_mm=0.8,
+                range_after_mm=ends_at_mm,
+            )
+        ]
+    )  # fmt: skip
+
+
+def test_a_repair_is_measured_from_the_last_mesh_of_the_guided_work(settings: Settings, store: Store) -> None:
+    """The plan before the first move foretold 0.34 mm; the work itself ended at 0.03 mm."""
+    plan = replace(tilted().plan, range_after_mm=0.34)  # type: ignore[type-var]
+    step_book(settings, store, fleet(tilted(0.8, plan=plan)))
+    worked_on(Book(store))
+    guided(store, ends_at_mm=0.03)
+    store.add_readings([flat_reading(5, 0.3)])
+    [back] = step_book(settings, store, fleet(tilted(0.3), at=later(5))).came_back
+    assert back.remark == (
+        "0.30 mm where at most 0.20 mm was to be. It stood at 0.03 mm when the work ended; front left has fallen "
+        "0.12 mm and front right has risen 0.12 mm since."
+    )
+
+
+def test_work_that_ended_over_the_bound_is_called_what_it_is(settings: Settings, store: Store) -> None:
+    step_book(settings, store, fleet(tilted(0.8)))
+    worked_on(Book(store))
+    guided(store, ends_at_mm=0.5)
+    store.add_readings([flat_reading(5, 0.5)])
+    [back] = step_book(settings, store, fleet(tilted(0.5), at=later(5))).came_back
+    assert back.remark.endswith("It stood at 0.50 mm when the work ended: the work did not bring what was planned.")
+
+
+def test_guided_work_left_half_way_proves_no_more_than_its_plan(settings: Settings, store: Store) -> None:
+    step_book(settings, store, fleet(tilted(0.8)))
+    worked_on(Book(store))
+    guided(store, ends_at_mm=0.6)
+    store.add_readings([flat_reading(5, 0.55)])
+    assert "at most 0.20 mm" in step_book(settings, store, fleet(tilted(0.55), at=later(5))).came_back[0].remark
+
+
+def test_of_two_probings_the_first_tells_how_it_stood(settings: Settings, store: Store) -> None:
+    step_book(settings, store, fleet(tilted(0.8)))
+    worked_on(Book(store))
+    store.add_readings([flat_reading(4, 0.1), flat_reading(6, 0.5)])
+    [back] = step_book(settings, store, fleet(tilted(0.5), at=later(6))).came_back
+    assert "It stood at 0.10 mm at the probing before; front left has fallen" in back.remark
+
+
+def test_a_reference_that_moved_is_known_by_all_the_others(settings: Settings) -> None:
+    flat, x = np.zeros((7, 7)), np.linspace(10, 210, 7)
+    # Both movable screws, at y 10, stand 0.5 mm over the reference at y 215.
+    tilt = np.tile((0.5 * (215 - x) / 205)[:, None], (1, 7))
+    model = settings.models["tideframe-220"]
+    [(screw, mm)] = moved(model, Mesh.accept(x, x, flat), Mesh.accept(x, x, tilt))
+    assert (screw, round(mm, 2)) == ("rear", -0.5)
 
 
 def test_as_good_as_teeth_allow_closes_as_proven_with_shims_to_follow(settings: Settings, store: Store) -> None:

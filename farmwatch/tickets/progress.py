@@ -1,0 +1,204 @@
+"""How far the proof of each repair has come: what the probings since the work say, and what moved since.
+
+Where a guided realignment was recorded, its last mesh tells how the machine stood when the work ended: the proof is
+measured from there, not from the plan that was made before the first move.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+import numpy as np
+from numpy.typing import NDArray
+
+from farmwatch.config import Settings
+from farmwatch.history import History, OutOfService
+from farmwatch.judge.judged import find_judgeable, since_replaced, why_not_judged
+from farmwatch.judge.measured import screw_positions
+from farmwatch.judge.shown import moment
+from farmwatch.judge.words import screw_words
+from farmwatch.measure import measure_stack
+from farmwatch.mesh import Floats, Mesh
+from farmwatch.model import Model
+from farmwatch.store import Move, Store
+from farmwatch.tickets.proving import LEAST_APART_SECONDS, Passed, Verdict, proving_verdict
+from farmwatch.tickets.ranges import ranges_of
+from farmwatch.tickets.ticket import Ticket
+
+__all__ = ["PassedOver", "Proof", "proofs", "work_moves"]
+
+DEFAULT_SIGMA_MM = 0.01
+# A screw that stands off by less may have settled, or the probe has.
+LEAST_MOVE_MM, MOVE_SD = 0.05, 3.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PassedOver:
+    """A probing that did not count, and why in words."""
+
+    at: datetime
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Proof:
+    """What is known of one repair that waits for its proof; ranges mm."""
+
+    verdict: Verdict
+    wanted: int
+    """How many probings prove it."""
+    next_from: datetime | None
+    """From when on the next probing counts; None while none has counted."""
+    passed_over: tuple[PassedOver, ...]
+    celsius: float | None
+    """The bed temperature to probe near; None: any."""
+    now_mm: float | None
+    """The range at the last probing that counted, else at the end of the guided work; None where neither is."""
+    changed: str
+    """Once it came back: how it stood before and what moved since, a sentence; empty where no mesh tells."""
+
+
+def proofs(
+    settings: Settings, store: Store, tickets: Iterable[Ticket], at: datetime, sd_mm: Mapping[str, float] | None = None
+) -> dict[int, Proof]:
+    """The proof of every ticket in `proving` as it stands at `at` (aware), by number; a host's ticket has none.
+
+    sd_mm: standard deviation of each machine's range, as judged; 0 where it is not given. Raises StoreError.
+    """
+    models = {machine.name: settings.models[machine.model] for machine in settings.machines}
+    waiting = [
+        t for t in tickets if t.phase == "proving" and t.cause != "host" and t.machine in models and t.work_until
+    ]
+    if not waiting:
+        return {}
+    names = sorted({ticket.machine for ticket in waiting})
+    histories, out = store.histories(names, until=at), store.spans_out(at)
+    moves: dict[str, list[Move]] = defaultdict(list)
+    for move in store.moves(names, at):
+        moves[move.machine].append(move)
+    found: dict[int, Proof] = {}
+    for ticket in waiting:
+        history = histories.get(ticket.machine)
+        if history is not None:
+            mine = work_moves(ticket, moves[ticket.machine])
+            noise = (sd_mm or {}).get(ticket.machine, 0.0)
+            case = _Case(settings, ticket, models[ticket.machine], since_replaced(history), mine, noise)
+            found[ticket.number] = _proof(case, out.get(ticket.machine, ()))
+    return found
+
+
+def work_moves(ticket: Ticket, moves: Iterable[Move]) -> list[Move]:
+    """The moves told in the ticket's last work, in time order."""
+    start = ticket.work_from
+    return [move for move in moves if move.ticket == ticket.number and (start is None or move.at >= start)]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Case:
+    settings: Settings
+    ticket: Ticket
+    model: Model
+    history: History
+    moves: Sequence[Move]
+    sd_mm: float
+
+
+def _proof(case: _Case, out: Sequence[OutOfService]) -> Proof:
+    ticket, history = case.ticket, case.history
+    assert ticket.work_until is not None
+    celsius = history.bed_celsius.copy()
+    celsius[history.celsius_is_now] = float("nan")
+    ranges = ranges_of(history)
+    good = find_judgeable(history, case.model, out)
+    end = _end_of_work(case, good)
+    predicted = ticket.predicted_mm
+    if predicted is not None and end is not None:
+        # Work that ended better than its plan is held to how it ended; none is held to less than its plan.
+        predicted = min(predicted, float(ranges[end]))
+    wanted = case.settings.tickets.probings_to_prove
+    verdict = proving_verdict(
+        history.taken_at,
+        ranges,
+        celsius,
+        good & ~history.during_work,
+        since=ticket.work_until.timestamp(),
+        usable_mm=case.settings.limits.usable_mm,
+        predicted_mm=predicted,
+        sd_mm=case.sd_mm,
+        band_celsius=ticket.bed_celsius,
+        probings=wanted,
+    )
+    last = verdict.index[-1] if verdict.index else None
+    newest = last if last is not None else end
+    apart = timedelta(seconds=LEAST_APART_SECONDS)
+    return Proof(
+        verdict=verdict,
+        wanted=wanted,
+        next_from=None if last is None else moment(history.taken_at[last]) + apart,
+        passed_over=tuple(
+            PassedOver(at=moment(history.taken_at[i]), why=_passed_words(case, i, why, out))
+            for i, why in verdict.passed_over
+        ),
+        celsius=ticket.bed_celsius,
+        now_mm=None if newest is None else float(ranges[newest]),
+        changed=_changed(case, ranges, verdict, end) if verdict.says == "came-back" else "",
+    )
+
+
+def _end_of_work(case: _Case, good: NDArray[np.bool_]) -> int | None:
+    """The last mesh of the guided work; None where none was recorded, or moves were told after it."""
+    until = case.ticket.work_until
+    seen = [move.after_at for move in case.moves if move.after_at is not None]
+    if not seen or len(seen) < len(case.moves) or until is None:
+        return None
+    at, history = case.history.taken_at, case.history
+    inside = (at >= max(seen).timestamp() - 1e-3) & (at <= until.timestamp())
+    places = np.flatnonzero(good & history.during_work & inside)
+    return int(places[-1]) if places.size else None
+
+
+def _passed_words(case: _Case, i: int, why: Passed, out: Sequence[OutOfService]) -> str:
+    if why == "too-soon":
+        return "less than an hour after the one that counted"
+    if why == "other-band":
+        return f"the bed was at {case.history.bed_celsius[i]:.0f} °C, not near {case.ticket.bed_celsius:.0f} °C"
+    return why_not_judged(case.history, i, case.model, out) or "it was taken during work"
+
+
+def _changed(case: _Case, ranges: Floats, verdict: Verdict, end: int | None) -> str:
+    """What moved between the last mesh that spoke for the work and the one that sent it back."""
+    bad = verdict.index[-1]
+    before, when = end, "when the work ended"
+    if before is None and len(verdict.index) > 1:
+        before, when = verdict.index[-2], "at the probing before"
+    if before is None:
+        return ""
+    stood = f"It stood at {ranges[before]:.2f} mm {when}"
+    moved = _moved(case.model, case.history.mesh(before), case.history.mesh(bad))
+    if moved:
+        said = [f"{screw_words(name)} has {'risen' if mm > 0 else 'fallen'} {abs(mm):.2f} mm" for name, mm in moved]
+        return f"{stood}; {' and '.join(said)} since."
+    if ranges[before] > verdict.bound_mm:
+        return f"{stood}: the work did not bring what was planned."
+    return f"{stood}; no screw has moved since that the probe could tell."
+
+
+def _moved(model: Model, before: Mesh, after: Mesh) -> list[tuple[str, float]]:
+    """The screws that moved between two meshes, and how far; all others by the same: the reference, the other way."""
+    (low, low_sd), (high, high_sd) = _heights(model, before), _heights(model, after)
+    rise, sd = high - low, np.hypot(low_sd, high_sd)
+    far = [i for i in model.movable if abs(rise[i]) > max(LEAST_MOVE_MM, MOVE_SD * float(sd[i]))]
+    rises = [float(rise[i]) for i in far]
+    if len(far) > 1 and len(far) == len(model.movable) and max(rises) - min(rises) <= LEAST_MOVE_MM:
+        return [(model.screws[model.reference_index].name, -float(np.mean(rises)))]
+    return [(model.screws[i].name, float(rise[i])) for i in far]
+
+
+def _heights(model: Model, mesh: Mesh) -> tuple[Floats, Floats]:
+    """The bed at each screw relative to the reference, `[k]`, and its sd."""
+    sigma = model.probe_sigma_mm or DEFAULT_SIGMA_MM
+    found = measure_stack(mesh.x, mesh.y, mesh.z[None], screw_positions(model), model.reference_index, sigma)
+    return found.heights[0], np.sqrt(np.diagonal(found.heights_covariance[0]))
