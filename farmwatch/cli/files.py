@@ -8,11 +8,13 @@ from typing import TYPE_CHECKING, cast
 import click
 
 from farmwatch.cli.app import App, pass_app
-from farmwatch.cli.screen import complain, plain, progress, say
+from farmwatch.cli.screen import complain, paragraph, plain, progress, say, width
 from farmwatch.errors import InputError
 
 if TYPE_CHECKING:
-    from farmwatch.exchange import Form, Imported
+    from farmwatch.exchange import Corner, Form, Imported
+    from farmwatch.mesh import Mesh
+    from farmwatch.model import Model
 
 __all__ = ["COMMANDS"]
 
@@ -25,6 +27,11 @@ _ENDS = click.FloatRange(-10_000, 10_000)
 @click.option("--at", metavar="TIME", help="When the grid was probed; farm time where it has no offset.")
 @click.option("--x", "x_ends", nargs=2, type=_ENDS, metavar="LEFT RIGHT", help="x of the grid's outer columns, mm.")
 @click.option("--y", "y_ends", nargs=2, type=_ENDS, metavar="FRONT REAR", help="y of the grid's outer rows, mm.")
+@click.option(
+    "--first", type=click.Choice(["front-left", "front-right", "rear-left", "rear-right"]),
+    help="The corner of the grid's first number; front-left if left out.",
+)  # fmt: skip
+@click.option("--look", "only_look", is_flag=True, help="Only draw the grid's bed; store nothing.")
 @pass_app
 def import_(
     app: App,
@@ -33,19 +40,21 @@ def import_(
     at: str | None,
     x_ends: tuple[float, float] | None,
     y_ends: tuple[float, float] | None,
+    first: Corner | None,
+    only_look: bool,
 ) -> None:
     """Store readings from NDJSON, CSV or Parquet files; the same again is harmless.
 
     A line that cannot be taken is named and the rest is kept. With --machine and --at FILE is a plain grid of that
-    machine: one row a line, the front row first, mm, a higher bed positive; its points lie evenly over the model's
-    bed, or between --x and --y.
+    machine: one row a line, mm, a higher bed positive; the first line is the front row, from the left, unless --first
+    names another corner; its points lie evenly over the model's bed, or between --x and --y.
     """
     if name is None:
-        if at is not None or x_ends or y_ends:
-            raise InputError("--at, --x and --y go with a plain grid: name its --machine too")
+        if at is not None or x_ends or y_ends or first or only_look:
+            raise InputError("--at, --x, --y, --first and --look go with a plain grid: name its --machine too")
         _import_files(app, files)
     else:
-        _import_grid(app, files, name, at, (x_ends, y_ends))
+        _import_grid(app, files, name, at, (x_ends, y_ends), first or "front-left", only_look)
 
 
 def _import_files(app: App, files: tuple[Path, ...]) -> None:
@@ -76,8 +85,10 @@ def _import_grid(
     name: str,
     at: str | None,
     ends: tuple[tuple[float, float] | None, tuple[float, float] | None],
+    first: Corner,
+    only_look: bool,
 ) -> None:
-    from farmwatch.exchange import import_grid
+    from farmwatch.exchange import grid_reading
     from farmwatch.report.text import clock
 
     machine = app.settings.machine(name)
@@ -86,10 +97,32 @@ def _import_grid(
     if len(files) > 1:
         raise InputError(f"{len(files)} files are named; a plain grid is one file and one time")
     moment = app.moment(at)
-    bed = app.settings.models[machine.model].bed
-    new = import_grid(app.store, files[0], machine.name, moment, app.now(), bed=bed, x_ends=ends[0], y_ends=ends[1])
-    when = clock(moment, app.settings.farm.timezone)
-    say(f"{'stored' if new else 'there already'}: {plain(machine.name)}, {when}")
+    model = app.settings.models[machine.model]
+    reading = grid_reading(
+        files[0], machine.name, moment, app.now(), bed=model.bed, x_ends=ends[0], y_ends=ends[1], first=first
+    )
+    done = "not stored" if only_look else "stored" if app.store.add_readings([reading]) else "there already"
+    say(f"{done}: {plain(machine.name)}, {clock(moment, app.settings.farm.timezone)}")
+    _say_bed(reading.mesh, model, first)
+
+
+def _say_bed(mesh: Mesh, model: Model, first: Corner) -> None:
+    """The bed as it was understood: on paper the first line is as often the rear row as the front one."""
+    from farmwatch.cli.bedmap import bed_map
+
+    side, corner = first.split("-")
+    way = "left to right" if corner == "left" else "right to left"
+    other = "rear-left" if side == "front" else "front-left"
+    paragraph(
+        f"The first line was taken as the {side} row, from {way}. If the map is not your bed, import it again with "
+        f"--first {other} or another corner: of one machine and time the last one counts. --look stores nothing."
+    )
+    say()
+    lines, explained = bed_map(mesh, screws=model.screws, columns=min(width(), 80))
+    for line in lines:
+        say(line)
+    for sentence in explained:
+        paragraph(sentence)
 
 
 @click.command("export", short_help="Write all readings to files.")

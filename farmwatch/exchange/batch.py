@@ -157,19 +157,20 @@ class Gatherer:
         place, members = line
         try:
             reading = reading_of(members, self._now)
-            self._check(reading)
+            self._check(reading, members)
         except LineRefused as refused:
             self._refuse(place, str(refused))
             return None
         return reading
 
-    def _check(self, reading: Reading) -> None:
+    def _check(self, reading: Reading, members: dict[str, Any]) -> None:
         if reading.machine not in self._machines:
             near = difflib.get_close_matches(reading.machine, self._machines, 1)
             hint = f"; is {near[0]} meant?" if near else "; add it to the configuration first"
             raise LineRefused(f"machine: {reading.machine[:60]!r} is not in the configuration{hint}")
         if not _EARLIEST <= reading.taken_at <= self._now + _MOST_AHEAD:
-            raise LineRefused(f"taken_at: {reading.taken_at.isoformat()} lies before 2015 or in the future")
+            # As the file has it: in another zone nobody would find it there.
+            raise LineRefused(f"taken_at: {str(members['taken_at'])[:60]} lies before 2015 or in the future")
 
 
 def _place(line: Line) -> int:

@@ -1,4 +1,5 @@
-"""A plain grid of numbers, as a screen or a log shows a mesh: one row a line, the front row first, mm, bed-up.
+"""A plain grid of numbers, as a screen or a log shows a mesh: one row a line, mm, bed-up; which corner stands first is
+said, or the front left one is.
 
 A grid tells no coordinates: its points are taken to lie evenly over the bed, or between ends that are given.
 Numbers are parted by blanks, tabs, semicolons or commas; a missing point is `nan` or `-`; lines that begin with #
@@ -11,6 +12,7 @@ import math
 import re
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 
@@ -20,9 +22,11 @@ from farmwatch.history import Reading
 from farmwatch.mesh import Mesh, MeshRefused
 from farmwatch.store import Store
 
-__all__ = ["Ends", "import_grid", "read_grid"]
+__all__ = ["Corner", "Ends", "grid_reading", "import_grid", "read_grid"]
 
 Ends = tuple[float, float]
+Corner = Literal["front-left", "front-right", "rear-left", "rear-right"]
+"""Which corner of the bed the first number can be of, as in a mapping."""
 
 _LARGEST_FILE = 8 << 20
 _DECIMAL_COMMA = re.compile(r"[+-]?\d*,\d+")
@@ -52,8 +56,25 @@ def import_grid(
     bed: tuple[float, float, float, float] | None = None,
     x_ends: Ends | None = None,
     y_ends: Ends | None = None,
+    first: Corner = "front-left",
 ) -> bool:
-    """Store a plain grid as a reading of one machine; returns False where it stood already.
+    """Store a plain grid as a reading of one machine; returns False where it stood already. As `grid_reading`."""
+    reading = grid_reading(file, machine, taken_at, now, bed=bed, x_ends=x_ends, y_ends=y_ends, first=first)
+    return store.add_readings([reading]) == 1
+
+
+def grid_reading(
+    file: Path,
+    machine: str,
+    taken_at: datetime,
+    now: datetime,
+    *,
+    bed: tuple[float, float, float, float] | None = None,
+    x_ends: Ends | None = None,
+    y_ends: Ends | None = None,
+    first: Corner = "front-left",
+) -> Reading:
+    """A plain grid as a reading of one machine; its first number is that of the corner `first` of the bed.
 
     `bed` (x0, y0, x1, y1) is that of the machine's model, `x_ends` and `y_ends` the coordinates of the first and last
     column and row where they are known better. Raises InputError, naming file, line and reason.
@@ -65,14 +86,14 @@ def import_grid(
             f"{file}: a plain grid has no coordinates; give its ends with --x and --y, or `bed` to the machine's model"
         )
     if not datetime(2015, 1, 1, tzinfo=UTC) <= taken_at <= now + timedelta(minutes=5):
-        raise InputError(f"{taken_at.isoformat()}: lies before 2015 or in the future")
+        raise InputError(f"{file}: its time lies before 2015 or in the future")
     try:
         heights = np.array(read_grid(_text(file)))
+        heights = heights[:: -1 if "rear" in first else 1, :: -1 if "right" in first else 1]
         mesh = Mesh.accept(np.linspace(*x_ends, heights.shape[1]), np.linspace(*y_ends, heights.shape[0]), heights)
     except (InputError, MeshRefused) as refused:
         raise InputError(f"{file}: {refused}") from None
-    reading = Reading(machine=machine, taken_at=taken_at, seen_at=now, time_from="file", mesh=mesh)
-    return store.add_readings([reading]) == 1
+    return Reading(machine=machine, taken_at=taken_at, seen_at=now, time_from="file", mesh=mesh)
 
 
 def _text(file: Path) -> str:

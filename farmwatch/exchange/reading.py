@@ -75,8 +75,16 @@ def import_files(
 def _import_file(store: Store, file: Path, machines: Collection[str], now: datetime, result: Imported) -> Iterator[int]:
     """Store one file; yields, after each batch, how many bytes of it are done."""
 
+    waiting: list[tuple[int, str]] = []
+
     def refuse(line: int, why: str) -> None:
-        result.refuse(file, line, why)
+        waiting.append((line, why))
+
+    def tell() -> None:
+        # What is no JSON is found before what is no reading: a batch is told in the order of the file.
+        for line, why in sorted(waiting):
+            result.refuse(file, line, why)
+        waiting.clear()
 
     gatherer = Gatherer(machines, now, refuse)
     parts: list[ReadingColumns] = []
@@ -85,6 +93,7 @@ def _import_file(store: Store, file: Path, machines: Collection[str], now: datet
         under_way: Future[None] | None = None
         for lines, done in _READERS[file.suffix.lower()](file, refuse):
             parts.append(gatherer.columns(lines))
+            tell()
             if sum(map(_weight, parts)) >= _STORE_AT_ONCE:
                 if under_way:
                     under_way.result()
@@ -94,6 +103,7 @@ def _import_file(store: Store, file: Path, machines: Collection[str], now: datet
         if under_way:
             under_way.result()
         _add(store, parts, result)
+    tell()
     result.not_read |= gatherer.not_read
 
 

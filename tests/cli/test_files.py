@@ -11,6 +11,9 @@ LINE = {
 }  # fmt: skip
 
 
+BOTH = ("rear", "front")
+
+
 @pytest.mark.parametrize(("form", "suffix"), [("ndjson", "ndjson"), ("csv", "csv"), ("parquet", "parquet")])
 def test_what_goes_out_comes_back(farm, form, suffix, tmp_path):
     before = farm.store.reading_count()
@@ -46,11 +49,47 @@ def test_a_plain_grid_of_one_machine(farm, tmp_path):
 
     assert farm(*arguments)[0] == 2
     code, out, err = farm(*arguments, "--x", "10", "210", "--y", "20", "200")
-    assert (code, out, err) == (0, "stored: plover-01, Wed 1 Jul 2026, 08:15\n", "")
+    assert (code, out.splitlines()[0], err) == (0, "stored: plover-01, Wed 1 Jul 2026, 08:15", "")
     mesh = farm.store.histories(["plover-01"])["plover-01"].mesh(0)
     assert (list(mesh.x), list(mesh.y)) == ([10, 110, 210], [20, 110, 200])
     assert mesh.z[0, 2] == 0.03
     assert "there already" in farm(*arguments, "--x", "10", "210", "--y", "20", "200")[1]
+
+
+def test_a_plain_grid_is_drawn_and_says_which_line_is_the_front(farm, tmp_path):
+    file = tmp_path / "grid.txt"
+    file.write_text("0.31 0.02 0.03\n0.0 - 0.01\n0.02 0.01 -0.27\n")
+    arguments = ["import", "--machine", "plover-01", "--at", "2026-07-01 08:15", "--x", "10", "210", "--y", "20", "200"]
+    before = farm.store.reading_count()
+
+    code, out, err = farm(*arguments, "--look", str(file))
+    assert (code, err, farm.store.reading_count()) == (0, "", before)
+    assert out.startswith("not stored: plover-01")
+    assert "The first line was taken as the front row, from left to right." in out
+    assert "highest +0.310 at x 10, y 20; lowest -0.270 at x 210, y 200" in " ".join(out.split())
+    rear, front = (next(i for i, line in enumerate(out.splitlines()) if f"- {word} -" in line) for word in BOTH)
+    assert rear < next(i for i, line in enumerate(out.splitlines()) if "+0.31" in line) < front
+
+    assert farm(*arguments, str(file))[0] == 0
+    out = " ".join(farm(*arguments, "--first", "rear-right", str(file))[1].split())
+    assert "The first line was taken as the rear row, from right to left." in out
+    assert "highest +0.310 at x 210, y 200" in out
+    # Of two at one time the later import is the newest.
+    assert farm.store.histories(["plover-01"])["plover-01"].mesh(1).z[-1, -1] == 0.31
+
+
+def test_lines_that_are_refused_come_in_the_order_of_the_file(farm, tmp_path):
+    file = tmp_path / "some.ndjson"
+    future = {**LINE, "taken_at": "2031-01-01T00:00:00+02:00"}
+    lines = [LINE, future, {**LINE, "machine": "heron-9"}, "{nonsense"]
+    file.write_text("\n".join(line if isinstance(line, str) else json.dumps(line) for line in lines) + "\n")
+
+    code, _, err = farm("import", str(file))
+
+    assert code == 2
+    assert [re.search(r"line (\d+): ", line)[1] for line in err.splitlines()] == ["2", "3", "4"]
+    # As it stands in the file, where one would look for it.
+    assert "2031-01-01T00:00:00+02:00 lies before 2015 or in the future" in err
 
 
 @pytest.mark.parametrize(
@@ -58,6 +97,7 @@ def test_a_plain_grid_of_one_machine(farm, tmp_path):
     [
         (["missing.ndjson"], "there is no such file"),
         (["missing.ndjson", "--at", "2026-07-01 08:15"], "go with a plain grid"),
+        (["missing.ndjson", "--first", "rear-left"], "go with a plain grid"),
         (["g.txt", "--machine", "plover-01"], "--at is missing"),
         (["g.txt", "--machine", "plover-1", "--at", "2026-07-01 08:15"], 'did you mean "plover-01"?'),
         (["g.txt", "h.txt", "--machine", "plover-01", "--at", "2026-07-01 08:15"], "2 files are named"),
