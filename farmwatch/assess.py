@@ -18,7 +18,7 @@ from farmwatch.judge.assessment import Assessment, FleetAssessment
 from farmwatch.judge.learned import StepBelief, belief_from_turns, step_differences
 from farmwatch.judge.machine import HostFacts, MachineCase, judge_fleet, with_host
 from farmwatch.model import Model
-from farmwatch.store import LastAnswer, Move, Store
+from farmwatch.store import UNDERSTOOD, LastAnswer, Move, Store
 
 __all__ = ["assess", "host_facts", "working_time"]
 
@@ -35,7 +35,7 @@ class _Known:
     histories: Mapping[str, History]
     answers: Mapping[str, LastAnswer]
     first_tries: Mapping[str, datetime]
-    """Of machines whose host never answered."""
+    """Of machines whose host never gave what its mapping expects."""
     out: Mapping[str, Sequence[OutOfService]]
     moves: Mapping[str, Sequence[Move]]
     """Turns made at the bench whose effect was seen by then."""
@@ -106,9 +106,9 @@ def _look_up(settings: Settings, store: Store, at: datetime, names: list[str] | 
 def _first_tries(
     settings: Settings, store: Store, at: datetime, answers: Mapping[str, LastAnswer]
 ) -> dict[str, datetime]:
-    """Of machines whose host never answered, when it was first asked."""
+    """Of machines whose host never gave what its mapping expects, when it was first asked."""
     hosts = {machine.name for machine in settings.machines if machine.address is not None}
-    mute = sorted(name for name, answer in answers.items() if answer.answered_at is None and name in hosts)
+    mute = sorted(name for name, answer in answers.items() if answer.understood_at is None and name in hosts)
     first_tries: dict[str, datetime] = {}
     for record in store.polls(at - FIRST_TRY_WITHIN, at, mute) if mute else ():
         first_tries.setdefault(record.machine, record.at)
@@ -181,21 +181,22 @@ def _host_facts(
 ) -> HostFacts:
     if machine.address is None or answer is None:
         return HostFacts(has_host=machine.address is not None)
+    silent = _too_long(settings, answer.answered_at or first_try, answer.polled_at)
+    # While nobody asks, nobody is silent: time counts to the last try.
+    puzzling = not silent and answer.outcome not in UNDERSTOOD
     return HostFacts(
         answered_at=answer.answered_at,
-        silent=_is_silent(settings, answer, first_try),
+        silent=silent,
+        not_understood=puzzling and _too_long(settings, answer.understood_at or first_try, answer.polled_at),
         outcome=answer.outcome,
         reason=answer.reason,
     )
 
 
-def _is_silent(settings: Settings, answer: LastAnswer, first_try: datetime | None) -> bool:
-    """Whether a host has left every try unanswered for too long; while nobody asks, nobody is silent."""
-    since = answer.answered_at or first_try
-    if since is None:
-        return False
-    unanswered = working_time(settings.farm, since, answer.polled_at)
-    return unanswered > timedelta(hours=settings.limits.silent_after_hours)
+def _too_long(settings: Settings, since: datetime | None, until: datetime) -> bool:
+    """Whether more working time lies between the two than a host may be silent for."""
+    waited = timedelta(0) if since is None else working_time(settings.farm, since, until)
+    return waited > timedelta(hours=settings.limits.silent_after_hours)
 
 
 def _shifts(farm: Farm, since: datetime, until: datetime) -> Iterator[tuple[datetime, datetime]]:
@@ -233,7 +234,7 @@ def _with_warnings(one: Assessment, twins: Sequence[str]) -> Assessment:
         warnings.append(f"The same mesh, to the last digit, came from {others}: two names for one address?")
     if one.reading is not None and one.reading.time_from == "unknown":
         warnings.append("Its host gives no times: how old this mesh was when it was first seen is not known.")
-    return replace(one, warnings=tuple(warnings)) if warnings else one
+    return replace(one, warnings=tuple(warnings), twins=tuple(twins)) if warnings else one
 
 
 def _own_generator(name: str) -> np.random.Generator:

@@ -157,6 +157,7 @@ class TestTwins:
         one, two, three = assess(settings, store, AT).machines
         assert "heron-02" in one.warnings[0]
         assert "heron-01" in two.warnings[0]
+        assert (one.twins, two.twins, three.twins) == (("heron-02",), ("heron-01",), ())
         assert three.warnings == ()
         assert "heron-02" in assess(settings, store, AT, ["heron-01"]).machines[0].warnings[0]
 
@@ -200,6 +201,24 @@ class TestHost:
         settings = farm(tmp_path, ["heron-01"])
         store.add_polls([*polls("heron-01", "new", 90), *polls("heron-01", "garbled", 60, 30, 1)])
         assert not assess(settings, store, AT).machines[0].silent
+
+    def test_one_that_answers_rubbish_for_as_long_as_it_might_be_silent_is_looked_at_too(
+        self, tmp_path: Path, store: Store
+    ) -> None:
+        settings = farm(tmp_path, ["heron-01", "heron-02", "heron-03", "heron-04"])
+        store.add_polls(
+            [
+                *polls("heron-01", "new", 90), *polls("heron-01", "garbled", 60, 30, 1),
+                *polls("heron-02", "new", 20), *polls("heron-02", "garbled", 10, 1),
+                *polls("heron-03", "refused", 30, 1),
+                *polls("heron-04", "new", 90), *polls("heron-04", "no-mesh", 60, 1),
+            ]
+        )  # fmt: skip
+        found = assess(settings, store, AT).machines
+        assert [one.not_understood for one in found] == [True, False, True, False]
+        assert [one.silent for one in found] == [False] * 4
+        assert found[0].advice == found[2].advice == ("re-mesh", "check-host")
+        assert found[1].advice == found[3].advice == ("re-mesh",)
 
     def test_silence_counts_in_working_hours_only(self, tmp_path: Path, store: Store) -> None:
         """Monday 06:00: a host silent since Friday 17:00 has missed one working hour."""

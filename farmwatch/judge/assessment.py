@@ -122,6 +122,8 @@ class Assessment:
     host_answered_at: datetime | None = None
     silent: bool = False
     """The host has not answered for too long, working hours counted; *not in the document*."""
+    not_understood: bool = False
+    """It answers, and for too long not with what its mapping expects; *not in the document*."""
     last_outcome: str | None = None
     last_reason: str = ""
     reading: ReadingFacts | None = None
@@ -129,6 +131,8 @@ class Assessment:
     mesh: Mesh | None = None
     judged_reading: ReadingFacts | None = None
     """The newest judgeable reading, where it is not the one shown."""
+    judged_range_mm: float | None = None
+    """Its range; *not in the document*."""
     range_mm: float | None = None
     range_sd_mm: float | None = None
     tilt: TiltFacts | None = None
@@ -151,6 +155,8 @@ class Assessment:
     """How sure, and what would change our mind, in plain sentences; *not in the document*."""
     warnings: tuple[str, ...] = ()
     """Such as: the same mesh came from another machine; *not in the document*."""
+    twins: tuple[str, ...] = ()
+    """Machines whose newest mesh is the same to the last digit; *not in the document*."""
     drift: Drift | None = None
     suspected_step: Step | None = None
     steps: tuple[Step, ...] = ()

@@ -66,6 +66,8 @@ class Evidence:
     ideal_mm: float
     confirmed: bool
     """Whether it is confirmed that the range is past the usable limit (or, where it is not past, that it is not)."""
+    ideal_confirmed: bool = True
+    """The same of the ideal limit."""
     free_drive: bool = False
     screws: int = 3
     meshes: int = 1
@@ -132,9 +134,19 @@ def _within_limit(e: Evidence) -> Verdict:
     else:
         advice, reason = "leave", "The range is as small as mesh compensation wants it."
     if e.confirmed:
-        return Verdict(cause="none", advice=(advice,), reasons=(reason,))
+        # Between ideal and usable one mesh changes nothing but the words; nobody need mesh again for them.
+        said = (reason,) if e.ideal_confirmed else (reason, _ideal_in_doubt(e))
+        return Verdict(cause="none", advice=(advice,), reasons=said)
     doubt = "The newest mesh is under the limit, the ones before it were not: one more mesh, an hour later, settles it."
     return Verdict(cause="none", advice=("re-mesh", advice), reasons=(doubt, reason))
+
+
+def _ideal_in_doubt(e: Evidence) -> str:
+    stands, reads = ("usable", "within") if e.range_mm <= e.ideal_mm else ("ideal", "over")
+    return (
+        f"The condition is still {stands}: one mesh alone is {reads} the ideal limit of {e.ideal_mm:.2f} mm; "
+        "another like it, an hour or more later, changes it."
+    )
 
 
 def _past_limit(e: Evidence) -> Verdict:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from farmwatch.judge.assessment import Condition
 from farmwatch.mesh import Floats
@@ -26,6 +26,8 @@ class ConditionFinding:
     since: float | None = None
     newest_agrees: bool = True
     """Whether the newest reading lies on the same side of the usable limit as the condition."""
+    newest_agrees_on_ideal: bool = True
+    """The same of the ideal limit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,19 +50,17 @@ def find_condition(taken_at: Floats, range_mm: Floats, sd_mm: float, limits: Lim
     margin = max(STRONG_SD * sd_mm, STRONG_MM)
     ideal = _follow_limit(taken_at, range_mm, limits.ideal_mm, margin)
     usable = _follow_limit(taken_at, range_mm, limits.usable_mm, margin)
-    agrees = bool(range_mm[-1] > limits.usable_mm) == usable.above
+    found = ConditionFinding(condition="ideal", confirmed=ideal.confirmed, since=ideal.since)
     if usable.above:
-        return ConditionFinding(
-            condition="past-limit", confirmed=usable.confirmed, since=usable.since, newest_agrees=agrees
-        )
-    if ideal.above:
-        return ConditionFinding(
-            condition="usable",
-            confirmed=usable.confirmed and ideal.confirmed,
-            since=max(usable.since, ideal.since),
-            newest_agrees=agrees,
-        )
-    return ConditionFinding(condition="ideal", confirmed=ideal.confirmed, since=ideal.since, newest_agrees=agrees)
+        found = ConditionFinding(condition="past-limit", confirmed=usable.confirmed, since=usable.since)
+    elif ideal.above:
+        sure, since = usable.confirmed and ideal.confirmed, max(usable.since, ideal.since)
+        found = ConditionFinding(condition="usable", confirmed=sure, since=since)
+    return replace(
+        found,
+        newest_agrees=bool(range_mm[-1] > limits.usable_mm) == usable.above,
+        newest_agrees_on_ideal=bool(range_mm[-1] > limits.ideal_mm) == ideal.above,
+    )
 
 
 def _follow_limit(taken_at: Floats, range_mm: Floats, limit_mm: float, margin_mm: float) -> _Side:

@@ -11,7 +11,7 @@ from farmwatch.history import History, OutOfService, Stack
 from farmwatch.mesh import Floats
 from farmwatch.model import Model
 
-__all__ = ["find_judgeable", "share_of_bed", "since_replaced", "why_not_judged"]
+__all__ = ["find_judgeable", "how_to_be_judged", "share_of_bed", "since_replaced", "why_not_judged"]
 
 LEAST_SHARE_OF_BED = 0.80
 
@@ -42,6 +42,19 @@ def why_not_judged(history: History, i: int, model: Model, out: Sequence[OutOfSe
     share = float(_shares(history, model)[i])
     if share < LEAST_SHARE_OF_BED:
         return f"it covers {share:.0%} of the bed, judged from {LEAST_SHARE_OF_BED:.0%} on"
+    return ""
+
+
+def how_to_be_judged(history: History, i: int, model: Model) -> str:
+    """What makes the next mesh one that is judged, where reading `i` is too cold or too small; else empty."""
+    i = i % len(history)
+    if _too_cold(history, model)[i]:
+        return f"Mesh it with the bed at {model.judge_from_celsius:.0f} °C or more."
+    if float(_shares(history, model)[i]) < LEAST_SHARE_OF_BED:
+        return (
+            "Meshing the same points again changes nothing: widen the probed area, "
+            f"or correct bed of the model {model.name} in the configuration."
+        )
     return ""
 
 

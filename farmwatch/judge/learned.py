@@ -3,7 +3,8 @@
 A belief is a mixture over the two senses; in each the step is a normal variable cut off at zero. A move of n teeth
 that changed the height at its screw by c, with standard deviation sd, is c = ± n·step + noise: within a sense the
 update is the conjugate normal one (Gelman et al., Bayesian Data Analysis, 3rd ed. 2013, 2.5), and the senses are
-weighed by how likely each made the change seen.
+weighed by how likely each made the change seen. A move may also have been turned the other way round than recorded:
+each has a small doubt, so that two moves which contradict each other leave the step alone and put the sense in doubt.
 """
 
 from __future__ import annotations
@@ -14,14 +15,23 @@ from dataclasses import dataclass, replace
 
 from farmwatch.model import Model, TurningSense
 
-__all__ = ["StepBelief", "belief_from_turns", "first_belief", "learn_move", "step_differences"]
+__all__ = [
+    "DOUBT", "DOUBT_WHEN_ASKED", "StepBelief", "belief_from_turns", "first_belief", "learn_move", "learn_turn",
+    "step_differences",
+]  # fmt: skip
 
 NOMINAL_SPREAD = 0.20
 # Where the model says nothing: leads of 1 to 8 mm on pulleys of 16 to 20 teeth lift 0.05 to 0.5 mm a tooth.
 WIDE_MM = (0.25, 0.25)
 # A guess, no source: how often a model's stated sense is right for a machine.
 STATED_SENSE_RIGHT = 0.9
+# Guesses, no source: how often a turn is made the other way round than it was told, and how often that is so of one
+# whose way round was asked about afterwards.
+DOUBT = 0.005
+DOUBT_WHEN_ASKED = 0.0005
 SURE = 0.95
+# From here on a turn is told with the way that the bed is to go; below it a sense is a coin's toss.
+LIKELY = 0.6
 # Under this the difference changes no plan that anyone could tell apart.
 WORTH_SAYING = 0.03
 
@@ -49,6 +59,8 @@ class StepBelief:
     told: TurningSense
     stated: bool
     """Whether the model states the sense."""
+    sister: str = ""
+    """Another machine of the model, whose moves have shown the sense told, where the model does not state it."""
     nominal_mm: float | None
     moves: int = 0
 
@@ -73,10 +85,20 @@ class StepBelief:
         if self.moves and max(self.as_told.weight, self.other_way.weight) < SURE:
             return None
         if not self.moves:
-            return self.told if self.stated else None
-        if self.other_way.weight < self.as_told.weight:
+            return self.told if self.stated or self.sister else None
+        return self.leaning
+
+    @property
+    def leaning(self) -> TurningSense:
+        """The likelier sense of a clockwise turn seen from below, however little is known."""
+        if self.other_way.weight <= self.as_told.weight:
             return self.told
         return "lowers" if self.told == "raises" else "raises"
+
+    @property
+    def way_known(self) -> bool:
+        """Whether it can be said of a turn which way the bed is to go."""
+        return max(self.as_told.weight, self.other_way.weight) >= LIKELY
 
     @property
     def learned(self) -> bool:
@@ -105,26 +127,32 @@ class StepBelief:
         return (low + high) / 2
 
 
-def first_belief(model: Model) -> StepBelief:
-    """The belief before any move: lead / pulley teeth ± 20 %, or wide where the model does not say."""
+def first_belief(model: Model, sister: tuple[str, TurningSense] | None = None) -> StepBelief:
+    """The belief before any move: lead / pulley teeth ± 20 %, or wide where the model does not say.
+
+    sister: another machine of the model and the sense that its moves have shown; it counts where the model is silent.
+    """
+    if model.clockwise is not None:
+        sister = None
     nominal = model.tooth_step_mm
     mean, sd = WIDE_MM if nominal is None else (nominal, NOMINAL_SPREAD * nominal)
-    right = 0.5 if model.clockwise is None else STATED_SENSE_RIGHT
+    right = 0.5 if model.clockwise is None and sister is None else STATED_SENSE_RIGHT
     return StepBelief(
         as_told=_Sense(right, mean, sd),
         other_way=_Sense(1.0 - right, mean, sd),
-        told=model.clockwise or "raises",
+        told=model.clockwise or (sister[1] if sister else "raises"),
         stated=model.clockwise is not None,
+        sister=sister[0] if sister else "",
         nominal_mm=nominal,
     )
 
 
-def learn_move(belief: StepBelief, teeth: int, rise_mm: float, sd_mm: float) -> StepBelief:
+def learn_move(belief: StepBelief, teeth: int, rise_mm: float, sd_mm: float, doubt: float = DOUBT) -> StepBelief:
     """The belief after a move of `teeth` whole teeth, turned the way that should raise the bed where positive.
 
     rise_mm: by how much the bed rose at that screw against the reference screw, from a reading before and one after;
-    sd_mm its standard deviation, > 0. A move of no teeth says nothing. Raises ValueError for a sd that is not
-    positive and for teeth that are not whole.
+    sd_mm its standard deviation, > 0. doubt: how likely it was turned the other way round, above 0 and under 1. A move
+    of no teeth says nothing. Raises ValueError for a sd that is not positive and for teeth that are not whole.
     """
     if not float(teeth).is_integer():
         raise ValueError(f"a belt moves by whole teeth; got {teeth!r}")
@@ -132,8 +160,8 @@ def learn_move(belief: StepBelief, teeth: int, rise_mm: float, sd_mm: float) -> 
         raise ValueError(f"the sd of an observed move must be above 0 mm; got {sd_mm!r}")
     if teeth == 0:
         return belief
-    told, odds_told = _update(belief.as_told, teeth, rise_mm, sd_mm)
-    other, odds_other = _update(belief.other_way, -teeth, rise_mm, sd_mm)
+    told, odds_told = _update(belief.as_told, teeth, rise_mm, sd_mm, doubt)
+    other, odds_other = _update(belief.other_way, -teeth, rise_mm, sd_mm, doubt)
     best = max(odds_told, odds_other)
     told_weight, other_weight = math.exp(odds_told - best), math.exp(odds_other - best)
     total = told_weight + other_weight
@@ -145,6 +173,11 @@ def learn_move(belief: StepBelief, teeth: int, rise_mm: float, sd_mm: float) -> 
     )
 
 
+def learn_turn(belief: StepBelief, teeth: int, rise_mm: float, sd_mm: float, doubt: float = DOUBT) -> StepBelief:
+    """`learn_move` for teeth as the hand turned them: positive for clockwise seen from below."""
+    return learn_move(belief, teeth if belief.told == "raises" else -teeth, rise_mm, sd_mm, doubt)
+
+
 def belief_from_turns(model: Model, turns: Iterable[tuple[int, float, float]]) -> StepBelief:
     """The belief after turns made on a machine: (teeth, rise_mm, sd_mm) each, in time order.
 
@@ -152,7 +185,7 @@ def belief_from_turns(model: Model, turns: Iterable[tuple[int, float, float]]) -
     """
     belief = first_belief(model)
     for teeth, rise_mm, sd_mm in turns:
-        belief = learn_move(belief, teeth if belief.told == "raises" else -teeth, rise_mm, sd_mm)
+        belief = learn_turn(belief, teeth, rise_mm, sd_mm)
     return belief
 
 
@@ -161,9 +194,10 @@ def step_differences(belief: StepBelief) -> tuple[str, ...]:
     if not belief.moves:
         return ()
     said = []
-    if belief.stated and belief.chance_other_way > SURE:
+    if (belief.stated or belief.sister) and belief.chance_other_way > SURE:
         does = "lowers" if belief.told == "raises" else "raises"
-        said.append(f"Its screws answer the other way: a clockwise turn, seen from below, {does} the bed.")
+        other = "the other way" if belief.stated else f"the other way than those of {belief.sister}"
+        said.append(f"Its screws answer {other}: a clockwise turn, seen from below, {does} the bed.")
     low, high = belief.interval_mm
     nominal = belief.nominal_mm
     outside = nominal is not None and not low <= nominal <= high
@@ -175,7 +209,20 @@ def step_differences(belief: StepBelief) -> tuple[str, ...]:
     return tuple(said)
 
 
-def _update(sense: _Sense, teeth: int, rise_mm: float, sd_mm: float) -> tuple[_Sense, float]:
+def _update(sense: _Sense, teeth: int, rise_mm: float, sd_mm: float, doubt: float) -> tuple[_Sense, float]:
+    """The sense after a move that was made as recorded or, with little doubt, the other way round.
+
+    The two lie far apart (a step is above zero), so that the likelier one stands for both in mean and sd.
+    """
+    as_recorded, straight = _after(sense, teeth, rise_mm, sd_mm)
+    turned_round, crossed = _after(sense, -teeth, rise_mm, sd_mm)
+    straight, crossed = straight + math.log1p(-doubt), crossed + math.log(doubt)
+    best = max(straight, crossed)
+    weight = best + math.log(math.exp(straight - best) + math.exp(crossed - best))
+    return (as_recorded if straight >= crossed else turned_round), weight
+
+
+def _after(sense: _Sense, teeth: int, rise_mm: float, sd_mm: float) -> tuple[_Sense, float]:
     """The sense's step after c = teeth·step + noise, and the log of its weight times the likelihood of c."""
     spread = teeth**2 * sense.sd_mm**2 + sd_mm**2
     off = rise_mm - teeth * sense.mean_mm

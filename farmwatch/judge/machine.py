@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
@@ -11,11 +11,11 @@ from numpy.typing import NDArray
 
 from farmwatch.follow.followed import Followed
 from farmwatch.history import History, OutOfService
-from farmwatch.judge.assessment import Assessment, ReadingFacts
+from farmwatch.judge.assessment import Assessment
 from farmwatch.judge.cause import Evidence, Verdict, judge_cause
 from farmwatch.judge.condition import ConditionFinding, find_condition
 from farmwatch.judge.drive import find_drive_fault
-from farmwatch.judge.judged import find_judgeable, since_replaced
+from farmwatch.judge.judged import find_judgeable, how_to_be_judged, since_replaced
 from farmwatch.judge.measured import MachineMeasures, ReadingMeasures, measure_machines, pool_noise, range_sd
 from farmwatch.judge.plan import Reach, find_reach, make_plan
 from farmwatch.judge.shown import find_tilt, form_facts, moment, reading_facts, screw_facts, spike_facts, trace_of
@@ -36,6 +36,8 @@ class HostFacts:
     has_host: bool = True
     answered_at: datetime | None = None
     silent: bool = False
+    not_understood: bool = False
+    """It answers, and for too long not with what its mapping expects."""
     outcome: str | None = None
     reason: str = ""
 
@@ -114,16 +116,21 @@ def judge_fleet(cases: Sequence[MachineCase], limits: Limits, at: datetime) -> l
 
 
 def with_host(assessment: Assessment, host: HostFacts) -> Assessment:
-    """The assessment with what is known of its host; a silent one of a machine in service adds `check-host`."""
+    """The assessment with what is known of its host; one that gives nothing for too long adds `check-host`.
+
+    Nobody waits for the host of a machine out of service.
+    """
     silent = host.silent and assessment.in_service
+    puzzling = host.not_understood and assessment.in_service
     return replace(
         assessment,
         has_host=host.has_host,
         host_answered_at=host.answered_at,
         silent=silent,
+        not_understood=puzzling,
         last_outcome=host.outcome,
         last_reason=host.reason,
-        advice=(*assessment.advice, "check-host") if silent else assessment.advice,
+        advice=(*assessment.advice, "check-host") if silent or puzzling else assessment.advice,
     )
 
 
@@ -152,7 +159,7 @@ def _judge_one(
     opened = _open_case(case, good, measures, limits, at)
     facts = _show(blank, opened)
     if opened.judged is None:
-        return _without_judged(facts)
+        return _without_judged(facts, how_to_be_judged(opened.history, opened.shown, opened.model))
     return _advise(facts, opened, opened.judged, case.followed)
 
 
@@ -184,10 +191,15 @@ def _without_reading(blank: Assessment) -> Assessment:
     return replace(blank, cause="unclear", advice=("re-mesh",) if blank.in_service else (), reasons=(why,))
 
 
-def _without_judged(facts: Assessment) -> Assessment:
+def _without_judged(facts: Assessment, remedy: str) -> Assessment:
     last = facts.reading.why_not_judged if facts.reading else ""
     why = f"No mesh so far could be judged: of the newest one, {last}."
-    return replace(facts, cause="unclear", advice=("re-mesh",) if facts.in_service else (), reasons=(why,))
+    return replace(
+        facts,
+        cause="unclear",
+        advice=("re-mesh",) if facts.in_service else (),
+        reasons=_told(why, remedy if facts.in_service else ""),
+    )
 
 
 def _show(blank: Assessment, case: _Case) -> Assessment:
@@ -232,6 +244,7 @@ def _advise(facts: Assessment, case: _Case, i: int, followed: Followed | None) -
     return replace(
         facts,
         judged_reading=None if i == case.shown else reading_facts(history, i, good, case.model, case.out),
+        judged_range_mm=None if i == case.shown else float(case.measures.range_mm[i]),
         condition=finding.condition,
         confirmed=finding.confirmed,
         since=since,
@@ -240,7 +253,7 @@ def _advise(facts: Assessment, case: _Case, i: int, followed: Followed | None) -
         advice=verdict.advice if facts.in_service else (),
         at_tooth_floor=verdict.at_tooth_floor,
         plan=make_plan(figures, case.model, reach, verdict.advice if facts.in_service else (), likely),
-        reasons=_reasons(verdict, case.measures, followed, facts.reading if i != case.shown else None),
+        reasons=_told(*_of_its_mesh(facts, case, i), *_reasons(verdict, case.measures, followed)),
         drift=followed.drift if followed else None,
         suspected_step=followed.suspected_step if followed else None,
         steps=steps,
@@ -265,6 +278,7 @@ def _evidence(case: _Case, i: int, finding: ConditionFinding, sd_mm: float) -> E
         usable_mm=limits.usable_mm,
         ideal_mm=limits.ideal_mm,
         confirmed=finding.newest_agrees and (finding.confirmed or range_mm <= limits.usable_mm),
+        ideal_confirmed=finding.newest_agrees_on_ideal,
         free_drive=case.model.drive == "free",
         screws=len(case.model.screws),
         meshes=int(alike.size),
@@ -289,13 +303,23 @@ def _alike(case: _Case, i: int, sd_mm: float, least_sd_mm: float) -> NDArray[np.
     return kept if kept.size else np.array([i], dtype=np.intp)
 
 
-def _reasons(
-    verdict: Verdict, measures: MachineMeasures, followed: Followed | None, only_shown: ReadingFacts | None
-) -> tuple[str, ...]:
+def _told(*sentences: str) -> tuple[str, ...]:
+    return tuple(sentence for sentence in sentences if sentence)
+
+
+def _of_its_mesh(facts: Assessment, case: _Case, i: int) -> Iterator[str]:
+    """What is to be said of the mesh that is judged, at place `i`: another is only shown, or it is old."""
+    if i != case.shown and facts.reading is not None:
+        why = facts.reading.why_not_judged
+        yield f"The newest mesh is only shown: {why}. This is judged by the last one that may be."
+        yield how_to_be_judged(case.history, case.shown, case.model) if facts.in_service else ""
+    age = case.at - moment(case.history.taken_at[i])
+    if facts.in_service and age > timedelta(days=case.limits.mesh_old_after_days):
+        yield f"The mesh that is judged is {age.days} days old: mesh again, hot, before anything rests on it."
+
+
+def _reasons(verdict: Verdict, measures: MachineMeasures, followed: Followed | None) -> tuple[str, ...]:
     reasons = list(verdict.reasons)
-    if only_shown is not None:
-        why = only_shown.why_not_judged
-        reasons.insert(0, f"The newest mesh is only shown: {why}. This is judged by the last one that may be.")
     if followed is not None and followed.suspected_step is not None:
         reasons.append("The newest meshes stand off the ones before: it may have moved just now; the next mesh tells.")
     if measures.noise.source == "guess" and verdict.cause != "none":

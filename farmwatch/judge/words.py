@@ -45,7 +45,7 @@ ADVICE_WORDS: Mapping[Advice, str] = MappingProxyType(
         "turn-plate": "turn the plate by half a turn and mesh again",
         "plate": "replace or flatten the plate",
         "check-probe": "clean plate and nozzle, then check the probe",
-        "check-host": "see why its host does not answer",
+        "check-host": "see why no mesh comes from its host",
         "inspect-drive": "look at the drive: belt tension, pulley clamps, wear, traces of a collision",
     }
 )

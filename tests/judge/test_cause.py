@@ -99,6 +99,18 @@ class TestRules:
         assert verdict.advice[0] == "re-mesh"
         assert "Mesh again, hot" in verdict.reasons[0]
 
+    @pytest.mark.parametrize(
+        ("range_mm", "said"),
+        [
+            (0.037, "The condition is still usable: one mesh alone is within the ideal limit of 0.10 mm"),
+            (0.12, "The condition is still ideal: one mesh alone is over the ideal limit of 0.10 mm"),
+        ],
+    )
+    def test_one_mesh_across_the_ideal_limit_says_that_it_is_alone(self, range_mm: float, said: str) -> None:
+        alone = replace(TILTED, range_mm=range_mm, ideal_confirmed=False)
+        assert said in judge_cause(alone).reasons[-1]
+        assert len(judge_cause(replace(alone, ideal_confirmed=True)).reasons) == 1
+
     def test_only_the_tooth_floor_is_the_tooth_floor(self) -> None:
         assert judge_cause(replace(TILTED, range_mm=0.24, clear_mm=0.24, floor_mm=0.24)).at_tooth_floor
         assert not judge_cause(replace(TILTED, floor_mm=0.30)).at_tooth_floor

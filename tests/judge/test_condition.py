@@ -52,6 +52,12 @@ class TestChange:
         finding = found([0.05, 0.05, 0.22])
         assert finding.condition == "usable"  # more than 0.05 mm past the ideal limit, not past the usable one
         assert not finding.newest_agrees
+        assert finding.newest_agrees_on_ideal
+
+    def test_one_reading_just_within_the_ideal_limit_changes_nothing_and_disagrees(self) -> None:
+        finding = found([0.15, 0.15, 0.06])
+        assert (finding.condition, finding.newest_agrees, finding.newest_agrees_on_ideal) == ("usable", True, False)
+        assert found([0.15, 0.15, 0.06, 0.06]).condition == "ideal"
 
     def test_two_in_a_row_an_hour_apart_change_it_since_the_first_of_them(self) -> None:
         finding = found([0.15, 0.15, 0.22, 0.22])

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 
 from farmwatch.history import History, Note, OutOfService, Reading
-from farmwatch.judge.judged import find_judgeable, since_replaced, why_not_judged
+from farmwatch.judge.judged import find_judgeable, how_to_be_judged, since_replaced, why_not_judged
 from farmwatch.mesh import Mesh
 
 
@@ -26,6 +26,10 @@ def test_a_mesh_over_less_than_80_percent_of_the_bed_is_not_judged(bench) -> Non
     assert judged(bench, part_of_bed(bench, 193.5)) == [False]
     history = History.of("heron-01", [part_of_bed(bench, 110.0)])
     assert why_not_judged(history, -1, bench.model) == "it covers 45% of the bed, judged from 80% on"
+    assert how_to_be_judged(history, -1, bench.model) == (
+        "Meshing the same points again changes nothing: widen the probed area, "
+        "or correct bed of the model tideframe-220 in the configuration."
+    )
 
 
 def test_a_row_of_missing_points_at_the_rim_covers_nothing(bench) -> None:
@@ -48,6 +52,8 @@ def test_a_mesh_probed_cold_is_not_judged(bench) -> None:
     assert judged(bench, cold, warm, unknown, now) == [False, True, True, True]
     history = History.of("heron-01", [cold])
     assert why_not_judged(history, 0, bench.model) == "the bed was at 22 °C, judged from 45 °C on"
+    assert how_to_be_judged(history, 0, bench.model) == "Mesh it with the bed at 45 °C or more."
+    assert how_to_be_judged(History.of("heron-01", [warm]), 0, bench.model) == ""
 
 
 def test_a_mesh_taken_out_of_service_is_not_judged(bench) -> None:

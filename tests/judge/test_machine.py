@@ -195,8 +195,31 @@ class TestShownAndJudged:
         assert "21 °C" in one.reading.why_not_judged
         assert one.judged_reading.taken_at == bench.at(0)
         assert one.reasons[0].startswith("The newest mesh is only shown: the bed was at 21 °C")
+        assert one.reasons[1] == "Mesh it with the bed at 45 °C or more."
         assert (one.condition, one.cause) == ("past-limit", "screws")
+        assert one.judged_range_mm == pytest.approx(np.ptp(bench.bed((0.8, 0, 0))))
         assert one.plan.teeth == {"front-left": -2, "front-right": 0}
+
+    def test_an_old_mesh_is_to_be_taken_again_before_anything_rests_on_it(self, bench) -> None:
+        history = bench.history(bench.bed(), 2)
+        old = judge_machine(history, bench.model, bench.limits, bench.at(26))
+        assert (old.condition, old.advice) == ("ideal", ("leave",))
+        assert old.reasons[0] == "The mesh that is judged is 25 days old: mesh again, hot, before anything rests on it."
+        assert len(judge_machine(history, bench.model, bench.limits, bench.at(14)).reasons) == 1
+
+    def test_a_mesh_of_a_part_of_the_bed_is_not_mended_by_meshing_again(self, bench) -> None:
+        small = replace(bench.model, bed=(0, 0, 400, 400))
+        one = judge_machine(bench.history(bench.bed(), 2), small, bench.limits, bench.at(2))
+        assert (one.condition, one.advice) == ("unknown", ("re-mesh",))
+        assert "widen the probed area, or correct bed" in one.reasons[1]
+
+    def test_once_within_the_ideal_limit_is_still_usable_and_says_so(self, bench) -> None:
+        before = [bench.reading(bench.bed((0.16, 0, 0)), day) for day in range(3)]
+        now = bench.reading(bench.bed((0.06, 0, 0)), 3)
+        one = judge_machine(History.of("heron-01", [*before, now]), bench.model, bench.limits, bench.at(4))
+        assert (one.condition, one.confirmed) == ("usable", True)
+        assert one.range_mm < 0.1
+        assert "still usable: one mesh alone is within the ideal limit" in one.reasons[-1]
 
     def test_nothing_to_judge(self, bench) -> None:
         cold = bench.reading(bench.bed((0.8, 0, 0)), 0, bed_celsius=21.0)
@@ -216,6 +239,8 @@ class TestShownAndJudged:
         silent = with_host(one, HostFacts(silent=True, outcome="unreachable"))
         assert silent.advice[-1] == "check-host"
         assert silent.condition == "past-limit"
+        puzzling = with_host(one, HostFacts(not_understood=True, outcome="garbled"))
+        assert (puzzling.advice[-1], puzzling.silent, puzzling.not_understood) == ("check-host", False, True)
         assert not judge_machine(history, bench.model, bench.limits, bench.at(14)).mesh_old
 
     def test_out_of_service_keeps_its_condition_and_wants_no_hands(self, bench) -> None:
@@ -226,6 +251,7 @@ class TestShownAndJudged:
         assert not one.reading.judged
         assert one.judged_reading.taken_at == bench.at(2)
         assert with_host(one, HostFacts(silent=True)).advice == ()
+        assert with_host(one, HostFacts(not_understood=True)).advice == ()
 
     def test_a_replaced_machine_begins_anew(self, bench) -> None:
         old = [bench.reading(bench.bed((0.8, 0, 0)), day) for day in range(3)]

@@ -72,8 +72,8 @@ def test_where_the_sense_is_not_known_the_first_tooth_shows_it_once_for_all(benc
     said = plan_sentences(PLAN, replace(bench.model, clockwise=None))
     assert said == (
         (
-            "which way round is not known: first turn front left by one tooth clockwise, seen from below, and mesh again, "
-            "hot; then the rest at once, this tooth counted in"
+            "which way round is not known: first turn front left by one tooth clockwise, seen from below, and mesh "
+            "again, hot; then the rest at once, this tooth counted in"
         ),
         "front left: up 2 teeth",
         "front right: down 1 tooth",
@@ -103,8 +103,8 @@ def test_a_free_drive_of_unknown_sense_is_turned_a_little_first(bench) -> None:
 def test_without_a_plan_one_tooth_shows_how_far_it_lifts(bench) -> None:
     assert plan_sentences(None, bench.model) == (
         (
-            "how far one tooth lifts is not known yet: turn one screw by one tooth and mesh again, hot; the moves follow "
-            "from that mesh"
+            "how far one tooth lifts is not known yet: turn one screw by one tooth and mesh again, hot; the moves "
+            "follow from that mesh"
         ),
         "rear: the reference, never turned",
     )
