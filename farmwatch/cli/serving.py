@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import fcntl
 import os
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from farmwatch.cli.app import App, pass_app
-from farmwatch.cli.screen import plain, say
+from farmwatch.cli.screen import paragraph, plain, say
+
+if TYPE_CHECKING:
+    from farmwatch.store import Restored
 
 __all__ = ["COMMANDS"]
 
@@ -42,9 +47,46 @@ def backup(app: App, file: Path) -> None:
 @pass_app
 def restore(app: App, file: Path) -> None:
     """Check the backup FILE and put it in the place of the database, which is kept aside."""
+    from farmwatch.report.text import clock, count
+
+    zone = app.settings.farm.timezone
     found = app.store.restore(file, app.now())
-    aside = f"; what was there before: {plain(found.kept_aside)}" if found.kept_aside else ""
-    say(f"restored: {found.readings:,} readings{aside}")
+    newest = "" if found.newest is None else f", the newest of {clock(found.newest, zone)}"
+    paragraph(
+        f"restored: {count(found.readings, 'reading')}{newest}; the backup was written {clock(found.written_at, zone)}"
+    )
+    if found.kept_aside:
+        say(f"what was there before: {plain(found.kept_aside)}")
+        paragraph(_left_words(found), indent=2)
+    if _service_runs(app.settings.farm.database):
+        paragraph("The service is running and goes on with the restored database; nothing has to be started anew.")
+
+
+def _left_words(found: Restored) -> str:
+    from farmwatch.report.text import count, joined
+
+    left = found.left
+    if left is None:
+        return "It cannot be read, so what it held beyond the backup is not known."
+    counted = (
+        (left.readings, count(left.readings, "reading")),
+        (left.notes, count(left.notes, "note")),
+        (left.ticket_events, count(left.ticket_events, "entry of tickets", "entries of tickets")),
+    )
+    held = [words for number, words in counted if number]
+    return f"It holds {joined(held) if held else 'nothing'} that the restored database does not."
+
+
+def _service_runs(database: Path) -> bool:
+    """Whether a service holds its lock beside the database."""
+    try:
+        with database.with_name(f"{database.name}.service").open("rb") as file:
+            fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return True
+    except OSError:
+        return False
+    return False
 
 
 @click.command("service-unit", short_help="A hardened systemd unit on standard output.")

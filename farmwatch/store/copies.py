@@ -14,12 +14,13 @@ from pathlib import Path
 
 import duckdb
 
+from farmwatch.store.clock import from_micros
 from farmwatch.store.database import Database, quoted
 from farmwatch.store.errors import StoreBusy, StoreDamaged, StoreError, translated
 from farmwatch.store.files import copy_file, keep_owner, sync_folder
 from farmwatch.store.migrate import refuse_newer, schema_version
 
-__all__ = ["Restored", "backup", "check_copy", "restore"]
+__all__ = ["Left", "Restored", "backup", "check_copy", "restore"]
 
 # What stands beside a database under its name: a copy there would cost readings that wait, or let a second service in.
 _BESIDE = ("pending", "pending.unread", "service", "standby", "standing", "tmp", "wal")
@@ -28,11 +29,26 @@ _MARK = b"DUCK"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Left:
+    """How much the database that was there before holds and the restored one does not."""
+
+    readings: int
+    notes: int
+    ticket_events: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Restored:
     """What a restore did: how many readings stand now, and where the database that was there before lies."""
 
     readings: int
+    newest: datetime | None
+    """When the newest of them was taken."""
+    written_at: datetime
+    """When the backup file was written, by its own time of change."""
     kept_aside: Path | None
+    left: Left | None = None
+    """None where nothing was there before, or where it cannot be read."""
 
 
 def backup(database: Database, target: Path) -> int:
@@ -109,7 +125,8 @@ def restore(database: Database, source: Path, now: datetime) -> Restored:
     source = source.absolute()
     if database.path.exists() and source.exists() and source.samefile(database.path):
         raise StoreError(f"{source}: is the database itself; name a backup")
-    check_copy(source)
+    _check_backup(source)
+    written_at = datetime.fromtimestamp(source.stat().st_mtime, UTC)
     fresh = database.path.with_name(f".{database.path.name}.{os.getpid()}.restored")
     stamp = now.astimezone(UTC).strftime("%Y%m%dT%H%M%SZ")
     aside = database.path.with_name(f"{database.path.name}.before-restore-{stamp}")
@@ -121,8 +138,64 @@ def restore(database: Database, source: Path, now: datetime) -> Restored:
     finally:
         fresh.unlink(missing_ok=True)
     with database.reading() as con:
-        row = con.execute("SELECT count(*) FROM readings").fetchone()
-    return Restored(readings=int(row[0]) if row else 0, kept_aside=kept)
+        row = con.execute("SELECT count(*), epoch_us(max(taken_at)) FROM readings").fetchone()
+    readings, newest = row or (0, None)
+    return Restored(
+        readings=int(readings),
+        newest=None if newest is None else from_micros(newest),
+        written_at=written_at,
+        kept_aside=kept,
+        left=None if kept is None else _left_in(kept, source),
+    )
+
+
+def _check_backup(source: Path) -> None:
+    """As `check_copy`, with words for a file that somebody took for a backup: it is no database to be mended."""
+    try:
+        check_copy(source)
+    except StoreDamaged as fault:
+        raise StoreDamaged(
+            f"{source}: damaged, or not a database of farmwatch; nothing was changed. Name a file that "
+            "`farmwatch backup` or the nightly backup wrote"
+        ) from fault
+
+
+_LEFT = {
+    "readings": "machine, taken_at, digest",
+    "notes": 'machine, "at", what, "by", "text"',
+    "ticket_events": 'number, "at", action, "by", why',
+}
+
+
+def _left_in(before: Path, source: Path) -> Left | None:
+    """What `before` holds and `source` does not; None where `before` cannot be read. Neither is changed."""
+    try:
+        with duckdb.connect(":memory:", config={"threads": 1, "memory_limit": "256MB"}) as con:
+            con.execute("SET enable_progress_bar = false")
+            for name, path in (("before", before), ("source", source)):
+                con.execute(f"ATTACH {quoted(str(path))} AS {name} (READ_ONLY)")
+            counts = {table: _missing(con, table, columns) for table, columns in _LEFT.items()}
+    except duckdb.Error:
+        # Most restores are for a database that is damaged.
+        return None
+    return Left(**counts)
+
+
+def _missing(con: duckdb.DuckDBPyConnection, table: str, columns: str) -> int:
+    """Rows of a table that the one database holds and the other does not; one of an older farmwatch may not have it."""
+    have = {
+        name
+        for (name,) in con.execute(
+            "SELECT database_name FROM duckdb_tables() WHERE table_name = $table", {"table": table}
+        ).fetchall()
+    }
+    if "before" not in have:
+        return 0
+    rows = f"SELECT {columns} FROM before.{table}"
+    if "source" in have:
+        rows += f" EXCEPT ALL SELECT {columns} FROM source.{table}"
+    row = con.execute(f"SELECT count(*) FROM ({rows})").fetchone()
+    return int(row[0]) if row else 0
 
 
 def _put_in_place(database: Database, fresh: Path, aside: Path) -> Path | None:

@@ -7,7 +7,7 @@ import os
 import subprocess
 import sys
 from collections.abc import Callable
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import duckdb
@@ -15,6 +15,7 @@ import pytest
 
 from farmwatch.history import Note, Reading
 from farmwatch.store import Store, StoreDamaged, StoreError, StoreNewer
+from farmwatch.store.copies import Left
 from farmwatch.store.migrate import newest
 
 MakeReading = Callable[..., Reading]
@@ -70,6 +71,9 @@ def test_a_restore_brings_back_and_keeps_what_was_there(store: Store, tmp_path: 
     assert store.reading_count() == 1
     assert len(store.notes()) == 1
     assert Store(done.kept_aside).reading_count() == 2
+    assert done.newest == reading().taken_at
+    assert abs(done.written_at - datetime.now(UTC)) < timedelta(minutes=10)
+    assert done.left == Left(readings=1, notes=0, ticket_events=0)
     assert store.add_readings([reading(hours=1, seed=1)]) == 1
 
 
@@ -85,9 +89,26 @@ def test_a_restore_mends_a_damaged_database_and_makes_a_missing_one(
     assert store.reading_count() == 1
     assert done.kept_aside is not None
     assert done.kept_aside.read_bytes() == b"x" * 50_000
+    assert done.left is None
     elsewhere = Store(tmp_path / "elsewhere.duckdb")
     assert elsewhere.restore(tmp_path / "copy.duckdb", NOW).kept_aside is None
     assert elsewhere.reading_count() == 1
+
+
+def test_a_restore_counts_what_the_database_before_holds_beyond_the_backup(
+    store: Store, tmp_path: Path, reading: MakeReading
+) -> None:
+    store.add_readings([reading(seed=k, hours=k) for k in range(5)])
+    store.add_note(Note(machine="heron-01", at=NOW, what="belt"))
+    store.backup(tmp_path / "copy.duckdb")
+    store.add_readings([reading(seed=k, hours=k) for k in range(5, 8)])
+    for text in ("one", "two"):
+        store.add_note(Note(machine="heron-01", at=NOW, what="other", text=text))
+    done = store.restore(tmp_path / "copy.duckdb", NOW)
+    assert done.left == Left(readings=3, notes=2, ticket_events=0)
+    assert store.restore(tmp_path / "copy.duckdb", NOW + timedelta(hours=1)).left == Left(
+        readings=0, notes=0, ticket_events=0
+    )
 
 
 def test_a_log_left_by_a_crash_does_not_meet_the_restored_file(
@@ -125,8 +146,10 @@ def test_what_is_no_backup_is_refused_and_nothing_changes(store: Store, tmp_path
         ("farm.duckdb", StoreError, "is the database itself"),
     ]
     for name, kind, words in cases:
-        with pytest.raises(kind, match=words):
+        with pytest.raises(kind, match=words) as told:
             store.restore(tmp_path / name, NOW)
+        # It is the person's own file: no word of moving it away.
+        assert "move it aside" not in str(told.value)
     assert store.path.read_bytes() == before
     assert not list(tmp_path.glob("*before-restore*"))
     assert not list(tmp_path.glob(".*"))
