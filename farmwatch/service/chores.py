@@ -108,7 +108,7 @@ class Chores:
             self._succeeded(key, errand, said, now)
 
     def _refresh(self, now: datetime) -> None:
-        """Keep what `fleet` shows near to now; where that fails, it only has more to judge by itself."""
+        """Keep near to now what `fleet` shows, and the tickets; where that fails, `fleet` has more to judge itself."""
         last = self._ledger.facts.assessed_at
         if self._stop.is_set() or (last is not None and timedelta(0) <= now - last < REFRESH_EVERY):
             return
@@ -123,6 +123,9 @@ class Chores:
         if said is not None:
             self._tries.pop("refresh", None)
             self._ledger.note(conditions=said["conditions"], assessed_at=now)
+            tickets = {name: said[name] for name in ("opened", "proven", "came_back")}
+            if any(tickets.values()):
+                tell(_log, logging.INFO, "tickets", **tickets)
 
     def _run_at(self, key: str) -> datetime | None:
         if key not in self._done:

@@ -6,7 +6,7 @@ import json
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 from farmwatch.assess import assess, host_facts
 from farmwatch.judge.assessment import Assessment, FleetAssessment
@@ -19,7 +19,8 @@ from farmwatch.service.errand import ASSESSMENT, FIRST_LOOK, Errand
 from farmwatch.service.reportmail import CHANNEL, report_letter
 from farmwatch.service.standing import Standing, changed, load, save
 from farmwatch.store import Run, Store
-from farmwatch.tickets import Outbox, announce, step_book
+from farmwatch.store.clock import micros
+from farmwatch.tickets import BookStep, Outbox, announce, step_book
 
 __all__ = ["do"]
 
@@ -41,7 +42,7 @@ def do(errand: Errand, store: Store) -> dict[str, object]:
 
 def _assess(errand: Errand, store: Store) -> dict[str, object]:
     # Looked at before: what comes in meanwhile counts as new the next time.
-    records = store.records()
+    records = _come_by(store.records(), errand.at)
     fleet = assess(errand.settings, store, errand.at)
     machines = {one.machine: one for one in fleet.machines}
     save(errand.settings, store.path, Standing(at=errand.at, records=records, machines=machines))
@@ -49,32 +50,81 @@ def _assess(errand: Errand, store: Store) -> dict[str, object]:
     letters = announce(errand.settings, store, errand.at)
     conditions = _conditions(fleet)
     store.add_run(Run(name=ASSESSMENT, at=errand.at, detail=json.dumps(conditions)))
-    return {
-        "conditions": conditions,
-        "opened": len(book.opened),
-        "proven": len(book.proven),
-        "came_back": len(book.came_back),
-        "letters": letters,
-    }
+    return {"conditions": conditions, "letters": letters} | _counted(book)
+
+
+def _counted(book: BookStep) -> dict[str, object]:
+    return {"opened": len(book.opened), "proven": len(book.proven), "came_back": len(book.came_back)}
 
 
 def _refresh(errand: Errand, store: Store) -> dict[str, object]:
-    """Judge what is new since the last time, so that `fleet` has little left to do."""
+    """Judge what is new since the last time, so that `fleet` has little left to do, and see to its tickets."""
     settings = errand.settings
-    records = store.records()
+    records = _come_by(store.records(), errand.at)
     standing = load(settings, store.path, errand.at)
     names = [machine.name for machine in settings.machines]
     new = names if standing is None else changed(settings, standing, records)
     old = {} if standing is None else dict(standing.machines)
     # An end of a time out of service passes without an entry.
     out = store.out_of_service(errand.at)
-    new += [name for name in names if name not in new and old[name].in_service == (name in out)]
-    fresh = {one.machine: one for one in assess(settings, store, errand.at, new).machines} if new else {}
     hosts = host_facts(settings, store, errand.at)
+    # A host that fell silent, or answers again, may open or close a ticket of its own.
+    turned = {name for name, one in old.items() if one.in_service == (name in out) or one.silent != hosts[name].silent}
+    new += [name for name in names if name not in new and name in turned]
+    fresh = {one.machine: one for one in assess(settings, store, errand.at, new).machines} if new else {}
+    # Before what was judged is kept: where this fails, it is judged and seen to again.
+    book = _see_to_tickets(errand, store, tuple(fresh.values()))
+    if book != BookStep():
+        records = _with_own_events(records, store.records(), book)
     machines = {name: fresh.get(name) or _with_host_now(old[name], hosts[name]) for name in names}
     save(settings, store.path, Standing(at=errand.at, records=records, machines=machines))
     fleet = FleetAssessment(at=errand.at, limits=settings.limits, machines=tuple(machines.values()))
-    return {"conditions": _conditions(fleet), "judged": len(fresh)}
+    return {"conditions": _conditions(fleet), "judged": len(fresh)} | _counted(book)
+
+
+def _see_to_tickets(errand: Errand, store: Store, fresh: tuple[Assessment, ...]) -> BookStep:
+    """Carry what was just judged into the book: a ticket need not wait for the night."""
+    if not fresh:
+        return BookStep()
+    settings = errand.settings
+    book = step_book(settings, store, FleetAssessment(at=errand.at, limits=settings.limits, machines=fresh))
+    if book != BookStep():
+        announce(settings, store, errand.at)
+    return book
+
+
+def _with_own_events(before: Mapping[str, str], after: Mapping[str, str], book: BookStep) -> dict[str, str]:
+    """The records as they were judged, but for what the book itself has just entered: that is no news."""
+    ours: Counter[str] = Counter()
+    for ticket in book.opened:
+        # A rule of the farm may have approved it in the same breath.
+        ours[ticket.machine] += ticket.revision
+    ours.update(t.machine for t in (*book.refreshed, *book.withdrawn, *book.proven, *book.came_back))
+    known = dict(before)
+    for name, entered in ours.items():
+        then, now = _parts(before.get(name, "")), _parts(after.get(name, ""))
+        others = int(now.pop("events", "0")) - int(then.pop("events", "0")) - entered
+        if then == now and not others:
+            known[name] = after[name]
+    return known
+
+
+def _come_by(records: Mapping[str, str], at: datetime) -> dict[str, str]:
+    """The records without those that hold a reading from after `at` (a host's clock may be minutes ahead).
+
+    Such a reading is not judged yet, so its machine must count as new the next time.
+    """
+    now = micros(at)
+    return {name: record for name, record in records.items() if _newest_taken(record) <= now}
+
+
+def _newest_taken(record: str) -> int:
+    return int(_parts(record).get("readings", "0").rpartition("/")[2])
+
+
+def _parts(record: str) -> dict[str, str]:
+    words = record.split()
+    return dict(zip(words[::2], words[1::2], strict=True))
 
 
 def _with_host_now(one: Assessment, host: HostFacts) -> Assessment:

@@ -26,12 +26,13 @@ class Errands:
         self.store = store
         self.done: list[tuple[str, str]] = []
         self.fail: str | None = None
+        self.proven = 0
 
     def __call__(self, errand: Errand, stop: threading.Event) -> dict[str, Any] | None:
         if self.fail is not None:
             raise ErrandFailed(self.fail)
         if errand.kind == "refresh":
-            return {"conditions": CONDITIONS, "judged": 0}
+            return {"conditions": CONDITIONS, "judged": 0, "opened": 0, "proven": self.proven, "came_back": 0}
         key = {"week": f"report/{errand.week}", "night": f"night/{errand.night}", "first-look": FIRST_LOOK}[errand.kind]
         self.store.add_run(Run(name=key, at=errand.at, detail="/srv/report.html"))
         self.done.append((errand.kind, key.partition("/")[2]))
@@ -179,3 +180,13 @@ def test_what_was_assessed_is_known_again_after_a_start(farm: Any) -> None:
     errands.fail = "later"
     chores.step(MONDAY)
     assert ledger.facts.conditions == {"ideal": 9}
+
+
+def test_what_became_of_tickets_within_the_day_is_logged(farm: Any, caplog: pytest.LogCaptureFixture) -> None:
+    chores, _, errands = farm(MONDAY)
+    with caplog.at_level("INFO", logger="farmwatch"):
+        chores.step(MONDAY)
+        errands.proven = 2
+        chores.step(MONDAY + 6 * MINUTE)
+    [line] = [record for record in caplog.records if record.getMessage() == "tickets"]
+    assert line.fields["proven"] == 2  # type: ignore[attr-defined]

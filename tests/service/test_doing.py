@@ -2,15 +2,22 @@
 
 import json
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
+import numpy as np
+import pytest
+
+from farmwatch.config import Settings
+from farmwatch.history import Reading
+from farmwatch.mesh import Mesh
 from farmwatch.service.backups import backups
 from farmwatch.service.calendar import night_key
 from farmwatch.service.doing import do
 from farmwatch.service.errand import ASSESSMENT, Errand
-from farmwatch.store import PollRecord
-from farmwatch.tickets import Book
+from farmwatch.store import PollRecord, StoreBusy
+from farmwatch.tickets import Book, BookStep, step_book
 from tests.service.farm import names, settings_in
 from tests.service.test_reportmail import MONDAY, filled
 
@@ -56,3 +63,85 @@ def test_the_night_judges_the_farm_and_opens_its_tickets_once(tmp_path: Path) ->
     again = do(Errand(kind="night", settings=settings, at=MONDAY + HOUR, night=date(2026, 11, 23)), store)
     assert again["opened"] == 0
     assert len(Book(store).tickets()) == 1
+
+
+def level(settings: Settings, at: datetime, seed: int) -> Reading:
+    """A flat bed at heron-01."""
+    axis = np.linspace(10.0, 210.0, 5)
+    mesh = Mesh.accept(axis, axis, np.random.default_rng(seed).normal(0.0, 0.004, (5, 5)))
+    return Reading(machine="heron-01", taken_at=at, seen_at=at, time_from="host", mesh=mesh, bed_celsius=60.0)
+
+
+def test_a_ticket_need_not_wait_for_the_night(tmp_path: Path) -> None:
+    """Opened, and proven by the probings that follow, as each is refreshed; nothing is done twice."""
+    settings = settings_in(tmp_path, None, names(4))
+    store, at = filled(settings), MONDAY
+    said = do(Errand(kind="refresh", settings=settings, at=at), store)
+    assert (said["judged"], said["opened"]) == (4, 1)
+    book = Book(store)
+    book.act(1, "approve", at=at, by="manager")
+    book.act(1, "take", at=at, by="bench", change=lambda one: replace(one, work_from=at))
+    book.act(1, "done", at=at + HOUR, by="bench", change=lambda one: replace(one, work_until=at + HOUR))
+    for hours, proven in ((2, 0), (4, 1)):
+        store.add_readings([level(settings, at + hours * HOUR, hours)])
+        said = do(Errand(kind="refresh", settings=settings, at=at + (hours + 0.1) * HOUR), store)
+        assert said["proven"] == proven
+    assert book.ticket(1).phase == "proven"
+    assert do(Errand(kind="refresh", settings=settings, at=at + 4.2 * HOUR), store)["judged"] == 0
+
+
+def test_a_host_that_fell_silent_has_its_ticket_within_the_day_and_loses_it_when_it_answers(tmp_path: Path) -> None:
+    settings = settings_in(tmp_path, "http://127.0.0.1:9", names(4))
+    store = filled(settings)
+    store.add_polls([PollRecord(machine="heron-02", at=MONDAY - 72 * HOUR, outcome="same")])
+    do(Errand(kind="refresh", settings=settings, at=MONDAY), store)
+    store.add_polls([PollRecord(machine="heron-02", at=MONDAY + HOUR / 4, outcome="unreachable")])
+    assert do(Errand(kind="refresh", settings=settings, at=MONDAY + HOUR / 3), store)["opened"] == 1
+    [ticket] = [one for one in Book(store).tickets() if one.machine == "heron-02"]
+    assert (ticket.cause, ticket.phase) == ("host", "proposed")
+    store.add_polls([PollRecord(machine="heron-02", at=MONDAY + HOUR / 2, outcome="same")])
+    do(Errand(kind="refresh", settings=settings, at=MONDAY + HOUR * 0.6), store)
+    assert Book(store).ticket(ticket.number).phase == "withdrawn"
+
+
+def test_a_book_that_cannot_be_written_is_seen_to_the_next_time(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    settings = settings_in(tmp_path, None, names(4))
+    store = filled(settings)
+
+    def busy(*_: object) -> None:
+        raise StoreBusy("held by process 7")
+
+    monkeypatch.setattr("farmwatch.service.doing.step_book", busy)
+    with pytest.raises(StoreBusy):
+        do(Errand(kind="refresh", settings=settings, at=MONDAY), store)
+    monkeypatch.undo()
+    assert do(Errand(kind="refresh", settings=settings, at=MONDAY + HOUR / 6), store)["opened"] == 1
+
+
+def test_what_others_entered_meanwhile_is_judged_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A note comes in, or a person acts, between the judgement and the book."""
+    settings = settings_in(tmp_path, None, names(4))
+    store = filled(settings)
+
+    def meanwhile(*arguments: Any) -> BookStep:
+        found = step_book(*arguments)
+        Book(store).act(1, "approve", at=MONDAY, by="manager")
+        return found
+
+    monkeypatch.setattr("farmwatch.service.doing.step_book", meanwhile)
+    do(Errand(kind="refresh", settings=settings, at=MONDAY), store)
+    monkeypatch.undo()
+    assert do(Errand(kind="refresh", settings=settings, at=MONDAY + HOUR / 6), store)["judged"] == 1
+    assert do(Errand(kind="refresh", settings=settings, at=MONDAY + HOUR / 3), store)["judged"] == 0
+
+
+def test_a_reading_of_a_host_whose_clock_is_ahead_is_judged_once_its_time_has_come(tmp_path: Path) -> None:
+    settings = settings_in(tmp_path, None, names(4))
+    store = filled(settings)
+    do(Errand(kind="refresh", settings=settings, at=MONDAY), store)
+    store.add_readings([level(settings, MONDAY + HOUR / 15, 9)])
+    do(Errand(kind="refresh", settings=settings, at=MONDAY + HOUR / 60), store)
+    assert do(Errand(kind="refresh", settings=settings, at=MONDAY + HOUR / 10), store)["judged"] == 1
+    assert do(Errand(kind="refresh", settings=settings, at=MONDAY + HOUR / 6), store)["judged"] == 0
