@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import os
 import shlex
+import subprocess
 import sys
+import textwrap
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -16,12 +18,17 @@ from farmwatch.config import Settings
 from farmwatch.errors import FarmwatchError
 from farmwatch.service.secrets import secret_sources
 
-__all__ = ["USER", "python_places", "refuse_hidden", "unit_text"]
+__all__ = ["USER", "python_places", "refuse_hidden", "system_python", "unit_text"]
 
 USER = "farmwatch"
 STATE = Path("/var/lib/farmwatch")
 SECRETS = Path("/etc/farmwatch/secrets.env")
 PLACE = "/opt/farmwatch"
+OLDEST_PYTHON = (3, 11)
+SYSTEM_PYTHONS = (
+    Path("/usr/bin/python3"), *(Path(f"/usr/bin/python3.{minor}") for minor in range(19, 10, -1)),
+    Path("/usr/local/bin/python3"),
+)  # fmt: skip
 # A hardened service does not see these, or sees empty ones of its own.
 HOMES = (Path("/home"), Path("/root"), Path("/run/user"))
 HIDDEN = (*HOMES, Path("/tmp"), Path("/var/tmp"))
@@ -114,20 +121,55 @@ def unit_text(settings: Settings, program: Path) -> str:
 
 def refuse_hidden(prefixes: Iterable[str]) -> None:
     """Raise FarmwatchError where this Python, or what it stands on, lies where a hardened service does not look."""
+    prefixes = tuple(prefixes)
     for prefix in prefixes:
         real = Path(prefix).resolve()
         for home in (*HIDDEN, Path.home()):
             if home != Path("/") and real.is_relative_to(home):
                 raise FarmwatchError(
-                    f"this Python is {real}, under {home}, which a hardened service does not see; put farmwatch where "
-                    f"it does, from its clone: sudo python3 -m venv {PLACE} && sudo {PLACE}/bin/pip install ., "
-                    f"then: {PLACE}/bin/farmwatch service-unit"
+                    f"this Python is {real}, under {home}, which a hardened service does not see; "
+                    f"{_elsewhere(again=PLACE in prefixes)}"
                 )
 
 
 def python_places() -> tuple[str, ...]:
     """Where the Python that runs this, and farmwatch itself, lie."""
     return (sys.prefix, sys.base_prefix, os.path.realpath(sys.executable), str(Path(__file__).parents[1]))
+
+
+def _elsewhere(again: bool) -> str:
+    """How to put farmwatch where a service sees it, or put it there `again`, by the path of a Python: plain `python3`
+    may be the very one under a home."""
+    # An environment that is there keeps its Python, unless it is made anew.
+    clear = " --clear" if again else ""
+    found = system_python(SYSTEM_PYTHONS)
+    if found is None:
+        oldest = ".".join(map(str, OLDEST_PYTHON))
+        return (
+            f"first install a Python of at least {oldest} outside the home folders, such as the system's own; with it, "
+            f"from farmwatch's clone: sudo /PATH/TO/THAT/python3 -m venv{clear} {PLACE} && "
+            f"sudo {PLACE}/bin/pip install ., then: {PLACE}/bin/farmwatch service-unit"
+        )
+    return (
+        f"put farmwatch where it does, with the system's own Python, from its clone: sudo {found} -m venv{clear} "
+        f"{PLACE} && sudo {PLACE}/bin/pip install ., then: {PLACE}/bin/farmwatch service-unit"
+    )
+
+
+def system_python(candidates: Iterable[Path]) -> Path | None:
+    """The first of these that a hardened service sees and that is new enough for farmwatch."""
+    asking = f"import sys; raise SystemExit(sys.version_info < {OLDEST_PYTHON})"
+    for path in candidates:
+        real = path.resolve()
+        if not real.is_file() or any(real.is_relative_to(hidden) for hidden in HIDDEN):
+            continue
+        try:
+            said = subprocess.run([path, "-I", "-c", asking], capture_output=True, timeout=20, check=False)
+        except (OSError, subprocess.SubprocessError):
+            continue
+        if said.returncode == 0:
+            return path
+    return None
 
 
 def _refuse_places(settings: Settings, config: Path) -> None:
@@ -164,15 +206,31 @@ def _writes(folders: list[Path]) -> str:
 
 
 def _head(settings: Settings, config: Path, folders: list[Path]) -> str:
-    lines = ["farmwatch.service, to be put into /etc/systemd/system/. Before its first start, once:", ""]
+    lines = ["farmwatch.service, to be put into /etc/systemd/system/."]
+    lines += _exposed(config, folders)
+    lines += ["Before its first start, once:", ""]
     lines.append(
         f"  sudo useradd --system --user-group --no-create-home --home-dir {STATE} --shell /usr/sbin/nologin {USER}"
     )
     lines += [f"  sudo install -d -o {USER} -g {USER} -m 0750 {shlex.quote(str(folder))}" for folder in folders]
     lines.append(f"  sudo chgrp -R {USER} {shlex.quote(str(config.parent))}")
+    if config.parent != SECRETS.parent:
+        lines.append(f"  sudo install -d -o root -g {USER} -m 0750 {SECRETS.parent}")
     lines += _secret_lines(settings)
     lines += ["", "Then: sudo systemctl daemon-reload && sudo systemctl enable --now farmwatch"]
     return "\n".join(f"# {line}".rstrip() for line in lines) + "\n"
+
+
+def _exposed(config: Path, folders: list[Path]) -> list[str]:
+    """A warning where what the service writes lies with the configuration that it should only read."""
+    if not any(config.is_relative_to(folder) for folder in folders):
+        return []
+    words = (
+        f"Mind: {config.parent} holds the configuration and what the service writes, so the service could change its "
+        f"own configuration. Better, in [farm] (move along what is there already):"
+    )
+    wanted = [f'  database = "{STATE / "farmwatch.duckdb"}"', f'  reports = "{STATE / "reports"}"']
+    return ["", *textwrap.wrap(words, 76), *wanted, ""]
 
 
 def _secret_lines(settings: Settings) -> list[str]:

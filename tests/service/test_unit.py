@@ -10,7 +10,8 @@ import pytest
 
 from farmwatch.config import Farm, Mapping, Secret, Settings
 from farmwatch.errors import FarmwatchError
-from farmwatch.service.unit import refuse_hidden, unit_text
+from farmwatch.service import unit
+from farmwatch.service.unit import refuse_hidden, system_python, unit_text
 from tests.service.farm import settings_in
 
 PROGRAM = Path("/opt/farmwatch/bin/farmwatch")
@@ -62,6 +63,23 @@ def test_other_folders_are_opened_for_writing() -> None:
     assert "install -d -o farmwatch -g farmwatch -m 0750 '/srv/farm one'" in text
 
 
+def test_a_configuration_elsewhere_has_its_secrets_folder_made() -> None:
+    elsewhere = unit_text(settings().model_copy(update={"path": Path("/srv/shop/config.toml")}), PROGRAM).splitlines()
+    made = "#   sudo install -d -o root -g farmwatch -m 0750 /etc/farmwatch"
+    written = "#   sudo install -o root -g farmwatch -m 0640 /dev/null /etc/farmwatch/secrets.env"
+    assert elsewhere.index(made) < elsewhere.index(written)
+    assert made not in unit_text(settings(), PROGRAM).splitlines()
+
+
+def test_a_database_beside_the_configuration_is_warned_of() -> None:
+    beside = settings(Path("/srv/shop/farmwatch.duckdb"), Path("/srv/shop/reports"))
+    beside = beside.model_copy(update={"path": Path("/srv/shop/config.toml")})
+    text = unit_text(beside, PROGRAM)
+    assert "# Mind: /srv/shop holds the configuration and what the service writes" in text
+    assert '#   database = "/var/lib/farmwatch/farmwatch.duckdb"' in text
+    assert "Mind:" not in unit_text(settings(), PROGRAM)
+
+
 def test_a_farms_name_cannot_add_a_line() -> None:
     found = settings()
     # The configuration would refuse such a name; the unit does not lean on that.
@@ -86,7 +104,7 @@ def test_places_that_a_hardened_service_does_not_see_are_refused(change: dict[st
 
 
 def test_a_python_under_a_home_is_refused_with_where_to_put_it() -> None:
-    with pytest.raises(FarmwatchError, match=r"python3 -m venv /opt/farmwatch") as told:
+    with pytest.raises(FarmwatchError, match=r"python3\S* -m venv /opt/farmwatch") as told:
         refuse_hidden(["/home/ann/venv"])
     # As README.md has it: from a clone, and never by a name that somebody else may hold in an index.
     assert "from its clone" in str(told.value)
@@ -94,6 +112,28 @@ def test_a_python_under_a_home_is_refused_with_where_to_put_it() -> None:
     with pytest.raises(FarmwatchError, match="/root"):
         refuse_hidden(["/usr", "/root/.local/python"])
     refuse_hidden(["/usr", "/opt/farmwatch"])
+
+
+def test_the_python_to_take_is_named_by_a_path_that_a_service_sees(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    old, new = tmp_path / "old", tmp_path / "new"
+    for path, code in ((old, 1), (new, 0)):
+        path.write_text(f"#!/bin/sh\nexit {code}\n")
+        path.chmod(0o755)
+    # tmp_path itself lies where no hardened service looks.
+    assert system_python([new]) is None
+    monkeypatch.setattr(unit, "HIDDEN", (Path("/home"),))
+    assert system_python([tmp_path / "none", old, new]) == new
+    monkeypatch.setattr(unit, "SYSTEM_PYTHONS", (old, new))
+    with pytest.raises(FarmwatchError, match=rf"sudo {new} -m venv /opt/farmwatch"):
+        refuse_hidden(["/home/ann/venv"])
+    # An environment made there by the wrong Python keeps it unless it is cleared.
+    with pytest.raises(FarmwatchError, match=rf"sudo {new} -m venv --clear /opt/farmwatch"):
+        refuse_hidden(["/opt/farmwatch", "/home/ann/python"])
+    monkeypatch.setattr(unit, "SYSTEM_PYTHONS", (old,))
+    with pytest.raises(FarmwatchError, match=r"first install a Python of at least 3\.11 outside the home folders"):
+        refuse_hidden(["/home/ann/venv"])
 
 
 def test_systemd_rates_it_at_most_two(tmp_path: Path) -> None:
