@@ -3,27 +3,38 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
-from datetime import datetime
-from typing import Any
+from collections.abc import Mapping, Sequence
+from datetime import datetime, timedelta
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Any
 
 from farmwatch.cli.outcomes import FIXES
 from farmwatch.cli.screen import paragraph, plain, say, table, width
 from farmwatch.judge.assessment import Assessment, Condition, FleetAssessment
-from farmwatch.report.text import clock, count, mm
+from farmwatch.report.text import clock, count, joined, mm
 
-__all__ = ["age_words", "fleet_document", "needs_attention", "say_fleet", "worst_first"]
+if TYPE_CHECKING:
+    from farmwatch.tickets import Ticket
+
+__all__ = ["accepted_words", "age_words", "fleet_document", "needs_attention", "say_fleet", "worst_first"]
 
 _RANK: dict[Condition, int] = {"past-limit": 0, "usable": 1, "ideal": 2, "unknown": 3}
 # Columns of characters from which there is room for the next column of the table.
 _ROOM_FOR_ADVICE, _ROOM_FOR_CAUSE, _ROOM_FOR_AGE = 56, 72, 64
+# Advice to do nothing: it stands no longer where there is something to do after all.
+_NOTHING = frozenset({"leave", "watch"})
+_NOBODY: Mapping[str, Ticket] = MappingProxyType({})
+_MOST_NAMES = 6
 
 
 def worst_first(machines: Sequence[Assessment]) -> list[Assessment]:
-    """In service before out of it, then by condition; at its tooth floor after one that teeth can help; by range."""
+    """In service before out of it, then by condition; at its tooth floor after one that teeth can help; by range.
+
+    The range is that of the mesh which is judged.
+    """
     return sorted(
         machines,
-        key=lambda m: (not m.in_service, _RANK[m.condition], m.at_tooth_floor, -(m.range_mm or 0.0), m.machine),
+        key=lambda m: (not m.in_service, _RANK[m.condition], m.at_tooth_floor, -(_judged_range(m) or 0.0), m.machine),
     )
 
 
@@ -32,8 +43,13 @@ def needs_attention(machines: Sequence[Assessment]) -> bool:
     return any(machine.in_service and machine.condition == "past-limit" for machine in machines)
 
 
-def say_fleet(fleet: FleetAssessment, farm: str, zone: Any) -> None:
-    """Title, table and the counts under it."""
+def say_fleet(
+    fleet: FleetAssessment, farm: str, zone: Any, *, accepted: Mapping[str, Ticket] = _NOBODY, reasons: bool = False
+) -> None:
+    """Title, table and the counts under it.
+
+    accepted: the ticket by which a machine is accepted as it is. reasons: what each machine's advice rests on, too.
+    """
     paragraph(f"{plain(farm)}, {clock(fleet.at, zone)}", strong=True)
     say()
     machines = worst_first(fleet.machines)
@@ -43,18 +59,46 @@ def say_fleet(fleet: FleetAssessment, farm: str, zone: Any) -> None:
     broad = width()
     columns = [("machine", False), ("range", True), ("condition", False)]
     picked = [
-        (broad >= _ROOM_FOR_CAUSE, "cause", _cause),
-        (broad >= _ROOM_FOR_ADVICE, "to do", lambda m: ", ".join(m.advice)),
-        (broad >= _ROOM_FOR_AGE, "mesh", lambda m: _age(m, fleet.at)),
+        (_ROOM_FOR_CAUSE, "cause", _cause),
+        (_ROOM_FOR_ADVICE, "to do", lambda m: _to_do(m, fleet, zone, accepted.get(m.machine))),
+        (_ROOM_FOR_AGE, "mesh", lambda m: _age(m, fleet.at)),
     ]
-    columns += [(heading, False) for room, heading, _ in picked if room]
+    columns += [(heading, False) for room, heading, _ in picked if broad >= room]
     rows = [
-        [machine.machine, _range(machine), _condition(machine), *(cell(machine) for room, _, cell in picked if room)]
+        [
+            machine.machine,
+            _range(machine),
+            _condition(machine),
+            *(cell(machine) for room, _, cell in picked if broad >= room),
+        ]
         for machine in machines
     ]
     table(columns, rows, strong=lambda row: needs_attention(machines[row : row + 1]))
     say()
-    paragraph(_counts(fleet))
+    paragraph(_counts(fleet, accepted))
+    for sentence in (*_of_twins(machines), *_of_newer_meshes(machines)):
+        paragraph(plain(sentence))
+    left_out = [heading for room, heading, _ in picked if broad < room]
+    if left_out:
+        paragraph(f"Not shown here: {joined(left_out)}; {_ROOM_FOR_CAUSE} columns have room for all.")
+    if reasons:
+        _say_reasons(machines)
+
+
+def _say_reasons(machines: Sequence[Assessment]) -> None:
+    for machine in machines:
+        if machine.reasons or machine.warnings:
+            say()
+            say(plain(machine.machine), strong=True)
+            for sentence in (*machine.warnings, *machine.reasons):
+                paragraph(plain(sentence), indent=2, hang=2)
+
+
+def accepted_words(ticket: Ticket, zone: Any) -> str:
+    """accepted to 0.45 until 2027-05-23."""
+    to = "" if ticket.accepted_limit_mm is None else f" to {mm(ticket.accepted_limit_mm, 2)}"
+    until = "" if ticket.accepted_until is None else f" until {ticket.accepted_until.astimezone(zone):%Y-%m-%d}"
+    return f"accepted{to}{until}"
 
 
 def age_words(moment: datetime, at: datetime) -> str:
@@ -95,8 +139,31 @@ def _rfc3339(moment: datetime) -> str:
     return moment.strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
+def _judged_range(machine: Assessment) -> float | None:
+    """The range of the mesh that is judged; out of service of the newest, which is only shown."""
+    judged = machine.judged_range_mm if machine.in_service else None
+    return machine.range_mm if judged is None else judged
+
+
 def _range(machine: Assessment) -> str:
-    return "-" if machine.range_mm is None else mm(machine.range_mm)
+    judged = _judged_range(machine)
+    return "-" if judged is None else mm(judged)
+
+
+def _to_do(machine: Assessment, fleet: FleetAssessment, zone: Any, ticket: Ticket | None) -> str:
+    if ticket is not None:
+        return accepted_words(ticket, zone)
+    first = ["look twice"] if machine.in_service and machine.twins else []
+    judged = machine.judged_reading or machine.reading
+    days = timedelta(days=fleet.limits.mesh_old_after_days)
+    if (
+        machine.in_service
+        and judged is not None
+        and fleet.at - judged.taken_at > days
+        and "re-mesh" not in machine.advice
+    ):
+        first.append("re-mesh (old)")
+    return ", ".join([*first, *(one for one in machine.advice if not first or one not in _NOTHING)])
 
 
 def _condition(machine: Assessment) -> str:
@@ -112,9 +179,11 @@ def _cause(machine: Assessment) -> str:
 
 
 def _age(machine: Assessment, at: datetime) -> str:
-    reading = machine.reading
+    reading, judged = machine.reading, machine.judged_reading
     if reading is None:
         said = ["none yet"]
+    elif judged is not None and machine.in_service:
+        said = [age_words(judged.taken_at, at), "newer not judged"]
     else:
         said = ["age unknown" if reading.time_from == "unknown" else age_words(reading.taken_at, at)]
         said += ["old"] if machine.mesh_old else []
@@ -124,15 +193,37 @@ def _age(machine: Assessment, at: datetime) -> str:
     return ", ".join(said)
 
 
-def _counts(fleet: FleetAssessment) -> str:
+def _of_twins(machines: Sequence[Assessment]) -> list[str]:
+    """A sentence for each set of machines that gave one mesh."""
+    sets = {tuple(sorted({one.machine, *one.twins})) for one in machines if one.in_service and one.twins}
+    return [
+        f"{joined(names, _MOST_NAMES)} gave the same mesh, to the last digit: two names for one address?"
+        for names in sorted(sets)
+    ]
+
+
+def _of_newer_meshes(machines: Sequence[Assessment]) -> list[str]:
+    names = sorted(one.machine for one in machines if one.in_service and one.judged_range_mm is not None)
+    if not names:
+        return []
+    of = f"{joined(names, _MOST_NAMES)}: a newer mesh is not judged; range and condition are those of the one before."
+    return [f"{of} farmwatch machine {names[0]} says why."]
+
+
+def _counts(fleet: FleetAssessment, accepted: Mapping[str, Ticket]) -> str:
     working = [machine for machine in fleet.machines if machine.in_service]
     conditions = Counter(machine.condition for machine in working)
     said = [f"{conditions[name]} {name}" for name in _RANK if conditions[name]]
-    at_floor = sum(machine.at_tooth_floor for machine in working)
-    if at_floor and conditions["past-limit"]:
-        said[0] += f" ({at_floor} at the tooth floor)"
+    past = [machine for machine in working if machine.condition == "past-limit"]
+    at_floor = sum(machine.at_tooth_floor and machine.machine not in accepted for machine in past)
+    as_they_are = sum(machine.machine in accepted for machine in past)
+    aside = [f"{at_floor} at the tooth floor"] if at_floor else []
+    aside += [f"{as_they_are} accepted"] if as_they_are else []
+    if aside:
+        said[0] += f" ({', '.join(aside)})"
     for number, what in (
         (sum(machine.silent for machine in working), "silent"),
+        (sum(machine.not_understood for machine in working), "with a host not understood"),
         (sum(machine.mesh_old for machine in working), "with an old mesh"),
         (len(fleet.machines) - len(working), "out of service"),
     ):

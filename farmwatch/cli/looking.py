@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import json
-from typing import Any
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from farmwatch.cli.app import App, pass_app
+
+if TYPE_CHECKING:
+    from farmwatch.judge.assessment import FleetAssessment
+    from farmwatch.tickets import Ticket
 
 __all__ = ["COMMANDS", "FAIL_ON"]
 
@@ -32,7 +37,7 @@ def fleet(app: App, as_json: bool, fail_on: str | None, at: str | None) -> None:
     if as_json:
         _print_json(fleet_document(found))
     else:
-        say_fleet(found, app.settings.farm.name, app.settings.farm.timezone)
+        say_fleet(found, app.settings.farm.name, app.settings.farm.timezone, accepted=_accepted(app, found))
     if fail_on and needs_attention(found.machines):
         click.get_current_context().exit(NEEDS_ATTENTION)
 
@@ -46,17 +51,21 @@ def machine(app: App, name: str, at: str | None) -> None:
     from farmwatch.cli.machine_page import say_machine
 
     found = app.assess(app.moment(at), [name])
-    say_machine(found.machines[0], found.limits, app.settings.farm.timezone)
+    accepted = _accepted(app, found).get(found.machines[0].machine)
+    say_machine(found.machines[0], found.limits, app.settings.farm.timezone, found.at, accepted)
 
 
-@click.command("assess", short_help="All that is known, for people or as JSON.")
+@click.command("assess", short_help="The fleet with its reasons; --json: all that is known.")
 @_AT
 @click.option("--machine", "names", multiple=True, metavar="NAME", help="Only this one; may be given again.")
 @_AS_JSON
 @FAIL_ON
 @pass_app
 def assess(app: App, at: str | None, names: tuple[str, ...], as_json: bool, fail_on: str | None) -> None:
-    """Say what is known of every machine at a time; --json prints the whole of it."""
+    """Say what is known of every machine at a time, and what its advice rests on.
+
+    --json prints the whole of it, for other programs: numbers, plans, drift, steps and forecasts.
+    """
     from farmwatch.cli.fleet_table import needs_attention, say_fleet
     from farmwatch.judge.document import assessment_document
 
@@ -64,9 +73,23 @@ def assess(app: App, at: str | None, names: tuple[str, ...], as_json: bool, fail
     if as_json:
         _print_json(assessment_document(found))
     else:
-        say_fleet(found, app.settings.farm.name, app.settings.farm.timezone)
+        accepted = _accepted(app, found)
+        say_fleet(found, app.settings.farm.name, app.settings.farm.timezone, accepted=accepted, reasons=True)
     if fail_on and needs_attention(found.machines):
         click.get_current_context().exit(NEEDS_ATTENTION)
+
+
+def _accepted(app: App, found: FleetAssessment) -> Mapping[str, Ticket]:
+    """The machines past the limit that a ticket accepts as they are, at the time of what was found."""
+    with app.store.database.reading() as con:
+        # To load all that tickets stand on takes longer than the rest of `fleet`: not where none was ever accepted.
+        if con.execute("SELECT 1 FROM ticket_events WHERE to_phase = 'accepted' LIMIT 1").fetchone() is None:
+            return {}
+    from farmwatch.report.book import accepted_machines
+    from farmwatch.tickets import Book, tickets_at
+
+    book = Book(app.store)
+    return accepted_machines(found.machines, tickets_at(book.tickets(), book.events(), found.at), found.at)
 
 
 def _print_json(document: dict[str, Any]) -> None:

@@ -1,41 +1,55 @@
-"""One machine on a screen: its numbers, its history, what to do there and the cautions before it, the bed as a map."""
+"""One machine on a screen: its condition, what to do there after which cautions, its numbers, bed and history."""
 
 from __future__ import annotations
 
+from datetime import datetime, timedelta
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from farmwatch.cli.bedmap import bed_map, screw_letters
+from farmwatch.cli.fleet_table import accepted_words
 from farmwatch.cli.history_line import history_lines
 from farmwatch.cli.screen import paragraph, plain, say, width
 from farmwatch.judge.assessment import Assessment, ReadingFacts
 from farmwatch.judge.cautions import CAUTIONS, CAUTIONS_FOOT
 from farmwatch.judge.words import (
     CONDITION_WORDS,
-    advice_sentence,
+    advice_phrase,
     cause_phrase,
     plan_sentences,
     screw_words,
     shim_sentences,
 )
 from farmwatch.model import Limits
-from farmwatch.report.text import clock, day_of, mm, signed
+from farmwatch.report.text import clock, day_of, joined, mm, signed
+
+if TYPE_CHECKING:
+    from farmwatch.tickets import Ticket
 
 __all__ = ["say_machine"]
 
-# With these alone nobody is sent to the machine.
-_STAY_AWAY = frozenset({"leave", "watch", "plan-ahead", "check-host"})
+# With these alone nobody is sent to turn, shim or touch anything.
+_STAY_AWAY = frozenset({"leave", "watch", "plan-ahead", "re-mesh", "check-host"})
+_FIGURES_SAID = (
+    "Flatness deviation: what is left without the tilt, between two planes as close as can be (minimum zone) or about "
+    "the plane that fits best (least squares). sd: how far a figure strays from mesh to mesh."
+)
+# A form less than this is printed as 0.000.
+_EVEN_MM = 0.0005
 
 
-def say_machine(machine: Assessment, limits: Limits, zone: ZoneInfo) -> None:
-    """The whole page; times are those of the farm."""
+def say_machine(
+    machine: Assessment, limits: Limits, zone: ZoneInfo, at: datetime, accepted: Ticket | None = None
+) -> None:
+    """The whole page at `at` (aware); times are those of the farm. accepted: the ticket that accepts it as it is."""
     where = ", ".join(part for part in (plain(machine.model.name), f"aisle {plain(machine.aisle)}") if machine.aisle)
     paragraph(f"{plain(machine.machine)}  ({where or plain(machine.model.name)})", strong=True)
     _say_condition(machine, limits, zone)
+    _say_to_do(machine, _first_of_all(machine, limits, at), "" if accepted is None else _accepted(accepted, zone))
     if machine.mesh is not None:
         _say_numbers(machine)
         _say_map(machine)
     _say_history(machine, limits, zone)
-    _say_to_do(machine)
 
 
 def _heading(text: str) -> None:
@@ -47,15 +61,10 @@ def _say_condition(machine: Assessment, limits: Limits, zone: ZoneInfo) -> None:
     if not machine.in_service:
         until = "" if machine.out_until is None else f" until {clock(machine.out_until, zone)}"
         paragraph(f"out of service{until}: {plain(machine.out_reason)}; stored and shown, not judged")
-    if machine.range_mm is None:
-        say("no mesh yet")
-    else:
-        spread = "" if machine.range_sd_mm is None else f" (sd {mm(machine.range_sd_mm)})"
-        reach = f"usable to {limits.usable_mm:g}, ideal to {limits.ideal_mm:g}"
-        paragraph(f"range {mm(machine.range_mm)} mm{spread}; {reach}", hang=2)
+    paragraph(_range_words(machine, limits), hang=2)
     since = "" if machine.since is None else f" since {day_of(machine.since, zone)}"
     sure = "" if machine.condition == "unknown" else ", confirmed" if machine.confirmed else ", not confirmed yet"
-    words = "" if machine.condition == "past-limit" else f" ({CONDITION_WORDS[machine.condition]})"
+    words = f" ({CONDITION_WORDS[machine.condition]})" if machine.condition in ("ideal", "usable") else ""
     paragraph(f"{machine.condition}{words}{since}{sure}", hang=2, strong=True)
     if machine.cause != "none":
         paragraph(cause_phrase(machine), hang=2)
@@ -66,6 +75,17 @@ def _say_condition(machine: Assessment, limits: Limits, zone: ZoneInfo) -> None:
     _say_host(machine, zone)
     for warning in machine.warnings:
         paragraph(f"look twice: {plain(warning)}", hang=2)
+
+
+def _range_words(machine: Assessment, limits: Limits) -> str:
+    if machine.range_mm is None:
+        return "no mesh yet"
+    spread = "" if machine.range_sd_mm is None else f" (sd {mm(machine.range_sd_mm)})"
+    reach = f"usable to {limits.usable_mm:g}, ideal to {limits.ideal_mm:g}"
+    if machine.judged_range_mm is None or not machine.in_service:
+        return f"range {mm(machine.range_mm)} mm{spread}; {reach}"
+    newest = f"the newest mesh, not judged, shows {mm(machine.range_mm)} mm{spread}"
+    return f"range {mm(machine.judged_range_mm)} mm as judged; {reach}; {newest}"
 
 
 def _mesh_words(reading: ReadingFacts, zone: ZoneInfo) -> str:
@@ -96,14 +116,16 @@ def _say_host(machine: Assessment, zone: ZoneInfo) -> None:
 
 
 def _say_numbers(machine: Assessment) -> None:
-    _heading("What the range is made of")
+    judged = machine.judged_range_mm is None
+    _heading("What the range is made of" if judged else "What the newest mesh, not judged, is made of")
     if machine.tilt is not None:
         side = f"; the {machine.tilt.high_side} stands higher" if machine.tilt.high_side else ""
         tilt = machine.tilt
         _fact("tilt", f"{signed(tilt.x_mm_per_m, 2)} mm/m to the right, {signed(tilt.y_mm_per_m, 2)} to the rear{side}")
     if machine.form is not None:
         form = machine.form
-        _fact("form", f"{form.shape}; flatness deviation {mm(form.flatness_mz_mm)} mm (minimum zone), "
+        shape = "even" if form.flatness_ls_mm < _EVEN_MM else form.shape
+        _fact("form", f"{shape}; flatness deviation {mm(form.flatness_mz_mm)} mm (minimum zone), "
               f"{mm(form.flatness_ls_mm)} (least squares), rms {mm(form.rms_mm)}")  # fmt: skip
     letters = screw_letters(machine.model.screws)
     for screw in machine.screws:
@@ -113,6 +135,8 @@ def _say_numbers(machine: Assessment) -> None:
         _fact("floor", f"{mm(machine.tooth_floor_mm)} mm: no whole-tooth setting leaves less on this mesh")
     for spike in machine.spikes:
         _fact("spike", f"{signed(spike.stands_off_mm)} mm at x {spike.x_mm:.4g}, y {spike.y_mm:.4g}")
+    if machine.form is not None:
+        paragraph(_FIGURES_SAID, indent=2)
 
 
 def _fact(name: str, text: str) -> None:
@@ -179,10 +203,33 @@ def _forecast_words(machine: Assessment) -> str:
     return f"{chance}; about {forecast.p50:.0f} days from now ({ends[0]} to {ends[1]})"
 
 
-def _say_to_do(machine: Assessment) -> None:
+def _first_of_all(machine: Assessment, limits: Limits, at: datetime) -> str:
+    """What comes before the advice, since the mesh that it rests on may not be the machine's, or not be true any more;
+    empty where nothing does."""
+    if not machine.in_service:
+        return ""
+    said = []
+    if machine.twins:
+        said.append(f"See first whose mesh this is: {plain(joined(machine.twins))} gave the same one.")
+    judged = machine.judged_reading or machine.reading
+    old = judged is not None and at - judged.taken_at > timedelta(days=limits.mesh_old_after_days)
+    if old and "re-mesh" not in machine.advice:
+        said.append("Mesh it again, hot: its mesh is old.")
+    return " ".join(said)
+
+
+def _accepted(ticket: Ticket, zone: ZoneInfo) -> str:
+    words = accepted_words(ticket, zone)
+    return f"Nothing: {words} by ticket {ticket.number}. Without that:"
+
+
+def _say_to_do(machine: Assessment, first: str, accepted: str) -> None:
     _heading("What to do")
-    nothing = "Nothing." if machine.in_service else "Nothing while it is out of service."
-    paragraph(advice_sentence(machine) or nothing, indent=2)
+    said = advice_phrase(machine.advice)
+    if not said:
+        said = "nothing" if machine.in_service else "nothing while it is out of service"
+    before = accepted or (f"{first} By that mesh:" if first else "")
+    paragraph(f"{before} {said}." if before else f"{said[0].upper()}{said[1:]}.", indent=2)
     for reason in machine.reasons:
         paragraph(plain(reason), indent=2, hang=2)
     if not set(machine.advice) <= _STAY_AWAY:
@@ -190,17 +237,17 @@ def _say_to_do(machine: Assessment) -> None:
         for number, caution in enumerate(CAUTIONS, start=1):
             paragraph(f"{number}. {caution}", indent=2, hang=3)
         paragraph(CAUTIONS_FOOT, indent=2)
-    if machine.plan is not None:
+    if machine.plan is not None or "realign" in machine.advice:
         _say_plan(machine)
 
 
 def _say_plan(machine: Assessment) -> None:
     plan = machine.plan
-    if plan is None:
-        return
     _heading("Moves")
     for sentence in plan_sentences(plan, machine.model, learned=machine.step_learned):
         paragraph(plain(sentence), indent=2, hang=2)
+    if plan is None:
+        return
     if any(plan.teeth.values()) or not plan.teeth:
         paragraph(f"That leaves a range of {mm(plan.range_after_mm)} mm.", indent=2)
     shims = shim_sentences(plan)

@@ -200,9 +200,9 @@ _CASES: dict[int, _Case] = {
     8: _Case(
         group="ahead",
         short="a host that sends rubbish",
-        story="Its host answers with rubbish since three days ago.",
-        host=HostTruth(rubbish_days_before=3.0),
-        expected=Expected(condition="ideal", advice=("leave",), outcome="garbled"),
+        story="Its host answers with rubbish since five days ago.",
+        host=HostTruth(rubbish_days_before=5.0),
+        expected=Expected(condition="ideal", advice=("leave", "check-host"), outcome="garbled"),
     ),
     # heron-04
     9: _Case(

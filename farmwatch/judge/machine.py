@@ -315,7 +315,8 @@ def _of_its_mesh(facts: Assessment, case: _Case, i: int) -> Iterator[str]:
         yield how_to_be_judged(case.history, case.shown, case.model) if facts.in_service else ""
     age = case.at - moment(case.history.taken_at[i])
     if facts.in_service and age > timedelta(days=case.limits.mesh_old_after_days):
-        yield f"The mesh that is judged is {age.days} days old: mesh again, hot, before anything rests on it."
+        days = age / timedelta(days=1)
+        yield f"The mesh that is judged is {days:.0f} days old: mesh again, hot, before anything rests on it."
 
 
 def _reasons(verdict: Verdict, measures: MachineMeasures, followed: Followed | None) -> tuple[str, ...]:

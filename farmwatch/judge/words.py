@@ -69,7 +69,12 @@ def advice_phrase(advice: Iterable[Advice], *, short: bool = False) -> str:
 
     short: without the particulars that stand behind a colon.
     """
-    return ", then ".join(ADVICE_WORDS[one].partition(":")[0] if short else ADVICE_WORDS[one] for one in advice)
+    said = ""
+    for one in advice:
+        words = ADVICE_WORDS[one].partition(":")[0] if short else ADVICE_WORDS[one]
+        # The host can be seen to at any time, whatever is done to the bed.
+        said += f"{', and ' if one == 'check-host' else ', then '}{words}" if said else words
+    return said
 
 
 def advice_sentence(assessment: Assessment) -> str:

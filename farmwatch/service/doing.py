@@ -17,7 +17,7 @@ from farmwatch.service.backups import back_up
 from farmwatch.service.calendar import night_key, report_key
 from farmwatch.service.errand import ASSESSMENT, FIRST_LOOK, Errand
 from farmwatch.service.reportmail import CHANNEL, report_letter
-from farmwatch.service.standing import Standing, changed, load, save
+from farmwatch.service.standing import Standing, changed, load, save, with_twins
 from farmwatch.store import Run, Store
 from farmwatch.store.clock import micros
 from farmwatch.tickets import BookStep, Outbox, announce, step_book
@@ -76,7 +76,7 @@ def _refresh(errand: Errand, store: Store) -> dict[str, object]:
     book = _see_to_tickets(errand, store, tuple(fresh.values()))
     if book != BookStep():
         records = _with_own_events(records, store.records(), book)
-    machines = {name: fresh.get(name) or _with_host_now(old[name], hosts[name]) for name in names}
+    machines = {name: fresh.get(name) or _with_host_now(with_twins(old[name], fresh), hosts[name]) for name in names}
     save(settings, store.path, Standing(at=errand.at, records=records, machines=machines))
     fleet = FleetAssessment(at=errand.at, limits=settings.limits, machines=tuple(machines.values()))
     return {"conditions": _conditions(fleet), "judged": len(fresh)} | _counted(book)

@@ -24,12 +24,12 @@ from farmwatch.config import Machine, Settings
 from farmwatch.judge.assessment import Assessment, FleetAssessment, ReadingFacts
 from farmwatch.store import Store
 
-__all__ = ["Standing", "changed", "fleet_now", "load", "save"]
+__all__ = ["Standing", "changed", "fleet_now", "load", "save", "with_twins"]
 
 OLDEST = timedelta(hours=1)
 _KEPT = (
-    "in_service", "out_reason", "silent", "last_outcome", "mesh_old", "range_mm", "condition", "confirmed", "cause",
-    "at_tooth_floor",
+    "in_service", "out_reason", "silent", "not_understood", "last_outcome", "mesh_old", "range_mm", "judged_range_mm",
+    "condition", "confirmed", "cause", "at_tooth_floor",
 )  # fmt: skip
 
 Assess = Callable[[Settings, Store, datetime, "Sequence[str] | None"], FleetAssessment]
@@ -55,7 +55,9 @@ def fleet_now(settings: Settings, store: Store, now: datetime, assess: Assess) -
         return assess(settings, store, now, None)
     fresh = {one.machine: one for one in assess(settings, store, now, new).machines} if new else {}
     age = timedelta(days=settings.limits.mesh_old_after_days)
-    machines = [fresh.get(m.name) or _aged(standing.machines[m.name], now, age) for m in settings.machines]
+    machines = [
+        fresh.get(m.name) or _aged(with_twins(standing.machines[m.name], fresh), now, age) for m in settings.machines
+    ]
     return FleetAssessment(at=now, limits=settings.limits, machines=tuple(machines))
 
 
@@ -115,25 +117,37 @@ def _fingerprint(settings: Settings) -> str:
 
 def _row(one: Assessment) -> dict[str, Any]:
     row: dict[str, Any] = {name: getattr(one, name) for name in _KEPT}
-    row["advice"] = list(one.advice)
-    row["reading"] = None
-    if one.reading is not None:
-        row["reading"] = asdict(one.reading) | {"taken_at": one.reading.taken_at.isoformat()}
+    row["advice"], row["twins"] = list(one.advice), list(one.twins)
+    row["reading"], row["judged_reading"] = _reading_row(one.reading), _reading_row(one.judged_reading)
     return row
 
 
+def _reading_row(reading: ReadingFacts | None) -> dict[str, Any] | None:
+    return None if reading is None else asdict(reading) | {"taken_at": reading.taken_at.isoformat()}
+
+
+def _reading(row: dict[str, Any] | None) -> ReadingFacts | None:
+    return None if row is None else ReadingFacts(**(row | {"taken_at": datetime.fromisoformat(row["taken_at"])}))
+
+
 def _assessment(settings: Settings, machine: Machine, row: Mapping[str, Any]) -> Assessment:
-    reading = row["reading"]
-    if reading is not None:
-        reading = ReadingFacts(**(reading | {"taken_at": datetime.fromisoformat(reading["taken_at"])}))
     return Assessment(
         machine=machine.name,
         aisle=machine.aisle,
         model=settings.models[machine.model],
-        reading=reading,
+        reading=_reading(row["reading"]),
+        judged_reading=_reading(row["judged_reading"]),
         advice=tuple(row["advice"]),
+        twins=tuple(row["twins"]),
         **{key: row[key] for key in _KEPT},
     )
+
+
+def with_twins(one: Assessment, fresh: Mapping[str, Assessment]) -> Assessment:
+    """The newest meshes of those judged anew may have become, or be no longer, the same as its own."""
+    kept = {name for name in one.twins if name not in fresh}
+    twins = kept | {name for name, other in fresh.items() if one.machine in other.twins}
+    return one if twins == set(one.twins) else replace(one, twins=tuple(sorted(twins)))
 
 
 def _aged(one: Assessment, now: datetime, old: timedelta) -> Assessment:

@@ -1,8 +1,14 @@
 """fleet, machine, assess."""
 
 import json
+from dataclasses import replace
+from datetime import timedelta
 
+import numpy as np
 import pytest
+
+from farmwatch.mesh import Mesh
+from tests.cli.conftest import AXIS, NOW, bed, reading
 
 
 def test_fleet_lists_the_worst_first_and_counts(farm):
@@ -23,7 +29,7 @@ def test_fleet_lists_the_worst_first_and_counts(farm):
     (60, "machine range condition to do"),
     (44, "machine range condition"),
 ])  # fmt: skip
-def test_fleet_fits_its_terminal(farm, monkeypatch, columns, headings):
+def test_fleet_fits_its_terminal_and_names_what_it_leaves_out(farm, monkeypatch, columns, headings):
     monkeypatch.setenv("COLUMNS", str(columns))
     _, out, _ = farm("fleet")
 
@@ -31,6 +37,75 @@ def test_fleet_fits_its_terminal(farm, monkeypatch, columns, headings):
     (heading,) = [line for line in out.splitlines() if line.startswith("machine ")]
     assert " ".join(heading.split()) == headings
     assert "past-limit" in out
+    left_out = {80: "", 60: "Not shown here: cause and mesh;", 44: "Not shown here: cause, to do and mesh;"}[columns]
+    assert left_out in " ".join(out.split())
+    assert ("Not shown here" in out) == bool(left_out)
+
+
+def test_one_mesh_of_two_machines_is_marked_in_the_fleet(farm, monkeypatch):
+    farm.store.add_readings([reading(name, 0.5, bed(0.0, 7)) for name in ("plover-01", "<b>[red]x[/red]")])
+    out = " ".join(farm("fleet")[1].split())
+
+    assert out.count("look twice") == 2
+    assert "<b>[red]x[/red] and plover-01 gave the same mesh, to the last digit: two names for one address?" in out
+    page = " ".join(farm("machine", "plover-01")[1].split())
+    assert "See first whose mesh this is: <b>[red]x[/red] gave the same one. By that mesh: leave it alone." in page
+    monkeypatch.setenv("COLUMNS", "44")
+    assert "gave the same mesh" in " ".join(farm("fleet")[1].split())
+
+
+def test_an_old_mesh_is_to_be_taken_again(farm):
+    later = (NOW + timedelta(days=20)).isoformat()
+    out, page = farm("fleet", "--at", later)[1], " ".join(farm("machine", "plover-01", "--at", later)[1].split())
+
+    assert " ".join(next(line for line in out.splitlines() if line.startswith("plover-01")).split()).endswith(
+        "ideal re-mesh (old) 21 d, old"
+    )
+    assert "Mesh it again, hot: its mesh is old. By that mesh: leave it alone." in page
+    assert "is 21 days old" in page
+    document = json.loads(farm("fleet", "--json", "--at", later)[1])
+    assert next(m for m in document["machines"] if m["machine"] == "plover-01")["advice"] == ["leave"]
+
+
+def test_the_range_is_that_of_the_mesh_that_is_judged(farm, spoil):
+    spoil('clockwise = "raises"', 'clockwise = "raises"\njudge_from_celsius = 45')
+    farm.store.add_readings([replace(reading("plover-01", 0.1, bed(0.12, 3)), bed_celsius=19.0)])
+    out, page = farm("fleet")[1], " ".join(farm("machine", "plover-01")[1].split())
+
+    row = next(line for line in out.splitlines() if line.startswith("plover-01")).split()
+    assert float(row[1]) < 0.04
+    assert row[2] == "ideal"
+    assert "plover-01: a newer mesh is not judged;" in " ".join(out.split())
+    assert f"range {row[1]} mm as judged" in page
+    assert "the newest mesh, not judged, shows 0.19" in page
+    assert "What the newest mesh, not judged, is made of" in page
+    document = json.loads(farm("fleet", "--json")[1])
+    assert next(m for m in document["machines"] if m["machine"] == "plover-01")["range_mm"] > 0.1
+
+
+def test_what_a_ticket_accepts_is_said_in_place_of_the_advice(farm, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "120")
+    assert farm("ticket", "propose")[0] == 0
+    end = (NOW + timedelta(days=90)).date().isoformat()
+    code, _, err = farm("ticket", "accept", "1", "--by", "ada", "--limit", "0.9", "--until", end)
+    assert (code, err) == (0, "")
+    out = farm("fleet")[1]
+
+    row = next(line for line in out.splitlines() if line.startswith("heron-01"))
+    assert f"accepted to 0.90 until {end}" in row
+    assert "realign" not in row
+    assert "1 past-limit (1 accepted)" in " ".join(out.split())
+    page = " ".join(farm("machine", "heron-01")[1].split())
+    assert f"Nothing: accepted to 0.90 until {end} by ticket 1. Without that: realign its screws." in page
+    assert "accepted" not in farm("fleet", "--at", (NOW - timedelta(days=2)).isoformat())[1]
+
+
+def test_assess_gives_the_reasons_of_each_machine(farm):
+    out = " ".join(farm("assess")[1].split())
+
+    assert "heron-01 The bed itself is flat to" in out
+    assert "No mesh of this machine has come in yet." in out
+    assert "The bed itself" not in farm("fleet")[1]
 
 
 def test_a_name_as_long_as_may_be_is_shown_whole(farm, spoil, monkeypatch):
@@ -92,11 +167,11 @@ def test_machine_shows_all_of_it_in_order(farm):
 
     assert code == 0
     places = [out.index(words) for words in (
-        "heron-01  (tideframe-220, aisle heron)", "range 0.6", "past-limit since", "What the range is made of",
-        "The bed, as you face the machine", "- front -", "History", "tooth-jump", "What to do", "Realign its screws.",
+        "heron-01  (tideframe-220, aisle heron)", "range 0.6", "past-limit since", "What to do", "Realign its screws.",
         "Before the first move", "8. farmwatch only reads.", "Moves",
         "front right: up 1 tooth, clockwise seen from below",
-        "rear: the reference, never turned", "That leaves a range of",
+        "rear: the reference, never turned", "That leaves a range of", "What the range is made of",
+        "Flatness deviation: what is left", "The bed, as you face the machine", "- front -", "History", "tooth-jump",
     )]  # fmt: skip
     assert places == sorted(places)
     assert max(map(len, out.splitlines())) <= 80
@@ -112,6 +187,24 @@ def test_cautions_stand_before_the_first_move_and_only_where_somebody_is_sent(fa
         assert tilted.index(caution) < tilted.index("up 1 tooth")
         assert caution not in well
     assert "Leave it alone." in well
+    never = farm("machine", "<b>[red]x[/red]")[1]
+    assert "Mesh it again, hot." in never
+    assert "Before the first move" not in never
+
+
+def test_a_step_that_is_not_known_is_learned_by_one_tooth_first(farm, spoil):
+    spoil("lead_mm = 8.0\npulley_teeth = 20\n", "")
+    page = " ".join(farm("machine", "heron-01")[1].split())
+
+    assert page.index("8. farmwatch only reads.") < page.index("turn one screw by one tooth and mesh again, hot")
+
+
+def test_an_even_bed_and_an_unknown_condition_are_said_once(farm):
+    flat = Mesh.accept(AXIS, AXIS, np.zeros((7, 7)))
+    assert "unknown (" not in farm("machine", "<b>[red]x[/red]")[1]
+    farm.store.add_readings([reading("<b>[red]x[/red]", 0.5, flat)])
+
+    assert "form   even; flatness deviation 0.000 mm" in farm("machine", "<b>[red]x[/red]")[1]
 
 
 def test_machine_fits_60_columns_and_is_plain_text(farm, monkeypatch):

@@ -119,6 +119,7 @@ def test_advice_is_one_sentence_in_order(bench) -> None:
     assert advice_sentence(one) == "Realign its screws, then shim what is left."
     assert advice_sentence(replace(one, advice=())) == ""
     assert advice_phrase(one.advice) == "realign its screws, then shim what is left"
+    assert advice_phrase(("leave", "check-host")) == "leave it alone, and see why no mesh comes from its host"
     assert advice_phrase(("inspect-drive", "realign"), short=True) == "look at the drive, then realign its screws"
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -46,8 +47,11 @@ def farm(tmp_path: Path) -> tuple[Settings, Store]:
 def agree(settings: Settings, store: Store, now: datetime) -> list[Sequence[str] | None]:
     """Whether the document is that of judging all anew; returns which machines were judged for it."""
     judge = Judge()
-    found = fleet_document(fleet_now(settings, store, now, judge))
-    assert found == fleet_document(assess(settings, store, now))
+    quick, anew = fleet_now(settings, store, now, judge), assess(settings, store, now)
+    assert fleet_document(quick) == fleet_document(anew)
+    for one, other in zip(quick.machines, anew.machines, strict=True):
+        for shown in ("twins", "not_understood", "judged_range_mm", "judged_reading", "last_outcome"):
+            assert getattr(one, shown) == getattr(other, shown)
     return judge.asked
 
 
@@ -68,8 +72,6 @@ def test_what_has_something_new_is_judged(farm: tuple[Settings, Store]) -> None:
 def test_a_new_reading_even_one_from_long_ago_counts(farm: tuple[Settings, Store]) -> None:
     settings, store = farm
     [last] = store.latest(["heron-02"]).values()
-    from dataclasses import replace
-
     store.add_readings([replace(last, taken_at=last.taken_at - timedelta(days=30))])
     assert agree(settings, store, SOON) == [["heron-02"]]
     do(Errand(kind="refresh", settings=settings, at=SOON), store)
@@ -93,6 +95,38 @@ def test_a_renewal_sees_that_a_host_has_gone_silent_and_that_a_time_out_has_ende
     assert agree(settings, store, SOON) == []
     assert fleet_document(fleet_now(settings, store, SOON, Judge()))["machines"][1]["machine"]
     assert {m.machine for m in fleet_now(settings, store, SOON, Judge()).machines if m.silent} == {"heron-02"}
+
+
+def test_a_mesh_that_came_from_two_machines_is_marked_on_both_and_no_longer_than_it_is_so(
+    farm: tuple[Settings, Store],
+) -> None:
+    settings, store = farm
+    newest = store.latest(["heron-02"])["heron-02"]
+    store.add_readings([replace(newest, machine="heron-03", taken_at=MONDAY + timedelta(minutes=1))])
+    assert agree(settings, store, SOON) == [["heron-03"]]
+    quick = fleet_now(settings, store, SOON, Judge())
+    assert [m.twins for m in quick.machines[1:3]] == [("heron-03",), ("heron-02",)]
+    do(Errand(kind="refresh", settings=settings, at=SOON), store)
+    assert agree(settings, store, SOON) == []
+    other = store.latest(["heron-01"])["heron-01"]
+    later = SOON + timedelta(minutes=2)
+    store.add_readings([replace(other, machine="heron-03", taken_at=SOON + timedelta(minutes=1))])
+    assert agree(settings, store, later) == [["heron-03"]]
+
+
+def test_what_is_judged_by_another_mesh_and_a_host_not_understood_are_kept(farm: tuple[Settings, Store]) -> None:
+    settings, store = farm
+    models = {name: replace(model, judge_from_celsius=45) for name, model in settings.models.items()}
+    settings = settings.model_copy(update={"models": models})
+    newest = store.latest(["heron-02"])["heron-02"]
+    cold = replace(newest, taken_at=MONDAY - timedelta(minutes=1), bed_celsius=20.0, celsius_is="at-probing")
+    store.add_readings([cold])
+    store.add_polls([PollRecord(machine="heron-02", at=MONDAY, outcome="garbled")])
+    do(Errand(kind="refresh", settings=settings, at=MONDAY), store)
+    assert agree(settings, store, MONDAY) == []
+    one = fleet_now(settings, store, MONDAY, Judge()).machines[1]
+    assert one.not_understood
+    assert one.judged_reading is not None
 
 
 def test_another_configuration_an_old_file_or_a_broken_one_is_none(farm: tuple[Settings, Store]) -> None:
