@@ -1,24 +1,43 @@
-"""Tickets on a screen: the list, and one ticket whole, with the cautions before any move."""
+"""Tickets on a screen: one ticket whole, with the cautions before any move, and what goes with tickets."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from farmwatch.cli.screen import paragraph, plain, say, table, width
+from farmwatch.cli.screen import paragraph, plain, say
+from farmwatch.cli.ticket_list import accepted_phrase, time_phrase
 from farmwatch.judge.cautions import CAUTIONS, CAUTIONS_FOOT
-from farmwatch.judge.words import ADVICE_WORDS, CAUSE_WORDS, move_sentence, screw_words
-from farmwatch.model import Model, TurningSense
+from farmwatch.judge.learned import StepBelief
+from farmwatch.judge.words import (
+    ADVICE_WORDS,
+    CAUSE_WORDS,
+    amount_phrase,
+    plan_sentences,
+    screw_words,
+    shim_sentences,
+)
+from farmwatch.model import Model
 from farmwatch.report.learned import figure_sentences
 from farmwatch.report.text import clock, day, mm
-from farmwatch.tickets import Figures, Letter, Ticket, TicketEvent, possible
+from farmwatch.store import Move
+from farmwatch.tickets import Figures, Letter, Proof, Ticket, TicketEvent, plan_of, possible, work_moves
 
-__all__ = ["cause_words", "say_cautions", "say_deliveries", "say_figures", "say_ticket", "say_tickets"]
+__all__ = [
+    "TicketPage", "cause_words", "end_of_acceptance", "say_cautions", "say_deliveries", "say_figures", "say_ticket",
+]  # fmt: skip
 
-_ROOM_FOR_WORK, _ROOM_FOR_DUE = 76, 60
-_PRIORITY = {1: "first", 2: "soon", 3: "plan"}
+_PRIORITY = {1: "to be done first", 2: "to be done soon", 3: "to be planned"}
+_CHANNELS = {
+    "calendar": "calendar file (due-work.ics, beside the reports)",
+    "webhook": "to the webhook",
+    "mail": "mail on tickets",
+    "report": "the weekly report by mail",
+}
+_PASSED_SHOWN = 3
 
 
 def cause_words(cause: str) -> str:
@@ -31,60 +50,105 @@ def _worded(words: Mapping[Any, str], what: str) -> str:
     return words.get(what, what)
 
 
-def say_tickets(tickets: Sequence[Ticket], today: date) -> None:
-    """The list, what comes first on top."""
-    if not tickets:
-        say("no ticket is open; `farmwatch ticket list --all` shows those that are closed")
-        return
-    broad = width()
-    columns = [("no.", True), ("machine", False), ("phase", False)]
-    columns += [("due", False)] if broad >= _ROOM_FOR_DUE else []
-    columns += [("range", True), ("cause", False)]
-    columns += [("work", False)] if broad >= _ROOM_FOR_WORK else []
-    rows = []
-    for ticket in sorted(tickets, key=lambda t: (not t.is_open, t.priority, t.due or date.max, t.number)):
-        row = [str(ticket.number), ticket.machine, ticket.phase]
-        row += [_due(ticket, today)] if broad >= _ROOM_FOR_DUE else []
-        row += ["" if ticket.range_mm is None else mm(ticket.range_mm, 2), ticket.cause]
-        row += [", ".join(ticket.advice)] if broad >= _ROOM_FOR_WORK else []
-        rows.append(row)
-    table(columns, rows, lambda number: rows[number][2] == "came-back")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TicketPage:
+    """What the page of one ticket is made of; `model` and `belief` are None where its machine is gone."""
+
+    ticket: Ticket
+    events: Sequence[TicketEvent]
+    moves: Sequence[Move]
+    """Told in its works."""
+    proof: Proof | None
+    model: Model | None
+    belief: StepBelief | None
+    now: datetime
+    zone: ZoneInfo
 
 
-def _due(ticket: Ticket, today: date) -> str:
-    if ticket.due is None or not ticket.is_open:
-        return ""
-    return f"{day(ticket.due, year=False)}{', late' if ticket.due < today else ''}"
-
-
-def say_ticket(
-    ticket: Ticket, events: Sequence[TicketEvent], model: Model | None, sense: TurningSense | None, zone: ZoneInfo
-) -> None:
-    """One ticket whole; `sense` is what clockwise does on this machine, as far as it is known."""
+def say_ticket(page: TicketPage) -> None:
+    """One ticket whole."""
+    ticket, zone = page.ticket, page.zone
     paragraph(f"ticket {ticket.number}: {plain(ticket.machine)}, {ticket.phase}", strong=True)
     paragraph(cause_words(ticket.cause), hang=2)
-    due = "" if ticket.due is None or not ticket.is_open else f", due {day(ticket.due)}"
-    paragraph(f"{_PRIORITY.get(ticket.priority, 'soon')}{due}", hang=2)
-    if ticket.range_mm is not None:
-        left = "" if ticket.predicted_mm is None else f"; the work should leave {mm(ticket.predicted_mm)} mm"
-        paragraph(f"range {mm(ticket.range_mm)} mm{left}", hang=2)
-    if ticket.accepted_limit_mm is not None:
-        until = "" if ticket.accepted_until is None else f" until {clock(ticket.accepted_until, zone)}"
-        paragraph(f"accepted up to {mm(ticket.accepted_limit_mm)} mm{until}", hang=2)
+    if ticket.is_open and ticket.phase != "proving":
+        paragraph(_when_words(ticket, page.now.astimezone(zone).date()), hang=2)
+    if ticket.phase == "accepted":
+        paragraph(f"accepted {accepted_phrase(ticket, zone)}; {end_of_acceptance(ticket)}", hang=2)
+    _say_range(page)
     if ticket.remark:
         paragraph(f"note: {plain(ticket.remark)}", hang=2)
-    if ticket.is_open:
-        _say_work(ticket, model, sense)
+    if ticket.phase == "proving":
+        _say_proof(page)
+    elif ticket.is_open:
+        _say_work(page)
+    if page.moves:
+        _say_turned(page)
     say()
     say("What happened", strong=True)
-    for event in events:
+    for event in page.events:
         _say_event(event, zone)
     if ticket.is_open:
         say()
         paragraph(f"possible now: {', '.join(possible(ticket.phase)) or 'nothing; later readings decide'}", hang=2)
 
 
-def _say_work(ticket: Ticket, model: Model | None, sense: TurningSense | None) -> None:
+def end_of_acceptance(ticket: Ticket) -> str:
+    """How a person ends it."""
+    return f"to end it: farmwatch ticket withdraw {ticket.number} --why TEXT"
+
+
+def _when_words(ticket: Ticket, today: date) -> str:
+    said = _PRIORITY.get(ticket.priority, _PRIORITY[2])
+    if ticket.due is None:
+        return said
+    return f"{said}; {'late, it was due' if ticket.due < today else 'due'} {day(ticket.due)}"
+
+
+def _say_range(page: TicketPage) -> None:
+    ticket = page.ticket
+    worked = ticket.phase in ("proving", "proven")
+    if not worked and ticket.range_mm is not None:
+        left = "" if ticket.predicted_mm is None else f"; the work should leave {mm(ticket.predicted_mm)} mm"
+        paragraph(f"range {mm(ticket.range_mm)} mm{left}", hang=2)
+    if not worked:
+        return
+    last = work_moves(ticket, page.moves)
+    before = last[0].range_before_mm if last else ticket.range_mm
+    after = page.proof.now_mm if page.proof is not None else ticket.closed_range_mm
+    if before is not None:
+        probed = "" if after is None else f" -> {mm(after)}"
+        paragraph(f"range {mm(before)}{probed} mm{'; not probed since the work' if after is None else ''}", hang=2)
+
+
+def _say_proof(page: TicketPage) -> None:
+    """What is waited for; nothing of the plan, which is done."""
+    say()
+    say("What to do", strong=True)
+    paragraph(_proof_words(page), indent=2, hang=2)
+    if page.ticket.cause == "host":
+        return
+    for one in page.proof.passed_over[-_PASSED_SHOWN:] if page.proof is not None else ():
+        paragraph(f"the mesh of {clock(one.at, page.zone)} did not count: {one.why}", indent=2, hang=2)
+    say_cautions()
+
+
+def _proof_words(page: TicketPage) -> str:
+    proof = page.proof
+    if page.ticket.cause == "host":
+        return "proving: nothing to do; the next answer of its host proves it"
+    if proof is None:
+        return "proving: nothing to turn; mesh it, hot"
+    said = f"proving: {len(proof.verdict.index)} of {proof.wanted} probings"
+    if proof.verdict.says != "waiting":
+        return f"{said}; the service says within minutes what follows (now: farmwatch ticket propose)"
+    later = proof.next_from is not None and proof.next_from > page.now
+    when = f"from {time_phrase(proof.next_from, page.now, page.zone)}" if later and proof.next_from else "at once"
+    hot = "" if proof.celsius is None else f", bed near {proof.celsius:.0f} °C"
+    return f"{said}; the next counts {when}{hot}"
+
+
+def _say_work(page: TicketPage) -> None:
+    ticket, model = page.ticket, page.model
     say()
     say("What to do", strong=True)
     for advice in ticket.advice:
@@ -92,21 +156,42 @@ def _say_work(ticket: Ticket, model: Model | None, sense: TurningSense | None) -
     if ticket.cause == "host":
         return
     say_cautions()
-    teeth = ticket.plan.get("teeth", {})
-    turns = ticket.plan.get("turn_mm", {})
-    if "realign" in ticket.advice and model is not None and turns:
+    plan = plan_of(ticket.plan)
+    if "realign" in ticket.advice and model is not None and page.belief is not None:
         say()
         say("Moves", strong=True)
-        for name, rise in turns.items():
-            paragraph(plain(move_sentence(name, teeth.get(name), rise, sense)), indent=2, hang=2)
-        for screw in model.screws:
-            if screw.reference:
-                paragraph(f"{plain(screw_words(screw.name))}: the reference, never turned", indent=2)
+        known = replace(model, clockwise=page.belief.clockwise)
+        for sentence in plan_sentences(plan, known, learned=page.belief.learned):
+            paragraph(plain(sentence), indent=2, hang=2)
         paragraph(f"farmwatch realign {plain(ticket.machine)} guides them one by one.", indent=2, hang=2)
-    if "shim" in ticket.advice:
-        for name, thick in ticket.plan.get("shims_mm", {}).items():
-            if thick > 0:
-                paragraph(f"{plain(screw_words(name))}: shim {mm(thick, 2)} mm", indent=2)
+    if "shim" in ticket.advice and plan is not None:
+        for sentence in shim_sentences(plan):
+            paragraph(plain(sentence), indent=2, hang=2)
+
+
+def _say_turned(page: TicketPage) -> None:
+    """What was told and what it really did, from the record of the guided realignments."""
+    say()
+    say("What was turned", strong=True)
+    for move in page.moves:
+        paragraph(f"{clock(move.at, page.zone)}  {plain(_move_words(move))}", indent=2, hang=2)
+    last = page.moves[-1]
+    if last.range_after_mm is not None:
+        paragraph(f"range {mm(page.moves[0].range_before_mm)} -> {mm(last.range_after_mm)} mm", indent=2, hang=2)
+
+
+def _move_words(move: Move) -> str:
+    who = screw_words(move.screw)
+    if move.teeth is None:
+        told = amount_phrase(None, move.mm or 0.0) or "turned"
+    else:
+        count = f"{abs(move.teeth)} {'tooth' if abs(move.teeth) == 1 else 'teeth'}"
+        told = f"{count} {'clockwise' if move.teeth > 0 else 'anticlockwise'} seen from below"
+    if move.after_at is None:
+        return f"{who}: {told}; no mesh since"
+    if move.moved_mm is None:
+        return f"{who}: {told}, but the mesh after it shows another move"
+    return f"{who}: {told}; it {'rose' if move.moved_mm > 0 else 'fell'} {mm(abs(move.moved_mm))} mm"
 
 
 def say_cautions() -> None:
@@ -132,12 +217,17 @@ def say_figures(figures: Figures) -> None:
 
 
 def say_deliveries(letters: Sequence[Letter], now: datetime, zone: ZoneInfo) -> None:
-    """What still waits to be delivered."""
-    if not letters:
+    """What still waits to be delivered; of the calendar file its newest state, which is the one that is written."""
+    files = [letter for letter in letters if letter.channel == "calendar"]
+    shown = [letter for letter in letters if letter.channel not in ("calendar", "told")] + files[-1:]
+    if not shown:
         say("nothing waits to be delivered")
         return
-    for letter in letters:
-        paragraph(f"{plain(letter.key)}  since {clock(letter.created_at, zone)}, {letter.tries} tries", strong=True)
-        fault = plain(letter.last_fault) or "not tried yet"
-        when = "is tried now" if letter.next_try_at <= now else f"is tried again {clock(letter.next_try_at, zone)}"
-        paragraph(f"{fault}; {when}", indent=2, hang=2)
+    for letter in shown:
+        what = _CHANNELS.get(letter.channel, plain(letter.channel))
+        tries = "not tried yet" if not letter.tries else f"{letter.tries} {'try' if letter.tries == 1 else 'tries'}"
+        paragraph(f"{what}: waits since {clock(letter.created_at, zone)}, {tries}", hang=2, strong=True)
+        when = "soon" if letter.next_try_at <= now else f"again {clock(letter.next_try_at, zone)}"
+        fault = f"{plain(letter.last_fault)}; " if letter.last_fault else ""
+        paragraph(f"{fault}the service (farmwatch run) tries it {when}", indent=2, hang=2)
+        paragraph(f"to give it up: farmwatch ticket give-up {plain(letter.key)}", indent=2, hang=2)

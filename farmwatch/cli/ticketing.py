@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from farmwatch.cli.app import App, pass_app
-from farmwatch.cli.screen import plain, say
+from farmwatch.cli.screen import paragraph, plain, say
 from farmwatch.errors import InputError
 
 if TYPE_CHECKING:
@@ -70,25 +70,27 @@ def ticket() -> None:
 @pass_app
 def list_(app: App, every: bool, machine: str | None, as_json: bool) -> None:
     """Show the open tickets, what comes first on top."""
-    from farmwatch.cli.ticket_page import say_tickets
-    from farmwatch.tickets import ticket_document
+    from farmwatch.cli.ticket_list import say_tickets
+    from farmwatch.tickets import proofs, ticket_document
 
     names = None if machine is None else [app.settings.machine(machine).name]
     found = [one for one in _book(app).tickets(names) if every or one.is_open]
     if as_json:
         _print_json({"schema": "farmwatch.tickets/1", "tickets": [ticket_document(one) for one in found]})
     else:
-        say_tickets(found, app.now().astimezone(app.settings.farm.timezone).date())
+        now = app.now()
+        say_tickets(found, proofs(app.settings, app.store, found, now), now, app.settings.farm.timezone)
 
 
-@ticket.command("show")
+@ticket.command("show", short_help="Show one ticket whole: work, cautions, moves.")
 @_NUMBER
 @_JSON
 @pass_app
 def show(app: App, number: int, as_json: bool) -> None:
     """Show ticket NUMBER whole: work, cautions, moves, and what happened to it."""
-    from farmwatch.cli.ticket_page import say_ticket
-    from farmwatch.tickets import event_document, ticket_document
+    from farmwatch.cli.ticket_page import TicketPage, say_ticket
+    from farmwatch.judge.learned import belief_from_turns
+    from farmwatch.tickets import event_document, proofs, ticket_document
 
     book = _book(app)
     one, events = book.ticket(number), book.events(number)
@@ -97,28 +99,31 @@ def show(app: App, number: int, as_json: bool) -> None:
         return
     machine = next((m for m in app.settings.machines if m.name == one.machine), None)
     model = app.settings.models[machine.model] if machine else None
-    say_ticket(one, events, model, _sense(app, one), app.settings.farm.timezone)
-
-
-def _sense(app: App, one: Ticket) -> Any:
-    """What clockwise does on this machine: as its own moves have shown, else as the model says."""
-    from farmwatch.judge.learned import belief_from_turns
-
-    machine = next((m for m in app.settings.machines if m.name == one.machine), None)
-    if machine is None:
-        return None
-    turns = (
-        (move.teeth, move.moved_mm, move.moved_sd_mm)
-        for move in app.store.moves([one.machine])
-        if move.teeth and move.moved_mm is not None and move.moved_sd_mm
+    moves, now = app.store.moves([one.machine]), app.now()
+    # What its own moves have shown comes before what the model says.
+    turns = ((m.teeth, m.moved_mm, m.moved_sd_mm) for m in moves if m.teeth and m.moved_mm is not None)
+    shown = [(teeth, mm, sd) for teeth, mm, sd in turns if sd]
+    page = TicketPage(
+        ticket=one,
+        events=events,
+        moves=[move for move in moves if move.ticket == number],
+        proof=proofs(app.settings, app.store, [one], now).get(number),
+        model=model,
+        belief=None if model is None else belief_from_turns(model, shown),
+        now=now,
+        zone=app.settings.farm.timezone,
     )
-    return belief_from_turns(app.settings.models[machine.model], turns).clockwise
+    say_ticket(page)
 
 
-@ticket.command("propose")
+@ticket.command("propose", short_help="Go through all tickets now, as the service does by itself.")
 @pass_app
 def propose(app: App) -> None:
-    """Go through the farm once, as the service does each night: open, refresh, withdraw, prove."""
+    """Go through the farm once, now: open tickets, refresh, withdraw, prove them.
+
+    The service (farmwatch run) does it by itself: for a machine with something new within about five minutes, for the
+    whole farm each night and before each weekly report.
+    """
     from farmwatch.tickets import announce, step_book
 
     now = app.now()
@@ -129,19 +134,31 @@ def propose(app: App) -> None:
         ("opened", done.opened), ("refreshed", done.refreshed), ("withdrawn", done.withdrawn),
         ("proven", done.proven), ("came back", done.came_back),
     ]  # fmt: skip
-    said = [f"{name} {', '.join(str(one.number) for one in found)}" for name, found in parts if found]
-    say("; ".join(said) or "nothing has changed")
+    said = [f"{name} {', '.join(_numbered(one) for one in found)}" for name, found in parts if found]
+    paragraph("; ".join(said) or "nothing has changed", hang=2)
+
+
+def _numbered(one: Ticket) -> str:
+    return f"{one.number} ({plain(one.machine)})"
 
 
 def _act(
     app: App, number: int, action: Action, by: str | None, why: str, change: Callable[[Ticket], Ticket] | None = None
-) -> None:
+) -> Ticket:
+    done = _do(app, number, action, by, why, change)
+    say(f"ticket {number}: {plain(done.machine)}, {done.phase}")
+    return done
+
+
+def _do(
+    app: App, number: int, action: Action, by: str | None, why: str, change: Callable[[Ticket], Ticket] | None
+) -> Ticket:
     from farmwatch.tickets import announce
 
     now = app.now()
     done = _book(app).act(number, action, at=now, by=who(by), why=words(why, "--why"), change=change)
     announce(app.settings, app.store, now)
-    say(f"ticket {number}: {plain(done.machine)}, {done.phase}")
+    return done
 
 
 @ticket.command("approve")
@@ -154,7 +171,7 @@ def approve(app: App, number: int, by: str | None, why: str) -> None:
     _act(app, number, "approve", by, why)
 
 
-@ticket.command("take")
+@ticket.command("take", short_help="Take a ticket to work on it.")
 @_NUMBER
 @_BY
 @_WHY
@@ -165,7 +182,7 @@ def take(app: App, number: int, by: str | None, why: str) -> None:
     _act(app, number, "take", by, why, lambda one: replace(one, work_from=now, work_until=None))
 
 
-@ticket.command("put-back")
+@ticket.command("put-back", short_help="Put a ticket back undone.")
 @_NUMBER
 @_BY
 @_WHY
@@ -175,7 +192,7 @@ def put_back(app: App, number: int, by: str | None, why: str) -> None:
     _act(app, number, "put-back", by, why, lambda one: replace(one, work_from=None))
 
 
-@ticket.command("done")
+@ticket.command("done", short_help="Say that the work is done; the next probings prove it.")
 @_NUMBER
 @click.option("--method", type=click.Choice(METHODS), help="What was done; the ticket's first advice if left out.")
 @_BY
@@ -198,7 +215,7 @@ def finished_at(now: datetime, method: str | None) -> Callable[[Ticket], Ticket]
     return write
 
 
-@ticket.command("accept")
+@ticket.command("accept", short_help="Accept a machine as it is, up to a range and until a day.")
 @_NUMBER
 @click.option(
     "--limit",
@@ -206,12 +223,17 @@ def finished_at(now: datetime, method: str | None) -> Callable[[Ticket], Ticket]
     metavar="MM",
     help="Accepted up to this range; any range if left out.",
 )
-@click.option("--until", metavar="DATE", help="Accepted until this day; for good if left out.")
+@click.option("--until", metavar="DATE", help="Accepted until this day; with no end if left out.")
 @_BY
 @_WHY
 @pass_app
 def accept(app: App, number: int, limit: float | None, until: str | None, by: str | None, why: str) -> None:
-    """Accept the machine of ticket NUMBER as it is; no ticket is proposed while that holds."""
+    """Accept the machine of ticket NUMBER as it is; no ticket is proposed while that holds.
+
+    Without --limit that holds at any range, without --until with no end. `farmwatch ticket withdraw NUMBER` ends it.
+    """
+    from farmwatch.cli.ticket_list import accepted_phrase
+    from farmwatch.cli.ticket_page import end_of_acceptance
     from farmwatch.cli.times import read_day
 
     now = app.now()
@@ -225,10 +247,12 @@ def accept(app: App, number: int, limit: float | None, until: str | None, by: st
             raise InputError(f"--limit {limit:g}: the machine {has}; accepted would be what it is not")
         return replace(one, closed_at=now, closed_range_mm=one.range_mm, accepted_limit_mm=limit, accepted_until=end)
 
-    _act(app, number, "accept", by, why, write)
+    one = _do(app, number, "accept", by, why, write)
+    terms = accepted_phrase(one, app.settings.farm.timezone)
+    paragraph(f"ticket {number}: {plain(one.machine)}, accepted {terms}; {end_of_acceptance(one)}", hang=2)
 
 
-@ticket.command("nothing-found")
+@ticket.command("nothing-found", short_help="Say that nothing was wrong at the machine.")
 @_NUMBER
 @_BY
 @_WHY
@@ -246,20 +270,34 @@ def nothing_found(app: App, number: int, by: str | None, why: str) -> None:
     )
 
 
-@ticket.command("withdraw")
+@ticket.command("withdraw", short_help="Withdraw a ticket, or end an acceptance.")
 @_NUMBER
 @_BY
 @click.option("--why", required=True, metavar="TEXT", help="The reason; it stays on the ticket.")
 @pass_app
 def withdraw(app: App, number: int, by: str | None, why: str) -> None:
-    """Withdraw ticket NUMBER, with a reason."""
+    """Withdraw ticket NUMBER, with a reason.
+
+    Of an accepted one it ends the acceptance: the machine is proposed anew if it is still past the limit.
+    """
     if not words(why, "--why"):
         raise InputError("--why is empty; say why the ticket is withdrawn")
     now = app.now()
-    _act(app, number, "withdraw", by, why, lambda one: replace(one, closed_at=now, closed_range_mm=one.range_mm))
+    ends: list[Ticket] = []
+
+    def write(one: Ticket) -> Ticket:
+        if one.phase != "accepted":
+            return replace(one, closed_at=now, closed_range_mm=one.range_mm)
+        ends.append(one)
+        # Without a range it was closed at nothing is settled by it, and the machine can be proposed at once.
+        return replace(one, closed_at=now, closed_range_mm=None)
+
+    _act(app, number, "withdraw", by, why, write)
+    if ends:
+        paragraph("the acceptance has ended; a ticket is proposed anew while the machine is past the limit", hang=2)
 
 
-@ticket.command("figures")
+@ticket.command("figures", short_help="How long repairs hold, how often we were right, what is needed.")
 @_JSON
 @pass_app
 def figures(app: App, as_json: bool) -> None:

@@ -8,7 +8,7 @@ from farmwatch.tickets.figures import Figures, figures_document, find_figures
 from farmwatch.tickets.outbox import Letter, Outbox
 from farmwatch.tickets.phases import CLOSED, OPEN, PHASES, Action, Phase, possible
 from farmwatch.tickets.progress import Proof, proofs, work_moves
-from farmwatch.tickets.proposing import is_accepted, is_settled, plan_document
+from farmwatch.tickets.proposing import is_accepted, is_settled, plan_document, plan_of
 from farmwatch.tickets.step import PROGRAM, BookStep, step_book
 from farmwatch.tickets.then import tickets_at
 from farmwatch.tickets.ticket import HANDS, Matter, Ticket, TicketEvent
@@ -18,5 +18,6 @@ __all__ = [
     "CLOSED", "HANDS", "OPEN", "PHASES", "PROGRAM", "Action", "Book", "BookStep", "DeliveryFault", "DeliveryRound",
     "Figures", "Letter", "Matter", "Outbox", "Phase", "Proof", "Survival", "Ticket", "TicketEvent", "Writing",
     "announce", "deliver_due", "event_document", "figures_document", "find_figures", "is_accepted", "is_settled",
-    "kaplan_meier", "plan_document", "possible", "proofs", "step_book", "ticket_document", "tickets_at", "work_moves",
+    "kaplan_meier", "plan_document", "plan_of", "possible", "proofs", "step_book", "ticket_document", "tickets_at",
+    "work_moves",
 ]  # fmt: skip

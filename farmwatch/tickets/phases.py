@@ -2,7 +2,8 @@
 
     proposed -> approved -> in-work -> proving -> proven
                    ^           |          |
-                   +- came-back <---------+        accepted, nothing-found and withdrawn end it from where they may
+                   +- came-back <---------+        accepted, nothing-found and withdrawn end it from where they may;
+                                                    accepted may still be withdrawn
 
 This module holds the table and the rule that reads it, nothing else: no clock, no store. `_TABLE` is the whole
 truth; an action that it does not name for a phase is refused, and the refusal lists what is possible.
@@ -52,6 +53,8 @@ _TABLE: dict[tuple[Phase, Action], Phase] = {
     ("came-back", "accept"): "accepted",
     ("came-back", "withdraw"): "withdrawn",
     ("came-back", "refresh"): "came-back",
+    # The way back of an acceptance: the ticket stays closed, and the machine may be proposed anew.
+    ("accepted", "withdraw"): "withdrawn",
 }
 ACTIONS: tuple[Action, ...] = tuple(dict.fromkeys(action for _, action in _TABLE))
 

@@ -13,17 +13,17 @@ out. The rules, one function each:
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
-from typing import Literal
+from typing import Any, Literal
 
 from farmwatch.judge.assessment import Assessment, FleetAssessment, Plan
 from farmwatch.tickets.ticket import HANDS, Ticket
 
 __all__ = [
     "REPLACED", "RISE_AFTER_FLOOR_MM", "Intention", "Rules", "intentions", "is_accepted", "is_settled", "plan_document",
-    "predicted", "workday",
+    "plan_of", "predicted", "workday",
 ]  # fmt: skip
 
 RISE_AFTER_FLOOR_MM = 0.05
@@ -259,6 +259,20 @@ def plan_document(plan: Plan | None) -> dict[str, object]:
         "shims_mm": {name: round(mm, 3) for name, mm in plan.shims_mm.items()},
         "range_after_shims_mm": round(plan.range_after_shims_mm, 3),
     }
+
+
+def plan_of(document: Mapping[str, Any]) -> Plan | None:
+    """The plan that a ticket keeps, as `plan_document` has written it; None where it keeps none."""
+    if not document:
+        return None
+    after = float(document["range_after_mm"])
+    return Plan(
+        teeth=dict(document.get("teeth", {})),
+        range_after_mm=after,
+        shims_mm=dict(document.get("shims_mm", {})),
+        range_after_shims_mm=float(document.get("range_after_shims_mm", after)),
+        turn_mm=dict(document.get("turn_mm", {})),
+    )
 
 
 def _priority(machine: Assessment, fleet: FleetAssessment) -> int:

@@ -1,10 +1,16 @@
 """ticket ...: from the proposal to the proof, on the command line."""
 
 import json
+from dataclasses import replace
+from datetime import timedelta
 
 import pytest
 
-from tests.cli.conftest import bed, reading
+from farmwatch.assess import assess
+from farmwatch.config import load_settings
+from farmwatch.store import Move
+from farmwatch.tickets import Book, step_book
+from tests.cli.conftest import NOW, bed, reading
 
 
 @pytest.fixture
@@ -13,7 +19,7 @@ def proposed(farm):
     farm.store.add_readings(
         [reading("heron-01", days, bed(0.4 if days < 3 else 0.0, int(days))) for days in range(9, 0, -1)]
     )
-    assert farm("ticket", "propose") == (0, "opened 1\n", "")
+    assert farm("ticket", "propose") == (0, "opened 1 (heron-01)\n", "")
     return farm
 
 
@@ -86,4 +92,129 @@ def test_the_figures_are_a_document(proposed):
 def test_what_is_to_be_delivered_is_shown(proposed):
     code, out, _ = proposed("ticket", "deliveries")
     assert code == 0
-    assert "calendar/change-1" in out
+    assert "calendar file (due-work.ics, beside the reports): waits since" in out
+    assert "to give it up: farmwatch ticket give-up calendar/change-1\n" in out
+    proposed("ticket", "approve", "1")
+    _, out, _ = proposed("ticket", "deliveries")
+    assert out.count("calendar file") == 1
+
+
+def hours_ago(hours):
+    return NOW - timedelta(hours=hours)
+
+
+@pytest.fixture
+def proving(farm):
+    """Guided work on ticket 1 some hours ago, one move made as told and one otherwise; nothing probed since."""
+    settings, store = load_settings(farm.config), farm.store
+    store.add_readings(
+        [reading("heron-01", days, bed(0.4 if days < 3 else 0.0, int(days))) for days in range(9, 0, -1)]
+    )
+    step_book(settings, store, assess(settings, store, hours_ago(10)))
+    book = Book(store)
+    book.act(1, "approve", at=hours_ago(9), by="manager")
+    book.act(1, "take", at=hours_ago(8), by="bench", change=lambda one: replace(one, work_from=hours_ago(8)))
+    store.add_readings([replace(reading("heron-01", 6 / 24, bed(0.0, 77)), during_work=True)])
+    move = Move(
+        machine="heron-01", ticket=1, at=hours_ago(7), screw="front-right", teeth=1, mm=0.4, before_at=hours_ago(24),
+        after_at=hours_ago(6), moved_mm=0.397, moved_sd_mm=0.01, range_before_mm=0.868, range_after_mm=0.026,
+    )  # fmt: skip
+    store.add_moves([move, replace(move, screw="front-left", teeth=-2, moved_mm=None)])
+    book.act(1, "done", at=hours_ago(5), by="bench", change=lambda one: replace(one, work_until=hours_ago(5)))
+    return farm
+
+
+def test_in_proving_nothing_is_to_be_turned_and_what_was_turned_is_shown(proving):
+    _, out, _ = proving("ticket", "show", "1")
+    assert "Moves" not in out
+    assert "the work should leave" not in out
+    assert "proving: 0 of 2 probings; the next counts at once, bed near 60 °C" in out
+    flat = " ".join(out.split())
+    assert "front right: 1 tooth clockwise seen from below; it rose 0.397 mm" in flat
+    assert "front left: 2 teeth anticlockwise seen from below, but the mesh after it shows another move" in flat
+    assert "range 0.868 -> 0.0" in out
+    assert "range 0.868 -> 0.026 mm" in out
+    assert "to be done" not in out
+
+
+def test_a_probing_that_did_not_count_says_why_and_from_when_the_next_counts(proving):
+    minutes = (40, 30)
+    proving.store.add_readings([reading("heron-01", m / 1440, bed(0.0, 100 + m)) for m in minutes])
+    counted = (NOW - timedelta(minutes=40)).astimezone(load_settings(proving.config).farm.timezone)
+    _, out, _ = proving("ticket", "show", "1")
+    flat = " ".join(out.split())
+    clock = f"{counted + timedelta(hours=1):%H:%M}"
+    assert "proving: 1 of 2 probings; the next counts from " in flat
+    assert f"{clock}, bed near 60 °C" in flat
+    assert "did not count: less than an hour after the one that counted" in flat
+    _, out, _ = proving("ticket", "list")
+    flat = " ".join(out.split())
+    assert "proving, 1 of 2" in flat
+    assert "mesh from" in flat
+    assert "0.87" not in out
+
+
+def test_the_first_tooth_comes_before_the_moves_as_for_the_machine(farm, monkeypatch):
+    """One text for the machine and for its ticket."""
+    monkeypatch.setenv("COLUMNS", "120")
+    farm.store.add_readings(
+        [reading("heron-01", days, bed(0.8 if days < 3 else 0.0, int(days))) for days in range(9, 0, -1)]
+    )
+    farm("ticket", "propose")
+
+    def moves(out, upto):
+        return out.split("\nMoves\n")[1].split(upto)[0]
+
+    of_ticket = moves(farm("ticket", "show", "1")[1], "  farmwatch realign")
+    of_machine = moves(farm("machine", "heron-01")[1], "  That leaves")
+    assert of_ticket == of_machine
+    assert of_ticket.index("no move is on record for this machine") < of_ticket.index("front right: up 2 teeth")
+
+
+def test_a_drive_nothing_is_known_of_has_its_moves_too(farm):
+    text = farm.config.read_text()
+    farm.config.write_text(text.replace('lead_mm = 8.0\npulley_teeth = 20\nclockwise = "raises"\n', ""))
+    farm.store.add_readings(
+        [reading("heron-01", days, bed(0.8 if days < 3 else 0.0, int(days))) for days in range(9, 0, -1)]
+    )
+    assert "opened 1" in farm("ticket", "propose")[1]
+    _, out, _ = farm("ticket", "show", "1")
+    flat = " ".join(out.split())
+    assert flat.index("Before the first move") < flat.index("turn one screw by one tooth and mesh again")
+    assert "rear: the reference, never turned" in out
+
+
+def test_what_is_accepted_is_said_and_how_to_end_it(proposed):
+    code, out, _ = proposed("ticket", "accept", "1", "--by", "manager")
+    assert code == 0
+    assert " ".join(out.split()) == (
+        "ticket 1: heron-01, accepted at any range, with no end; to end it: farmwatch ticket withdraw 1 --why TEXT"
+    )
+    for command in (("show", "1"), ("list", "--all")):
+        assert "at any range, with no end" in " ".join(proposed("ticket", *command)[1].split())
+    assert proposed("ticket", "propose")[1] == "nothing has changed\n"
+    code, out, _ = proposed("ticket", "withdraw", "1", "--why", "sold no longer", "--by", "manager")
+    assert code == 0
+    assert "the acceptance has ended" in out
+    assert proposed("ticket", "propose")[1] == "opened 2 (heron-01)\n"
+
+
+def test_an_acceptance_with_its_ends_says_both(proposed):
+    _, out, _ = proposed("ticket", "accept", "1", "--limit", "2", "--until", "2035-01-01", "--by", "manager")
+    assert "accepted up to 2 mm, until Mon 1 Jan 2035" in " ".join(out.split())
+
+
+def test_a_list_too_broad_for_the_screen_says_what_it_leaves_out(proposed, monkeypatch):
+    assert "Wider screens" not in proposed("ticket", "list")[1]
+    monkeypatch.setenv("COLUMNS", "45")
+    _, out, _ = proposed("ticket", "list")
+    assert max(map(len, out.splitlines())) <= 45
+    assert "Wider screens show cause and work too." in out
+    assert "screws" not in out
+    monkeypatch.setenv("COLUMNS", "70")
+    assert "Wider screens show work too." in proposed("ticket", "list")[1]
+
+
+def test_the_commands_are_listed_with_whole_sentences(farm):
+    _, out, _ = farm("ticket", "--help")
+    assert "..." not in out.partition("Commands:")[2]
