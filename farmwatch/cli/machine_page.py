@@ -9,12 +9,13 @@ from zoneinfo import ZoneInfo
 from farmwatch.cli.bedmap import bed_map, screw_letters
 from farmwatch.cli.fleet_table import accepted_words
 from farmwatch.cli.history_line import history_lines
+from farmwatch.cli.outcomes import FIXES
 from farmwatch.cli.screen import paragraph, plain, say, width
 from farmwatch.judge.assessment import Assessment, ReadingFacts
 from farmwatch.judge.cautions import CAUTIONS, CAUTIONS_FOOT
 from farmwatch.judge.words import (
     CONDITION_WORDS,
-    advice_phrase,
+    advice_sentence,
     cause_phrase,
     plan_sentences,
     screw_words,
@@ -112,7 +113,8 @@ def _say_host(machine: Assessment, zone: ZoneInfo) -> None:
     )
     last = "" if machine.last_outcome is None else f"; last poll: {machine.last_outcome}"
     reason = f" ({plain(machine.last_reason)})" if machine.last_reason else ""
-    paragraph(f"host: {'silent, ' if machine.silent else ''}{answered}{last}{reason}", hang=2)
+    state = "silent, " if machine.silent else "not understood, " if machine.not_understood else ""
+    paragraph(f"host: {state}{answered}{last}{reason}", hang=2)
 
 
 def _say_numbers(machine: Assessment) -> None:
@@ -225,13 +227,15 @@ def _accepted(ticket: Ticket, zone: ZoneInfo) -> str:
 
 def _say_to_do(machine: Assessment, first: str, accepted: str) -> None:
     _heading("What to do")
-    said = advice_phrase(machine.advice)
-    if not said:
-        said = "nothing" if machine.in_service else "nothing while it is out of service"
     before = accepted or (f"{first} By that mesh:" if first else "")
-    paragraph(f"{before} {said}." if before else f"{said[0].upper()}{said[1:]}.", indent=2)
+    nothing = "Nothing." if machine.in_service else "Nothing while it is out of service."
+    said = advice_sentence(machine) or nothing
+    paragraph(f"{before} {said[0].lower()}{said[1:]}" if before else said, indent=2)
     for reason in machine.reasons:
         paragraph(plain(reason), indent=2, hang=2)
+    fixes = [words for outcome, words in FIXES.items() if outcome == machine.last_outcome]
+    if fixes and "check-host" in machine.advice:
+        paragraph(f"Its host: {fixes[0]}", indent=2, hang=2)
     if not set(machine.advice) <= _STAY_AWAY:
         _heading("Before the first move")
         for number, caution in enumerate(CAUTIONS, start=1):

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from farmwatch.mesh import Mesh
+from farmwatch.store import PollRecord
 from tests.cli.conftest import AXIS, NOW, bed, reading
 
 
@@ -65,6 +66,27 @@ def test_an_old_mesh_is_to_be_taken_again(farm):
     assert "is 21 days old" in page
     document = json.loads(farm("fleet", "--json", "--at", later)[1])
     assert next(m for m in document["machines"] if m["machine"] == "plover-01")["advice"] == ["leave"]
+
+
+def test_a_host_that_is_not_understood_is_to_be_looked_at_and_how(farm, spoil):
+    spoil(
+        'name = "plover-01"\naisle = "plover"\nmodel = "tideframe-220"',
+        'name = "plover-01"\naisle = "plover"\nmodel = "tideframe-220"\nmapping = "survey-rows"\n'
+        'address = "http://10.20.1.11"',
+    )
+    tries = [("same", 70), ("garbled", 60), ("garbled", 1)]
+    farm.store.add_polls(
+        [PollRecord(machine="plover-01", at=NOW - timedelta(hours=h), outcome=outcome) for outcome, h in tries]
+    )
+    row = next(line for line in farm("fleet")[1].splitlines() if line.startswith("plover-01"))
+    page = " ".join(farm("machine", "plover-01")[1].split())
+
+    assert "leave," in row
+    assert "garbled" in row
+    assert "1 with a host not understood" in " ".join(farm("fleet")[1].split())
+    assert "host: not understood, answered" in page
+    assert "Leave it alone, and see why no mesh comes from its host." in page
+    assert "Its host: compare the answer with the mapping" in page
 
 
 def test_the_range_is_that_of_the_mesh_that_is_judged(farm, spoil):
