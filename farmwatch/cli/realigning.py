@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import signal
 import sys
 import threading
-from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
+from datetime import UTC, tzinfo
+from typing import TYPE_CHECKING, NoReturn
 
 import click
 
@@ -15,7 +18,8 @@ from farmwatch.errors import InputError
 
 if TYPE_CHECKING:
     from farmwatch.judge.learned import StepBelief
-    from farmwatch.realign import Advice, Bench, Findings, Look, Turn
+    from farmwatch.model import Model, TurningSense
+    from farmwatch.realign import Advice, Bench, Findings, Look, Seen, Turn
     from farmwatch.tickets import Ticket
 
 __all__ = ["COMMANDS", "TerminalScreen"]
@@ -43,19 +47,34 @@ def realign(app: App, name: str, by: str | None, every: float) -> None:
             f"{name} has no host to ask; import its meshes and see `farmwatch machine {name}` for the plan"
         )
     bench = Bench(machine=machine, model=settings.models[machine.model], limits=settings.limits, by=who(by))
-    with fetcher_for(settings) as fetcher:
-        session = Session(
-            settings, app.store, bench, TerminalScreen(), lambda: ask(settings, machine, fetcher, app.now), app.now
-        )
+    screen = TerminalScreen(settings.farm.timezone)
+    with fetcher_for(settings) as fetcher, _told_to_end():
+        session = Session(settings, app.store, bench, screen, lambda: ask(settings, machine, fetcher, app.now), app.now)
         session.begin()
         try:
             end = session.run(threading.Event(), every)
         except KeyboardInterrupt:
             say()
-            say(f"left; `farmwatch realign {plain(name)}` takes it up again")
+            paragraph(f"left; `farmwatch realign {plain(name)}` takes it up again")
             return
     if end is not None:
         _close(app, session.ticket_number, by)
+
+
+@contextmanager
+def _told_to_end() -> Iterator[None]:
+    """A closed terminal or a word to end gives the machine back at once, as Ctrl-C does, and says nothing."""
+
+    def end(number: int, _: object) -> NoReturn:
+        raise SystemExit(128 + number)
+
+    numbers = [getattr(signal, name) for name in ("SIGHUP", "SIGTERM") if hasattr(signal, name)]
+    before = {number: signal.signal(number, end) for number in numbers}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
 
 
 def _close(app: App, number: int | None, by: str | None) -> None:
@@ -81,10 +100,75 @@ def _teeth(teeth: int) -> str:
     return "1 tooth" if abs(teeth) == 1 else f"{abs(teeth)} teeth"
 
 
+def _round(turn: Turn) -> str:
+    return "clockwise" if turn.clockwise else "anticlockwise"
+
+
+def _told(turn: Turn, model: Model) -> str:
+    """The turn as a sentence; whoever takes the work up again reads the same one."""
+    from farmwatch.judge.words import move_sentence, screw_words
+
+    if turn.teeth is None or turn.clockwise is None:
+        return move_sentence(turn.screw, turn.teeth, turn.rise_mm, model.clockwise)
+    if not turn.way_known:
+        # Which way the bed goes is what this tooth is to show.
+        return f"{screw_words(turn.screw)}: {_teeth(turn.teeth)} {_round(turn)} seen from below"
+    return move_sentence(turn.screw, turn.teeth, turn.rise_mm, _sense(turn))
+
+
+def _sense(turn: Turn) -> TurningSense:
+    """What a clockwise turn was taken to do when it was told."""
+    return "raises" if ((turn.teeth or 0) > 0) == turn.clockwise else "lowers"
+
+
+def _did(one: Seen) -> str:
+    """What a screw did, and where that is not what was told."""
+    if not one.moved:
+        return "did not move"
+    way = "rose" if one.rise_mm > 0 else "fell"
+    teeth = "" if not one.teeth or one.between_teeth else f", {_teeth(one.teeth)}"
+    if one.against:
+        meant = "lowered" if one.rise_mm > 0 else "raised"
+        by = f" by {_teeth(one.told.teeth)}" if one.told is not None and one.told.teeth else ""
+        return f"{way.upper()} {abs(one.rise_mm):.3f} mm{teeth}, where it was to be {meant}{by}"
+    did = f"{way} {abs(one.rise_mm):.3f} mm{teeth}"
+    if one.told is None:
+        return f"{did} without being asked"
+    if one.told.teeth and not one.as_asked and one.told.teeth != one.teeth:
+        return f"{did}, where {_teeth(one.told.teeth)} was told"
+    return did
+
+
+def _forget_typed() -> None:
+    """Keys pressed while nothing was asked are no answer to what is asked now."""
+    try:
+        import termios
+    except ImportError:
+        return
+    with suppress(OSError, ValueError, termios.error):
+        termios.tcflush(sys.stdin.fileno(), termios.TCIFLUSH)
+
+
+def _yes_or_no() -> bool | None:
+    """The answer typed; None where the terminal is gone."""
+    while True:
+        print("yes or no: ", end="", flush=True)
+        line = sys.stdin.readline()
+        if not line:
+            say()
+            return None
+        answer = line.strip().lower()
+        if answer and "yes".startswith(answer):
+            return True
+        if answer and "no".startswith(answer):
+            return False
+
+
 class TerminalScreen:
     """A session's words on a terminal."""
 
-    def __init__(self) -> None:
+    def __init__(self, timezone: tzinfo = UTC) -> None:
+        self._timezone = timezone
         self._bench: Bench | None = None
 
     def begin(self, bench: Bench, ticket: Ticket | None, taken_up: Sequence[Turn]) -> None:
@@ -102,8 +186,11 @@ class TerminalScreen:
         say()
         if taken_up:
             paragraph("Taken up again. The last moves told were:")
-            self._say_turns(taken_up, None)
-            paragraph("If they are done, mesh again, hot; if not, do them now.")
+            self._say_turns(taken_up)
+            if bench.model.drive == "free" and bench.model.clockwise is None:
+                paragraph("Once that is done, mesh again, hot.")
+            else:
+                paragraph("Do what of it is not done yet, and nothing twice; then mesh again, hot.")
         else:
             paragraph("Asking its host for the newest mesh ...")
 
@@ -116,7 +203,9 @@ class TerminalScreen:
         say()
         say("-" * min(width(), 60))
         if findings is not None and before is not None:
-            paragraph(f"range {before.range_mm:.3f} mm -> {look.range_mm:.3f} mm", strong=True)
+            meshed = f"{before.taken_at.astimezone(self._timezone):%H:%M}"
+            was = f"before the move {before.range_mm:.3f} mm (mesh of {meshed})"
+            paragraph(f"range {look.range_mm:.3f} mm; {was}", hang=2, strong=True)
             self._say_findings(findings)
         else:
             paragraph(f"range {look.range_mm:.3f} mm", strong=True)
@@ -131,28 +220,51 @@ class TerminalScreen:
             self._say_end(advice, look)
             return
         say("Next", strong=True)
-        self._say_turns(advice.turns, belief)
-        if advice.kind == "learn":
+        self._say_turns(advice.turns)
+        if belief.sister and not belief.moves:
+            does = "raised" if belief.told == "raises" else "lowered"
             paragraph(
-                "One tooth only, to learn this machine; then mesh again, hot. The rest follows at once.", indent=2
+                f"That way round is taken from {plain(belief.sister)}, of the same model: there a clockwise turn "
+                f"{does} the bed.",
+                indent=2,
             )
+        if advice.kind == "learn":
+            only = "A little" if advice.turns[0].teeth is None else "One tooth"
+            why = "until a move has gone as told" if advice.careful else "to learn this machine"
+            rest = "" if advice.careful else " The rest follows at once."
+            paragraph(f"{only} only, {why}; then mesh again, hot.{rest}", indent=2)
         else:
             paragraph(f"Then mesh again, hot: it should read about {advice.expected_mm:.2f} mm.", indent=2)
 
-    def _say_turns(self, turns: Sequence[Turn], belief: StepBelief | None) -> None:
-        from farmwatch.judge.words import move_sentence, screw_words
+    def tell_again(self, turns: Sequence[Turn]) -> None:
+        """The move that still waits, in the words in which it was told."""
+        say()
+        say("Next, as before", strong=True)
+        self._say_turns(turns)
+        paragraph("Then mesh again, hot.", indent=2)
+
+    def ask(self, seen: Seen) -> bool | None:
+        """Ask on the terminal; None where no terminal can answer."""
+        from farmwatch.judge.words import screw_words
+
+        told = seen.told
+        if told is None or told.clockwise is None or not sys.stdin.isatty():
+            return None
+        _forget_typed()
+        say()
+        rose, should = ("rose", "fallen") if seen.rise_mm > 0 else ("fell", "risen")
+        where = f" where it should have {should}" if seen.against else ""
+        which = f"{plain(screw_words(seen.screw))} {rose.upper() if seen.against else rose}"
+        paragraph(f"{which} {abs(seen.rise_mm):.3f} mm{where}.", hang=2, strong=True)
+        paragraph(f"Did you turn it {_round(told)}, seen from below?", hang=2, strong=True)
+        return _yes_or_no()
+
+    def _say_turns(self, turns: Sequence[Turn]) -> None:
+        from farmwatch.judge.words import screw_words
 
         assert self._bench is not None
-        sense = self._bench.model.clockwise if belief is None else belief.clockwise
         for turn in turns:
-            if sense is None and turn.teeth is not None and belief is not None:
-                # Which way is up is what this tooth is to show; it is turned clockwise, and the mesh tells.
-                clockwise = (turn.teeth > 0) == (belief.told == "raises")
-                round_ = "clockwise" if clockwise else "anticlockwise"
-                sentence = f"{screw_words(turn.screw)}: {_teeth(turn.teeth)} {round_} seen from below"
-            else:
-                sentence = move_sentence(turn.screw, turn.teeth, turn.rise_mm, sense)
-            paragraph(plain(sentence), indent=2, hang=2, strong=True)
+            paragraph(plain(_told(turn, self._bench.model)), indent=2, hang=2, strong=True)
         for screw in self._bench.model.screws:
             if screw.reference:
                 paragraph(f"leave the {plain(screw_words(screw.name))} screw alone: it is the reference", indent=2)
@@ -167,13 +279,9 @@ class TerminalScreen:
         for one in findings.screws:
             if not one.moved and one.told is None:
                 continue
-            way = "rose" if one.rise_mm > 0 else "fell"
-            teeth = "" if not one.teeth or one.between_teeth else f", {_teeth(one.teeth)}"
-            did = f"{way} {abs(one.rise_mm):.3f} mm{teeth}" if one.moved else "did not move"
-            unasked = " without being asked" if one.moved and one.told is None else ""
-            if one.moved and one.told is not None and one.told.teeth and not one.as_asked:
-                unasked = f", where {_teeth(one.told.teeth)} was told"
-            paragraph(f"{plain(screw_words(one.screw))} {did}{unasked}", indent=2, hang=2)
+            paragraph(f"{plain(screw_words(one.screw))} {_did(one)}", indent=2, hang=2)
+            for sentence in self._of_its_way(one, findings.belief):
+                paragraph(sentence, indent=4, hang=2)
             if one.moved and one.between_teeth:
                 paragraph(
                     "That is no whole number of teeth: with power off, see that the belt lies in its teeth; "
@@ -188,16 +296,41 @@ class TerminalScreen:
                 indent=2,
                 hang=2,
             )
-        for sentence in step_differences(findings.belief):
-            paragraph(sentence, indent=2, hang=2)
+        # Which of the two it was, the machine or the hand, is open while nobody could say.
+        if not any(one.to_ask and one.answer is None for one in findings.screws):
+            for sentence in step_differences(findings.belief):
+                paragraph(sentence, indent=2, hang=2)
+
+    def _of_its_way(self, one: Seen, belief: StepBelief) -> Iterator[str]:
+        """What follows from the way that a screw went, where that is not the way told, or none was."""
+        if not one.to_ask:
+            if one.against:
+                yield "It was turned the wrong way round. See which way raises it before the next move."
+            return
+        assert self._bench is not None
+        if one.answer is False:
+            yield "It counts as turned the other way round, as you say."
+        elif one.answer and not one.against:
+            does = "raises" if belief.leaning == "raises" else "lowers"
+            yield f"So a clockwise turn, seen from below, {does} the bed."
+        elif one.answer and one.told is not None and belief.leaning == _sense(one.told):
+            yield "Its earlier moves say otherwise: one tooth more shows which is right."
+        elif one.answer is None and one.against:
+            stated = self._bench.model.clockwise is not None
+            or_else = "`clockwise` of the model is wrong" if stated else "this machine turns the other way"
+            yield f"It was turned the wrong way round, or {or_else}. Find out which before the next move."
+        elif one.answer is None:
+            yield "Its turning sense rests on this one tooth: see that it was turned as told."
 
     def _say_map(self, look: Look) -> None:
         from farmwatch.cli.bedmap import bed_map
 
         assert self._bench is not None
         sheet, caption = bed_map(look.mesh, screws=self._bench.model.screws, spikes=[], columns=min(width(), 72))
-        for line in (*sheet, *caption):
+        for line in sheet:
             say(line)
+        for sentence in caption:
+            paragraph(sentence, hang=2)
 
     def _say_end(self, advice: Advice, look: Look) -> None:
         from farmwatch.judge.words import screw_words

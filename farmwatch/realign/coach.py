@@ -3,34 +3,39 @@
 One tooth first where the machine's step and sense are not yet learned, then the rest at once; then again while whole
 teeth still get closer by more than the probe's noise. The reference screw is never told to be turned. A free drive is
 told millimetres, a screw at a time or all together.
+
+A move that goes against what was told was turned the wrong way round, or the machine answers the other way: only the
+one who turned can say which. Until a move has gone as told, one tooth is the most that is told.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 
-from farmwatch.judge.learned import StepBelief, learn_move
+from farmwatch.judge.learned import DOUBT, DOUBT_WHEN_ASKED, StepBelief, learn_turn
 from farmwatch.judge.tooth_plan import shim_plan, tooth_plan
 from farmwatch.mesh import Floats
 from farmwatch.model import Limits, Model
 from farmwatch.realign.look import Look
 
-__all__ = ["Advice", "Findings", "Seen", "Turn", "advise", "clockwise_teeth", "compare"]
+__all__ = ["Advice", "Findings", "Seen", "Turn", "advise", "careful_after", "clockwise_teeth", "compare"]
 
 # A turn must be expected to win back more than this, and more than the noise of the range, to be worth the work.
 LEAST_GAIN_MM = 0.012
 GAIN_SD = 1.0
 # After so many moves the rest is noise more often than not: from there on a turn must promise twice as much.
-MOVES_BEFORE_DOUBT = 2
-# A screw has moved when its height changed by more than this many sd, and by a good part of what was told.
+MOVES_BEFORE_DOUBT = 3
+# A screw has moved when its height changed by more than this many sd, and by a good part of a tooth.
 MOVED_SD = 4.0
 MOVED_SHARE = 0.4
 # A rise further from whole teeth than this share of a step is none of whole teeth (the rule by which jumps are named).
 BETWEEN_SHARE = 0.25
+# The most that a free drive is told to be turned after a move that went against what was told.
+LITTLE_MM = 0.1
 # Two heights taken minutes apart differ by more than the plane's own sd: the bed settles, the probe warms.
 SETTLING_MM = 0.004
 
@@ -42,6 +47,10 @@ class Turn:
     screw: str
     teeth: int | None
     rise_mm: float
+    clockwise: bool | None = None
+    """Which way round it is told to be turned, seen from below; None for a free drive."""
+    way_known: bool = True
+    """Whether it is told which way the bed is to go; False for a tooth turned to find out."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,6 +61,8 @@ class Advice:
     turns: tuple[Turn, ...] = ()
     expected_mm: float | None = None
     """The range after the turns, as far as the step is known; None for a tooth turned to learn."""
+    careful: bool = False
+    """More would be told, had the last moves gone as told."""
     then: tuple[Turn, ...] = ()
     """What is likely to follow a tooth turned to learn, that tooth included."""
     ending: Literal["", "ideal", "usable", "tooth-floor", "plate"] = ""
@@ -74,6 +85,18 @@ class Seen:
     """It stands between two teeth, as far as the step is learned: the belt does not lie in its teeth."""
     as_asked: bool
     """Whether it moved by what was told, up or down, as far as the step is known: only then it teaches the step."""
+    against: bool
+    """It rose where it was to fall, or fell where it was to rise."""
+    turned: int | None
+    """Whole teeth as they count, positive for clockwise seen from below; None where nothing is learned from them."""
+    answer: bool | None
+    """Whether it was turned the way round that was told, says who turned it; None where nobody was asked."""
+
+    @property
+    def to_ask(self) -> bool:
+        """Whether only the one who turned it can say what its move means."""
+        told = self.told
+        return self.moved and told is not None and bool(told.teeth) and (self.against or not told.way_known)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,54 +111,84 @@ class Findings:
     """By how much the reference screw rose, where it was the one that moved; None otherwise."""
 
 
-def advise(look: Look, model: Model, limits: Limits, belief: StepBelief, moves_made: int = 0) -> Advice:
-    """What to turn next, from the newest mesh, what is believed of the machine's step, and the moves made so far."""
+def advise(
+    look: Look, model: Model, limits: Limits, belief: StepBelief, moves_made: int = 0, *, careful: bool = False
+) -> Advice:
+    """What to turn next, from the newest mesh, what is believed of the machine's step, and the moves made so far.
+
+    careful: a move went against what was told and none has gone as told since; one tooth is the most that is told.
+    """
     worth = max(LEAST_GAIN_MM, GAIN_SD * look.range_sd_mm) * (2 if moves_made >= MOVES_BEFORE_DOUBT else 1)
     if model.drive == "free":
-        return _advise_free(look, model, limits, worth)
+        return _advise_free(look, model, limits, worth, careful)
     if belief.nominal_mm is None and not belief.moves:
-        return _first_tooth_unknown(look, model, limits, worth)
+        return _first_tooth_unknown(look, model, limits, worth, belief)
     best = tooth_plan(look.z, look.influence, belief.step_mm, model.reference_index)
     gain = look.clear_mm - float(best.range_mm)
     if gain < worth or not best.teeth.any():
         return _finished(look, model, limits, worth)
-    turns = _turns(model, best.teeth.astype(np.float64) * belief.step_mm, best.teeth.tolist())
-    if belief.learned or sum(abs(turn.teeth or 0) for turn in turns) == 1:
+    turns = _turns(model, best.teeth.astype(np.float64) * belief.step_mm, best.teeth.tolist(), belief)
+    if (belief.learned and not careful) or sum(abs(turn.teeth or 0) for turn in turns) == 1:
         return Advice(kind="turn", turns=turns, expected_mm=float(best.range_mm))
     most = max(turns, key=lambda turn: abs(turn.teeth or 0))
     way = 1 if (most.teeth or 0) > 0 else -1
-    first = Turn(screw=most.screw, teeth=way, rise_mm=way * belief.step_mm)
-    return Advice(kind="learn", turns=(first,), then=turns)
+    first = replace(most, teeth=way, rise_mm=way * belief.step_mm)
+    return Advice(kind="learn", turns=(first,), then=turns, careful=careful)
 
 
-def compare(before: Look, after: Look, turns: Sequence[Turn], model: Model, belief: StepBelief) -> Findings:
-    """What happened between two meshes, and what the machine's step is believed to be now."""
+def careful_after(careful: bool, findings: Findings) -> bool:
+    """Whether one tooth is the most to be told after these findings, from whether it was before them."""
+    told = [one for one in findings.screws if one.told is not None and one.moved]
+    if any(one.against or one.answer is False or (one.to_ask and one.answer is None) for one in told):
+        return True
+    # A free drive has no teeth to count: to have gone the way it was told is enough.
+    return careful and not any(one.as_asked or (one.told is not None and one.told.teeth is None) for one in told)
+
+
+def compare(
+    before: Look,
+    after: Look,
+    turns: Sequence[Turn],
+    model: Model,
+    belief: StepBelief,
+    answers: Mapping[str, bool] | None = None,
+) -> Findings:
+    """What happened between two meshes, and what the machine's step is believed to be now.
+
+    answers: by screw, whether it was turned the way round that was told, where that was asked (`Seen.to_ask`).
+    """
+    answers = answers or {}
     rise = after.heights_mm - before.heights_mm
     sd = np.sqrt(before.heights_sd_mm**2 + after.heights_sd_mm**2 + SETTLING_MM**2)
     told = {turn.screw: turn for turn in turns}
     reference = _reference_rise(rise, sd, told, model, belief)
     if reference is not None:
         rise = rise + np.where(np.arange(len(model.screws)) == model.reference_index, 0.0, reference)
-    learned, moved, asked = belief, {}, set()
+    learned, parts = belief, []
     for i in model.movable:
         name = model.screws[i].name
-        moved[name] = _has_moved(float(rise[i]), float(sd[i]), told.get(name), belief)
-        turn = told.get(name)
-        if turn is not None and turn.teeth and moved[name] and _as_asked(float(rise[i]), float(sd[i]), turn, belief):
-            asked.add(name)
-            learned = learn_move(learned, _as_told(turn.teeth, belief), float(rise[i]), float(sd[i]))
+        turn, height, error = told.get(name), float(rise[i]), float(sd[i])
+        moved = _has_moved(height, error, turn, belief)
+        turned = _turned(height, error, turn, belief, answers.get(name)) if turn is not None and moved else None
+        if turned:
+            doubt = DOUBT_WHEN_ASKED if name in answers else DOUBT
+            learned = learn_turn(learned, turned, height, error, doubt)
+        parts.append((name, turn, height, error, moved, turned))
     seen = tuple(
         Seen(
-            screw=model.screws[i].name,
-            told=told.get(model.screws[i].name),
-            rise_mm=float(rise[i]),
-            sd_mm=float(sd[i]),
-            teeth=_nearest_teeth(float(rise[i]), model, learned),
-            moved=moved[model.screws[i].name],
-            between_teeth=_is_between(float(rise[i]), float(sd[i]), model, learned),
-            as_asked=model.screws[i].name in asked,
+            screw=name,
+            told=turn,
+            rise_mm=height,
+            sd_mm=error,
+            teeth=_nearest_teeth(height, model, learned),
+            moved=moved,
+            between_teeth=_is_between(height, error, model, learned),
+            as_asked=bool(turned),
+            against=moved and _is_against(height, turn),
+            turned=turned,
+            answer=answers.get(name),
         )
-        for i in model.movable
+        for name, turn, height, error, moved, turned in parts
     )
     nothing = bool(turns) and reference is None and not any(one.moved for one in seen)
     return Findings(belief=learned, screws=seen, nothing_moved=nothing, reference_mm=reference)
@@ -145,20 +198,35 @@ def clockwise_teeth(turn: Turn, belief: StepBelief) -> int | None:
     """The turn as it is made: whole teeth, positive for clockwise seen from below."""
     if turn.teeth is None:
         return None
-    return turn.teeth if (belief.clockwise or belief.told) == "raises" else -turn.teeth
+    clockwise = (turn.teeth > 0) == (belief.leaning == "raises") if turn.clockwise is None else turn.clockwise
+    return abs(turn.teeth) if clockwise else -abs(turn.teeth)
 
 
-def _as_asked(rise: float, sd: float, turn: Turn, belief: StepBelief) -> bool:
-    """Whether a rise can be that of the teeth told, in either sense; two teeth in place of one cannot."""
-    if turn.teeth is None or (belief.nominal_mm is None and not belief.moves):
+def _turned(rise: float, sd: float, turn: Turn, belief: StepBelief, answer: bool | None) -> int | None:
+    """The teeth that a rise counts for, positive for clockwise; None where it cannot be that of the teeth told."""
+    told = clockwise_teeth(turn, belief)
+    if not told:
+        return None
+    way = (1 if told > 0 else -1) * (-1 if answer is False else 1)
+    counts = [abs(told)]
+    if answer is not None and belief.step_mm:
+        # Who says which way round it was turned makes another count of teeth one to learn from.
+        counts.append(round(abs(rise) / belief.step_mm))
+    return next((way * count for count in counts if count and _fits(rise, sd, count, belief)), None)
+
+
+def _fits(rise: float, sd: float, teeth: int, belief: StepBelief) -> bool:
+    """Whether a rise can be that of so many teeth, in either sense; two teeth in place of one cannot."""
+    if belief.nominal_mm is None and not belief.moves:
         return True
-    spread = float(np.hypot(turn.teeth * belief.sd_mm, sd))
-    return abs(abs(rise) - abs(turn.teeth) * belief.step_mm) <= MOVED_SD * spread
+    spread = float(np.hypot(teeth * belief.sd_mm, sd))
+    return abs(abs(rise) - teeth * belief.step_mm) <= MOVED_SD * spread
 
 
-def _as_told(teeth: int, belief: StepBelief) -> int:
-    """Teeth that were meant to raise, as the model's sense would have them (what a belief learns from)."""
-    return teeth if (belief.clockwise or belief.told) == belief.told else -teeth
+def _is_against(rise: float, turn: Turn | None) -> bool:
+    if turn is None or not turn.way_known:
+        return False
+    return rise * (turn.rise_mm if turn.teeth is None else turn.teeth) < 0
 
 
 def _real_lift(look: Look, model: Model) -> Floats:
@@ -167,31 +235,43 @@ def _real_lift(look: Look, model: Model) -> Floats:
     return lift
 
 
-def _advise_free(look: Look, model: Model, limits: Limits, worth: float) -> Advice:
+def _advise_free(look: Look, model: Model, limits: Limits, worth: float, careful: bool) -> Advice:
     lift = _real_lift(look, model)
     after = look.z + lift @ look.influence
     left = float(np.nanmax(after) - np.nanmin(after))
     if look.clear_mm - left < worth:
         return _finished(look, model, limits, worth)
-    return Advice(kind="turn", turns=_turns(model, lift, None), expected_mm=left)
+    turns = _turns(model, lift, None)
+    if careful:
+        most = max(turns, key=lambda turn: abs(turn.rise_mm))
+        little = float(np.clip(most.rise_mm, -LITTLE_MM, LITTLE_MM))
+        return Advice(kind="learn", turns=(replace(most, rise_mm=little),), then=turns, careful=True)
+    return Advice(kind="turn", turns=turns, expected_mm=left)
 
 
-def _first_tooth_unknown(look: Look, model: Model, limits: Limits, worth: float) -> Advice:
+def _first_tooth_unknown(look: Look, model: Model, limits: Limits, worth: float, belief: StepBelief) -> Advice:
     """Neither lead nor pulley is known: one tooth, at the screw that is furthest off, shows the step."""
     lift = _real_lift(look, model)
     furthest = max(model.movable, key=lambda i: abs(float(lift[i])))
     if look.clear_mm - look.least_mm < max(worth, limits.ideal_mm / 4):
         return _finished(look, model, limits, worth)
     way = 1 if lift[furthest] > 0 else -1
-    turn = Turn(screw=model.screws[furthest].name, teeth=way, rise_mm=0.0)
-    return Advice(kind="learn", turns=(turn,))
+    turn = Turn(screw=model.screws[furthest].name, teeth=way, rise_mm=way * belief.step_mm)
+    return Advice(kind="learn", turns=(_sensed(turn, belief),))
 
 
-def _turns(model: Model, lift: Floats, teeth: list[int] | None) -> tuple[Turn, ...]:
+def _sensed(turn: Turn, belief: StepBelief) -> Turn:
+    """The turn with the way round that the belief makes of it."""
+    return replace(turn, clockwise=(clockwise_teeth(turn, belief) or 0) > 0, way_known=belief.way_known)
+
+
+def _turns(model: Model, lift: Floats, teeth: list[int] | None, belief: StepBelief | None = None) -> tuple[Turn, ...]:
     turns = [
         Turn(screw=model.screws[i].name, teeth=None if teeth is None else teeth[i], rise_mm=float(lift[i]))
         for i in model.movable
     ]
+    if belief is not None:
+        turns = [_sensed(turn, belief) for turn in turns]
     return tuple(turn for turn in turns if (turn.teeth if turn.teeth is not None else abs(turn.rise_mm) > 0.01))
 
 
@@ -211,7 +291,7 @@ def _finished(look: Look, model: Model, limits: Limits, worth: float) -> Advice:
 def _has_moved(rise: float, sd: float, turn: Turn | None, belief: StepBelief) -> bool:
     least = MOVED_SD * sd
     if turn is not None and turn.teeth and (belief.nominal_mm is not None or belief.moves):
-        least = max(least, MOVED_SHARE * abs(turn.teeth) * belief.step_mm)
+        least = max(least, MOVED_SHARE * belief.step_mm)
     return abs(rise) > least
 
 
@@ -226,12 +306,21 @@ def _reference_rise(rise: Floats, sd: Floats, told: dict[str, Turn], model: Mode
         if turn is not None and not belief.learned:
             continue
         rest.append((float(rise[i]) - (turn.rise_mm if turn else 0.0), float(sd[i])))
-    if len(rest) < 2:
+    if len(rest) < 2 or _all_round(rise, sd, told, model):
         return None
     offs = np.array([off for off, _ in rest])
     noise = max(error for _, error in rest)
     one_amount = np.ptp(offs) < MOVED_SD * noise and abs(offs.mean()) > max(MOVED_SD * noise, 0.5 * belief.step_mm)
     return float(-offs.mean()) if one_amount else None
+
+
+def _all_round(rise: Floats, sd: Floats, told: dict[str, Turn], model: Model) -> bool:
+    """Every screw moved by what was told, the other way: one hand that read the words the wrong way round."""
+    meant = [told[model.screws[i].name].rise_mm for i in model.movable if model.screws[i].name in told]
+    if len(meant) < len(model.movable):
+        return False
+    places = list(model.movable)
+    return bool(np.all(np.abs(rise[places] + meant) < MOVED_SD * sd[places] + BETWEEN_SHARE * np.abs(meant)))
 
 
 def _nearest_teeth(rise: float, model: Model, belief: StepBelief) -> int | None:

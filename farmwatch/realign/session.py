@@ -19,9 +19,18 @@ from farmwatch.config import Machine, Settings
 from farmwatch.errors import InputError
 from farmwatch.history import Reading
 from farmwatch.judge.judged import find_judgeable, why_not_judged
-from farmwatch.judge.learned import StepBelief, belief_from_turns
-from farmwatch.model import Limits, Model
-from farmwatch.realign.coach import Advice, Findings, Turn, advise, clockwise_teeth, compare
+from farmwatch.judge.learned import DOUBT, DOUBT_WHEN_ASKED, StepBelief, first_belief, learn_turn
+from farmwatch.model import Limits, Model, TurningSense
+from farmwatch.realign.coach import (
+    Advice,
+    Findings,
+    Seen,
+    Turn,
+    advise,
+    careful_after,
+    clockwise_teeth,
+    compare,
+)  # fmt: skip
 from farmwatch.realign.look import Look, look_at
 from farmwatch.store import Attending, Move, Store
 from farmwatch.tickets import Book, Ticket
@@ -33,6 +42,8 @@ BEAT_EVERY = timedelta(seconds=30)
 # A move that was told so long ago was made, or will not be; its mesh would prove nothing.
 TAKEN_UP_WITHIN = timedelta(hours=24)
 OLD_MESH = timedelta(hours=2)
+# One move of another machine of the model may have been turned the wrong way round; two that agree hardly.
+SISTER_MOVES = 2
 DEFAULT_SIGMA_MM = 0.01
 
 
@@ -48,8 +59,14 @@ class Screen(Protocol):
     def look(self, look: Look, findings: Findings | None, before: Look | None, old: bool) -> None:
         """A mesh has come; what the moves before it really did."""
 
+    def ask(self, seen: Seen) -> bool | None:
+        """Whether a screw was turned the way round that was told; None where nobody can answer."""
+
     def tell(self, advice: Advice, belief: StepBelief, look: Look) -> None:
         """The next move, or the end."""
+
+    def tell_again(self, turns: Sequence[Turn]) -> None:
+        """The moves last told, which have not been made yet."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,6 +102,11 @@ class Session:
         """The mesh that the open moves were read from."""
         self._open: tuple[Turn, ...] = ()
         self._rounds = 0
+        self._careful = False
+        """A move went against what was told, and none has gone as told since."""
+        self._sister: tuple[str, TurningSense] | None = None
+        self._asked_about: set[tuple[datetime, str]] = set()
+        """Moves by time and screw of which was asked which way round they were turned."""
         self._pinned: str | None = None
         self._reason = ""
         self.finished: Advice | None = None
@@ -109,6 +131,8 @@ class Session:
                 change=lambda found: replace(found, work_from=self._clock(), work_until=None),
             )
         self._pinned = self._store.identities().get(name)
+        self._sister = self._sense_of_others()
+        self._careful = _careful_from(self._store.moves([name]))
         self._open, self._before = self._left_open()
         self._screen.begin(self._bench, self._ticket, self._open)
 
@@ -205,17 +229,20 @@ class Session:
         belief = self._belief()
         findings = None
         if self._open and self._before is not None:
-            findings = compare(self._before, look, self._open, self._bench.model, belief)
+            findings = self._compared(self._before, look, belief)
             if findings.nothing_moved:
                 self._screen.look(look, findings, self._before, old)
+                self._screen.tell_again(self._open)
                 self._last = look
                 return
             self._record(findings, look)
+            self._careful = careful_after(self._careful, findings)
             belief = findings.belief
             self._rounds += 1
         self._screen.look(look, findings, self._before if findings else None, old)
         self._last = self._before = look
-        advice = advise(look, self._bench.model, self._bench.limits, belief, self._rounds)
+        bench = self._bench
+        advice = advise(look, bench.model, bench.limits, belief, self._rounds, careful=self._careful)
         self._open = advice.turns
         if advice.kind == "finished":
             self.finished = advice
@@ -223,16 +250,38 @@ class Session:
             self._store.add_moves([self._told(turn, look, belief) for turn in advice.turns])
         self._screen.tell(advice, belief, look)
 
+    def _compared(self, before: Look, look: Look, belief: StepBelief) -> Findings:
+        """What the open moves did; where only the one who turned can say what that means, that is asked first."""
+        findings = compare(before, look, self._open, self._bench.model, belief)
+        answers = {one.screw: self._screen.ask(one) for one in findings.screws if one.to_ask}
+        given = {screw: answer for screw, answer in answers.items() if answer is not None}
+        return compare(before, look, self._open, self._bench.model, belief, given) if given else findings
+
     def _belief(self) -> StepBelief:
-        moves = self._store.moves([self._bench.machine.name])
-        return belief_from_turns(
-            self._bench.model,
-            (
-                (move.teeth, move.moved_mm, move.moved_sd_mm)
-                for move in moves
-                if move.teeth and move.moved_mm is not None and move.moved_sd_mm
-            ),
-        )
+        belief = first_belief(self._bench.model, self._sister)
+        for move in self._store.moves([self._bench.machine.name]):
+            if move.teeth and move.moved_mm is not None and move.moved_sd_mm:
+                doubt = DOUBT_WHEN_ASKED if (move.at, move.screw) in self._asked_about else DOUBT
+                belief = learn_turn(belief, move.teeth, move.moved_mm, move.moved_sd_mm, doubt)
+        return belief
+
+    def _sense_of_others(self) -> tuple[str, TurningSense] | None:
+        """Another machine of the model and what its moves show of a clockwise turn, where all that know it agree."""
+        mine, model = self._bench.machine, self._bench.model
+        if model.clockwise is not None:
+            return None
+        others = [one.name for one in self._settings.machines if one.model == mine.model and one.name != mine.name]
+        beliefs = {name: first_belief(model) for name in others}
+        for move in self._store.moves(others) if others else []:
+            if move.teeth and move.moved_mm is not None and move.moved_sd_mm:
+                beliefs[move.machine] = learn_turn(beliefs[move.machine], move.teeth, move.moved_mm, move.moved_sd_mm)
+        known = [
+            (name, belief.clockwise)
+            for name, belief in beliefs.items()
+            if belief.moves >= SISTER_MOVES and belief.clockwise is not None
+        ]
+        agreed = len({sense for _, sense in known}) == 1
+        return next(((name, sense) for name, sense in known if sense is not None), None) if agreed else None
 
     def _told(self, turn: Turn, look: Look, belief: StepBelief) -> Move:
         return Move(
@@ -242,13 +291,13 @@ class Session:
             by=self._bench.by,
             screw=turn.screw,
             teeth=clockwise_teeth(turn, belief),
-            mm=turn.rise_mm,
+            mm=turn.rise_mm if turn.way_known else None,
             before_at=look.taken_at,
             range_before_mm=look.range_mm,
         )
 
     def _record(self, findings: Findings, look: Look) -> None:
-        """What each told move really did; one that was made otherwise is kept without a figure to learn from."""
+        """What each told move really did, turned as it counts; one made otherwise keeps no sd to be learned with."""
         name = self._bench.machine.name
         seen = {one.screw: one for one in findings.screws}
         done = []
@@ -256,13 +305,18 @@ class Session:
             if move.after_at is not None:
                 continue
             one = seen.get(move.screw)
-            moved = one if one is not None and one.as_asked else None
+            moved = one if one is not None and one.moved else None
+            counts = moved is not None and moved.as_asked
+            if moved is not None and moved.answer is not None:
+                self._asked_about.add((move.at, move.screw))
             done.append(
                 replace(
                     move,
+                    teeth=moved.turned if moved and counts else move.teeth,
+                    mm=moved.rise_mm if moved and move.mm is None and moved.answer else move.mm,
                     after_at=look.taken_at,
                     moved_mm=moved.rise_mm if moved else None,
-                    moved_sd_mm=moved.sd_mm if moved else None,
+                    moved_sd_mm=moved.sd_mm if moved and counts else None,
                     range_after_mm=look.range_mm,
                 )
             )
@@ -283,21 +337,34 @@ class Session:
             return (), None
         mesh = history.mesh(places[-1])
         sigma = self._bench.model.probe_sigma_mm or DEFAULT_SIGMA_MM
-        sense = self._belief()
-        raises = (sense.clockwise or sense.told) == "raises"
-        turns = tuple(
-            Turn(
-                screw=move.screw,
-                teeth=None if move.teeth is None else (move.teeth if raises else -move.teeth),
-                rise_mm=move.mm or 0.0,
-            )
-            for move in left
-        )
         before = look_at(mesh, self._bench.model, at, sigma)
         self._last = before
-        return turns, before
+        return tuple(_as_it_was_told(move, self._belief()) for move in left), before
 
 
 def _open_ticket(tickets: Sequence[Ticket]) -> Ticket | None:
     """The ticket that this work belongs to: the machine's open one that is not about its host."""
     return next((ticket for ticket in tickets if ticket.is_open and ticket.cause != "host"), None)
+
+
+def _as_it_was_told(move: Move, belief: StepBelief) -> Turn:
+    """The turn that a move was told as: its way round stands in its teeth, the bed's way in the rise meant."""
+    if not move.teeth:
+        return Turn(screw=move.screw, teeth=None, rise_mm=move.mm or 0.0)
+    clockwise = move.teeth > 0
+    up = clockwise == (belief.leaning == "raises") if not move.mm else move.mm > 0
+    teeth = abs(move.teeth) if up else -abs(move.teeth)
+    rise_mm = move.mm or teeth * belief.step_mm
+    return Turn(screw=move.screw, teeth=teeth, rise_mm=rise_mm, clockwise=clockwise, way_known=bool(move.mm))
+
+
+def _careful_from(moves: Sequence[Move]) -> bool:
+    """What `careful_after` said of the last moves on record: left in the middle, it is as careful when taken up."""
+    careful = False
+    for after in sorted({move.after_at for move in moves if move.after_at is not None}):
+        made = [move for move in moves if move.after_at == after and move.moved_mm]
+        if any(move.mm is None or move.mm * (move.moved_mm or 0.0) < 0 for move in made):
+            careful = True
+        elif any(move.moved_sd_mm or move.teeth is None for move in made):
+            careful = False
+    return careful

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from farmwatch.judge.learned import first_belief, learn_move, step_differences
+from farmwatch.judge.learned import DOUBT_WHEN_ASKED, first_belief, learn_move, learn_turn, step_differences
 
 
 def realign(rng: np.random.Generator, nominal: float, true: float, way: int, belief, moves: int):
@@ -104,3 +104,48 @@ def test_two_thousand_realignments(bench) -> None:
     assert named == wrong_way
     assert wrong_way > 150
     assert false_alarms == 0
+
+
+def test_two_moves_that_contradict_each_other_leave_the_step_alone_and_bring_the_sense_back(bench) -> None:
+    """One was turned the wrong way round: 0.4 up, then 0.4 down for the same tooth told."""
+    first = first_belief(bench.model)
+    belief = learn_move(learn_move(first, 1, -0.4, 0.01), 1, 0.4, 0.01)
+    assert belief.step_mm == pytest.approx(0.4, abs=0.005)
+    assert belief.chance_other_way == pytest.approx(first.chance_other_way, abs=0.01)
+    assert not belief.learned
+    third = learn_move(belief, 1, 0.4, 0.01)
+    assert (third.clockwise, third.learned) == ("raises", True)
+
+
+def test_one_slip_among_moves_that_agree_does_not_turn_the_sense(bench) -> None:
+    belief = first_belief(bench.model)
+    for rise in (0.4, 0.41, -0.4, 0.39):
+        belief = learn_move(belief, 1, rise, 0.01)
+    assert belief.clockwise == "raises"
+    assert belief.interval_mm[0] < 0.4 < belief.interval_mm[1]
+    assert belief.interval_mm[1] - belief.interval_mm[0] < 0.03
+
+
+def test_what_was_asked_about_is_doubted_less(bench) -> None:
+    first = first_belief(bench.model)
+    assert learn_move(first, 1, -0.4, 0.01, DOUBT_WHEN_ASKED).chance_other_way > 0.99
+    assert 0.95 < learn_move(first, 1, -0.4, 0.01).chance_other_way < 0.97
+
+
+def test_another_machine_of_a_silent_model_lends_its_sense(bench) -> None:
+    silent = replace(bench.model, clockwise=None)
+    belief = first_belief(silent, ("tideframe-02", "lowers"))
+    assert (belief.clockwise, belief.leaning, belief.way_known, belief.learned) == ("lowers", "lowers", True, False)
+    assert not first_belief(silent).way_known
+    other = learn_move(belief, 1, -0.4, 0.01)
+    assert other.clockwise == "raises"
+    [said] = step_differences(other)
+    assert said.startswith("Its screws answer the other way than those of tideframe-02: a clockwise turn, seen from")
+    # What the model states itself goes before.
+    assert first_belief(bench.model, ("tideframe-02", "lowers")) == first_belief(bench.model)
+
+
+def test_a_turn_by_hand_is_learned_from_as_the_bed_goes(bench) -> None:
+    lowers = replace(bench.model, clockwise="lowers")
+    assert learn_turn(first_belief(lowers), 2, -0.8, 0.01).clockwise == "lowers"
+    assert learn_turn(first_belief(lowers), 2, 0.8, 0.01).clockwise == "raises"

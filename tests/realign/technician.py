@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Collection
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from itertools import product
@@ -14,14 +15,15 @@ from farmwatch.judge.words import move_sentence, screw_words
 from farmwatch.measure import grid_points, influence
 from farmwatch.mesh import Floats, Mesh
 from farmwatch.model import Limits, Model, Screw
-from farmwatch.realign import advise, compare, look_at
+from farmwatch.realign import Turn, advise, careful_after, compare, look_at
 
 AT = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
 AXIS = np.linspace(10, 210, 7)
 WHERE = ((20.0, 10.0), (200.0, 10.0), (110.0, 215.0))
 NAMES = ("front-left", "front-right", "rear")
 WORDS = re.compile(
-    r"(?P<screw>[a-z ]+): (?:up|down) (?P<count>\d+) (?:tooth|teeth), (?P<way>clockwise|anticlockwise) seen from below"
+    r"(?P<screw>[a-z ]+): (?:(?:up|down) )?(?P<count>\d+) (?:tooth|teeth),? (?P<way>clockwise|anticlockwise)"
+    r" seen from below"
 )
 
 
@@ -73,12 +75,12 @@ class Bench:
         beds = self.bed() + lifts @ self.shares
         return float(np.ptp(beds, axis=1).min())
 
-    def turn(self, sentence: str) -> None:
-        """Do what the sentence says, and nothing else."""
+    def turn(self, sentence: str, *, wrong_way: bool = False) -> None:
+        """Do what the sentence says, and nothing else; or do it the wrong way round."""
         said = WORDS.fullmatch(sentence)
         assert said is not None, sentence
         index = [screw_words(name) for name in NAMES].index(said["screw"])
-        clockwise = int(said["count"]) * (1 if said["way"] == "clockwise" else -1)
+        clockwise = int(said["count"]) * (1 if (said["way"] == "clockwise") != wrong_way else -1)
         self.turned[NAMES[index]] = self.turned.get(NAMES[index], 0) + abs(clockwise)
         self.heights[index] += clockwise * self.step_mm * (1 if self.raises else -1)
 
@@ -91,26 +93,57 @@ class Outcome:
     needless: int
     touched_reference: bool
     belief: StepBelief
+    most_astray: int = 0
+    """Most teeth that one move took a screw the wrong way."""
+    astray_after_slip: int = 0
+    """The same without the moves made the wrong way round by hand."""
+    ends_off_mm: float = 0.0
+    """Off the best at the end, noise-free."""
 
 
-def realigned(bench: Bench, most: int = 8) -> Outcome:
-    """Mesh, read the words, turn, mesh again, until the coach says it is finished."""
-    belief, limits = first_belief(bench.model), Limits()
-    best, off, needless = bench.best(), None, 0
-    before, turns = None, ()
+def words_of(turn: Turn) -> str:
+    """The turn as it is told."""
+    round_ = "clockwise" if turn.clockwise else "anticlockwise"
+    if not turn.way_known:
+        return f"{screw_words(turn.screw)}: {abs(turn.teeth or 0)} tooth {round_} seen from below"
+    sense = "raises" if ((turn.teeth or 0) > 0) == turn.clockwise else "lowers"
+    return move_sentence(turn.screw, turn.teeth, turn.rise_mm, sense)  # type: ignore[arg-type]
+
+
+def realigned(
+    bench: Bench, most: int = 8, *, answers: bool = True, wrong: Collection[int] = (), sister: str | None = None
+) -> Outcome:
+    """Mesh, read the words, turn, mesh again, until the coach says it is finished.
+
+    answers: whether the technician is there to be asked. wrong: the moves (from 0) made the wrong way round. sister:
+    what a clockwise turn does at another machine of the model.
+    """
+    belief, limits = first_belief(bench.model, ("tideframe-01", sister) if sister else None), Limits()  # type: ignore[arg-type]
+    best, off, needless, astray, slipped = bench.best(), None, 0, 0, 0
+    before, turns, careful = None, (), False
     for meshes in range(1, most + 1):
         look = look_at(bench.mesh(), bench.model, AT + timedelta(minutes=8 * meshes), bench.noise_mm)
         if before is not None:
-            belief = compare(before, look, turns, bench.model, belief).belief
+            found = compare(before, look, turns, bench.model, belief)
+            if answers and any(one.to_ask for one in found.screws):
+                said = {one.screw: meshes - 2 not in wrong for one in found.screws if one.to_ask}
+                found = compare(before, look, turns, bench.model, belief, said)
+            belief, careful = found.belief, careful_after(careful, found)
         if meshes == 4:
             off = bench.true_range() - best
-        advice = advise(look, bench.model, limits, belief, meshes - 1)
+        advice = advise(look, bench.model, limits, belief, meshes - 1, careful=careful)
         if advice.kind == "finished":
             break
-        sense = belief.clockwise or belief.told
-        was = bench.true_range()
+        was, stood = bench.true_range(), bench.heights.copy()
         for turn in advice.turns:
-            bench.turn(move_sentence(turn.screw, turn.teeth, turn.rise_mm, sense))
+            bench.turn(words_of(turn), wrong_way=meshes - 1 in wrong)
+        for turn in advice.turns:
+            index = NAMES.index(turn.screw)
+            went = (bench.heights[index] - stood[index]) / bench.step_mm * np.sign(turn.teeth or 0)
+            if meshes - 1 in wrong:
+                slipped = max(slipped, round(-went))
+            else:
+                astray = max(astray, round(-went))
         needless += advice.kind == "turn" and bench.true_range() > was - 0.001
         before, turns = look, advice.turns
     return Outcome(
@@ -119,6 +152,9 @@ def realigned(bench: Bench, most: int = 8) -> Outcome:
         needless=needless,
         touched_reference="rear" in bench.turned,
         belief=belief,
+        most_astray=max(astray, slipped),
+        astray_after_slip=astray,
+        ends_off_mm=bench.true_range() - best,
     )
 
 

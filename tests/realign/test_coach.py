@@ -6,10 +6,10 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from farmwatch.judge.learned import first_belief, learn_move, step_differences
+from farmwatch.judge.learned import StepBelief, first_belief, learn_move, step_differences
 from farmwatch.mesh import Floats, Mesh
 from farmwatch.model import Limits, Model, Screw
-from farmwatch.realign import Look, Turn, advise, clockwise_teeth, compare, look_at
+from farmwatch.realign import Look, Turn, advise, careful_after, clockwise_teeth, compare, look_at
 from tests.realign.technician import AT, AXIS, Bench, misaligned, model_of, realigned
 
 LIMITS = Limits()
@@ -180,3 +180,121 @@ def test_two_screws_are_followed_along_their_line() -> None:
     told = advise(first, model, LIMITS, first_belief(model))
     assert (told.kind, told.turns[0].screw, told.turns[0].teeth) == ("learn", "right", -1)
     assert told.then[0].teeth in (-4, -5)
+
+
+@pytest.mark.parametrize("answers", [True, False])
+@pytest.mark.parametrize("wrong", [0, 1])
+@pytest.mark.parametrize("silent", [True, False])
+def test_a_move_made_the_wrong_way_round_costs_moves_and_no_teeth(answers: bool, wrong: int, silent: bool) -> None:
+    """The slip apart, no move takes a screw further astray than one tooth; the true sense is found all the same."""
+    rng = np.random.default_rng(11)
+    for _ in range(8):
+        bench = misaligned(rng)
+        if silent:
+            bench.model = replace(bench.model, clockwise=None)
+        done = realigned(bench, most=9, answers=answers, wrong=(wrong,))
+        assert done.belief.leaning == "raises"
+        assert done.astray_after_slip <= 1
+        assert done.ends_off_mm <= 0.04
+
+
+def test_another_machine_of_the_model_lends_its_sense_and_is_not_believed_blindly() -> None:
+    rng = np.random.default_rng(12)
+    for raises in (True, False):
+        for _ in range(8):
+            bench = misaligned(rng, other_way=not raises)
+            bench.model = replace(bench.model, clockwise=None)
+            done = realigned(bench, sister="raises", answers=False)
+            assert done.belief.clockwise == ("raises" if raises else "lowers")
+            assert done.most_astray == (0 if raises else 1)
+
+
+def told(bench: Bench, teeth: int, belief: StepBelief) -> tuple[Turn, ...]:
+    clockwise = (teeth > 0) == (belief.leaning == "raises")
+    rise_mm = teeth * belief.step_mm
+    return (Turn(screw="front-left", teeth=teeth, rise_mm=rise_mm, clockwise=clockwise, way_known=belief.way_known),)
+
+
+@pytest.mark.parametrize("rise", [0.4, 0.8])
+def test_a_rise_where_a_fall_was_told_is_to_be_asked_about(rise: float) -> None:
+    """One tooth, or two in place of one."""
+    bench = bench_at([0.8, 0.0, 0.0])
+    belief = first_belief(bench.model)
+    turns, before = told(bench, -1, belief), look(bench)
+    second = after(bench, np.array([rise, 0.0, 0.0]))
+    found = compare(before, second, turns, bench.model, belief)
+    assert (found.screws[0].against, found.screws[0].to_ask) == (True, True)
+    assert careful_after(False, found)
+    wrong = compare(before, second, turns, bench.model, belief, {"front-left": False})
+    assert wrong.belief.clockwise == "raises"
+    assert wrong.belief.chance_other_way < 0.01
+    assert wrong.screws[0].turned == round(rise / 0.4)
+    right = compare(before, second, turns, bench.model, belief, {"front-left": True})
+    assert right.belief.clockwise == "lowers"
+    assert right.screws[0].turned == -round(rise / 0.4)
+    for answered in (wrong, right):
+        assert careful_after(False, answered)
+        advice = advise(second, bench.model, LIMITS, answered.belief, 1, careful=True)
+        assert [turn.teeth for turn in advice.turns] == [-1]
+        assert advice.careful
+        assert advice.turns[0].clockwise == (answered is right)
+
+
+def test_after_a_move_that_went_as_told_the_rest_is_told_at_once_again() -> None:
+    bench = bench_at([1.6, 0.0, 0.0])
+    belief = first_belief(bench.model)
+    turns, before = told(bench, -1, belief), look(bench)
+    second = after(bench, np.array([-0.4, 0.0, 0.0]))
+    found = compare(before, second, turns, bench.model, belief)
+    assert not careful_after(True, found)
+    assert [turn.teeth for turn in advise(second, bench.model, LIMITS, found.belief, 1).turns] == [-3]
+    assert [turn.teeth for turn in advise(second, bench.model, LIMITS, found.belief, 1, careful=True).turns] == [-1]
+
+
+def test_where_nothing_is_known_of_the_sense_one_tooth_is_believed_only_when_it_was_asked_about() -> None:
+    silent = replace(model_of(0.4), clockwise=None)
+    bench = bench_at([1.6, 0.0, 0.0], model=silent)
+    belief = first_belief(silent)
+    turns, before = told(bench, -1, belief), look(bench)
+    second = after(bench, np.array([0.4, 0.0, 0.0]))
+    found = compare(before, second, turns, silent, belief)
+    assert (found.screws[0].against, found.screws[0].to_ask) == (False, True)
+    assert careful_after(False, found)
+    assert not careful_after(False, compare(before, second, turns, silent, belief, {"front-left": True}))
+    wrong = compare(before, second, turns, silent, belief, {"front-left": False})
+    assert careful_after(False, wrong)
+    assert wrong.belief.clockwise == "raises"
+
+
+def test_every_screw_turned_the_wrong_way_round_is_no_turn_of_the_reference() -> None:
+    bench = bench_at([0.8, 0.8, 0.0])
+    belief = first_belief(bench.model)
+    for teeth in (1, 2):
+        belief = learn_move(belief, teeth, 0.4 * teeth, 0.005)
+    turns = tuple(Turn(screw=name, teeth=-1, rise_mm=-0.4, clockwise=False) for name in ("front-left", "front-right"))
+    found = compare(look(bench), after(bench, np.array([0.4, 0.4, 0.0])), turns, bench.model, belief)
+    assert found.reference_mm is None
+    assert [one.against for one in found.screws] == [True, True]
+
+
+def test_a_free_drive_that_went_the_wrong_way_is_told_a_little_until_one_goes_as_told() -> None:
+    free = replace(model_of(0.4), drive="free")
+    bench = bench_at([-0.8, 0.4, 0.0], model=free)
+    belief, first = first_belief(free), look(bench)
+    turns = advise(first, free, LIMITS, belief).turns
+    second = after(bench, np.array([-0.8, 0.0, 0.0]))
+    found = compare(first, second, turns, free, belief)
+    assert (found.screws[0].against, found.screws[0].to_ask) == (True, False)
+    assert careful_after(False, found)
+    little = advise(second, free, LIMITS, belief, 1, careful=True)
+    assert [(turn.screw, turn.rise_mm) for turn in little.turns] == [("front-left", 0.1)]
+    third = after(bench, np.array([0.1, 0.0, 0.0]))
+    assert not careful_after(True, compare(second, third, little.turns, free, belief))
+
+
+def test_a_part_of_the_teeth_told_is_a_move() -> None:
+    bench = bench_at([2.8, 0.0, 0.0])
+    belief = learn_move(first_belief(bench.model), 2, 0.8, 0.005)
+    found = compare(look(bench), after(bench, np.array([-0.8, 0.0, 0.0])), told(bench, -7, belief), bench.model, belief)
+    assert (found.screws[0].moved, found.screws[0].teeth, found.screws[0].as_asked) == (True, -2, False)
+    assert not found.nothing_moved

@@ -18,12 +18,11 @@ from farmwatch.collect import Asked, HostMesh
 from farmwatch.config import Farm, Machine, Mapping, Settings
 from farmwatch.errors import InputError
 from farmwatch.judge.learned import StepBelief
-from farmwatch.judge.words import move_sentence
 from farmwatch.model import Limits, Model
-from farmwatch.realign import Advice, Bench, Findings, Look, Session, Turn
-from farmwatch.store import Store
+from farmwatch.realign import Advice, Bench, Findings, Look, Seen, Session, Turn
+from farmwatch.store import Move, Store
 from farmwatch.tickets import Book, Ticket, step_book
-from tests.realign.technician import AT, AXIS, model_of
+from tests.realign.technician import AT, AXIS, model_of, words_of
 from tests.realign.technician import Bench as Truth
 
 
@@ -43,6 +42,7 @@ class Recorder:
 
     def __init__(self) -> None:
         self.said: list[tuple[str, Any]] = []
+        self.answer: bool | None = None
 
     def begin(self, bench: Bench, ticket: Ticket | None, taken_up: Sequence[Turn]) -> None:
         self.said.append(("begin", (ticket, tuple(taken_up))))
@@ -55,6 +55,13 @@ class Recorder:
 
     def tell(self, advice: Advice, belief: StepBelief, look: Look) -> None:
         self.said.append(("tell", (advice, belief)))
+
+    def ask(self, seen: Seen) -> bool | None:
+        self.said.append(("ask", seen))
+        return self.answer
+
+    def tell_again(self, turns: Sequence[Turn]) -> None:
+        self.said.append(("again", tuple(turns)))
 
     @property
     def last(self) -> Any:
@@ -95,12 +102,11 @@ class Farmed:
         bench = Bench(machine=self.settings.machines[0], model=self.model, limits=Limits(), by="technician")
         return Session(self.settings, self.store, bench, self.screen, self.ask, self.clock)
 
-    def turn_and_mesh(self, minutes: float = 8.0) -> None:
-        kind, (advice, belief) = self.screen.last
+    def turn_and_mesh(self, minutes: float = 8.0, *, wrong_way: bool = False) -> None:
+        kind, (advice, _) = self.screen.last
         assert kind == "tell"
         for turn in advice.turns:
-            sense = belief.clockwise or belief.told
-            self.truth.turn(move_sentence(turn.screw, turn.teeth, turn.rise_mm, sense))
+            self.truth.turn(words_of(turn), wrong_way=wrong_way)
         self.clock.pass_minutes(minutes)
         self.mesh, self.meshed_at = self.truth.mesh(), self.clock()
 
@@ -232,9 +238,12 @@ def test_a_mesh_before_the_turn_does_not_move_the_plan_on(farmed: Farmed) -> Non
     farmed.clock.pass_minutes(4)
     farmed.mesh, farmed.meshed_at = farmed.truth.mesh(), farmed.clock()
     assert session.step()
-    kind, (_, findings, _) = farmed.screen.last
-    assert kind == "look"
+    (_, (_, findings, _)), (again, turns) = farmed.screen.said[-2:]
     assert findings.nothing_moved
+    # The order has scrolled off behind the map: it stands last again.
+    assert (again, [(turn.screw, turn.teeth, turn.clockwise) for turn in turns]) == (
+        "again", [("front-left", 1, True)],
+    )  # fmt: skip
     assert [move.after_at for move in farmed.store.moves()] == [None]
 
 
@@ -273,3 +282,139 @@ def test_another_machines_answer_is_not_worked_from(farmed: Farmed) -> None:
     assert not session.step()
     assert "calls itself SN-2, not SN-1" in farmed.screen.last[1]
     assert farmed.store.reading_count() == 0
+
+
+def begun(farmed: Farmed, *, wrong_way: bool) -> Session:
+    """A session after its first move, made as told or the wrong way round, and the mesh after it."""
+    session = farmed.session()
+    session.begin()
+    session.step()
+    farmed.turn_and_mesh(wrong_way=wrong_way)
+    session.step()
+    return session
+
+
+def asked(farmed: Farmed) -> list[Seen]:
+    return [what for kind, what in farmed.screen.said if kind == "ask"]
+
+
+def last_teeth(farmed: Farmed) -> list[tuple[str, int, bool]]:
+    return [(turn.screw, turn.teeth, turn.clockwise) for turn in farmed.screen.last[1][0].turns]
+
+
+def test_a_move_turned_the_wrong_way_round_counts_as_it_was_turned(tmp_path: Path) -> None:
+    farmed = Farmed(tmp_path, [-1.6, 0.4, 0.0])
+    farmed.screen.answer = False
+    session = begun(farmed, wrong_way=True)
+    [seen] = asked(farmed)
+    assert (seen.against, seen.answer) == (True, None)
+    [move] = [move for move in farmed.store.moves() if move.after_at is not None]
+    assert (move.teeth, move.moved_mm) == (-1, pytest.approx(-0.4, abs=0.02))
+    # The same order again, and of one tooth; once that has gone as told, the rest at once.
+    assert last_teeth(farmed) == [("front-left", 1, True)]
+    farmed.turn_and_mesh()
+    session.step()
+    assert len(asked(farmed)) == 1
+    assert last_teeth(farmed) == [("front-left", 4, True), ("front-right", -1, False)]
+    [one] = assess(farmed.settings, farmed.store, farmed.clock()).machines
+    assert one.warnings == ()
+
+
+def test_a_machine_that_turns_the_other_way_is_believed_when_its_technician_says_so(tmp_path: Path) -> None:
+    farmed = Farmed(tmp_path, [-1.6, 0.4, 0.0])
+    farmed.truth.raises = False
+    farmed.screen.answer = True
+    session = begun(farmed, wrong_way=False)
+    assert farmed.screen.last[1][1].clockwise == "lowers"
+    assert last_teeth(farmed) == [("front-left", 1, False)]
+    farmed.turn_and_mesh()
+    session.step()
+    assert last_teeth(farmed) == [("front-left", 4, False), ("front-right", -1, True)]
+
+
+def test_with_nobody_to_ask_it_goes_on_by_one_tooth(tmp_path: Path) -> None:
+    """The hand erred once: two moves contradict each other, the third brings the sense back, the fourth is the rest."""
+    farmed = Farmed(tmp_path, [-1.6, 0.4, 0.0])
+    session = begun(farmed, wrong_way=True)
+    for _ in range(2):
+        assert [abs(teeth) for _, teeth, _ in last_teeth(farmed)] == [1]
+        farmed.turn_and_mesh()
+        session.step()
+    assert last_teeth(farmed) == [("front-left", 5, True), ("front-right", -1, False)]
+
+
+@pytest.mark.parametrize("silent", [True, False])
+def test_taken_up_after_a_contradiction_it_is_still_careful(tmp_path: Path, silent: bool) -> None:
+    model = replace(model_of(0.4), clockwise=None) if silent else model_of(0.4)
+    farmed = Farmed(tmp_path, [-1.6, 0.4, 0.0], model)
+    begun(farmed, wrong_way=not silent).leave()
+    farmed.store.finish_moves("heron-01", [])
+    # No order waits for its mesh now; what no one could answer for still allows one tooth at the most.
+    again = farmed.session()
+    again.begin()
+    again.step()
+    assert [abs(teeth) for _, teeth, _ in last_teeth(farmed)] == [1]
+    assert farmed.screen.last[1][0].careful
+    farmed.turn_and_mesh()
+    again.step()
+    assert [abs(teeth) for _, teeth, _ in last_teeth(farmed)] == ([2, 1] if silent else [1])
+
+
+@pytest.mark.parametrize("silent", [True, False])
+def test_taken_up_again_the_order_is_the_one_that_was_told(tmp_path: Path, silent: bool) -> None:
+    model = replace(model_of(0.4), clockwise=None) if silent else model_of(0.4, "lowers")
+    farmed = Farmed(tmp_path, [1.6, -0.4, 0.0], model)
+    farmed.truth.raises = silent
+    farmed.screen.answer = True
+    begun(farmed, wrong_way=False).leave()
+    told = farmed.screen.last[1][0].turns
+    farmed.session().begin()
+    assert [words_of(turn) for turn in farmed.screen.last[1][1]] == [words_of(turn) for turn in told]
+    assert len(told) == 2
+    assert farmed.screen.last[1][1] == told
+
+
+def test_a_first_tooth_taken_up_again_says_no_more_than_it_said(tmp_path: Path) -> None:
+    farmed = Farmed(tmp_path, [1.6, -0.4, 0.0], replace(model_of(0.4), clockwise=None))
+    session = farmed.session()
+    session.begin()
+    session.step()
+    told = farmed.screen.last[1][0].turns
+    session.leave()
+    farmed.session().begin()
+    assert [words_of(turn) for turn in farmed.screen.last[1][1]] == [
+        "front left: 1 tooth anticlockwise seen from below"
+    ]
+    assert farmed.screen.last[1][1] == told
+
+
+@pytest.mark.parametrize(("shown", "sister"), [(2, "heron-02"), (1, "")])
+def test_another_machine_of_a_silent_model_that_has_shown_it_twice_lends_its_sense(
+    tmp_path: Path, shown: int, sister: str
+) -> None:
+    farmed = Farmed(tmp_path, [1.6, -0.4, 0.0], replace(model_of(0.4), clockwise=None))
+    other = Machine(name="heron-02", model=farmed.model.name)
+    settings = farmed.settings
+    farmed.settings = Settings(
+        farm=settings.farm, models=settings.models, mappings=settings.mappings, machines=(*settings.machines, other)
+    )
+    farmed.store.add_moves(
+        [
+            Move(
+                machine="heron-02", at=AT - timedelta(days=2, minutes=-i), screw="front-left", teeth=1, mm=-0.4,
+                before_at=AT - timedelta(days=3), after_at=AT - timedelta(days=2, minutes=-i - 1), moved_mm=-0.4,
+                moved_sd_mm=0.01, range_before_mm=1.0,
+            )
+            for i in range(shown)
+        ]
+    )  # fmt: skip
+    session = farmed.session()
+    session.begin()
+    session.step()
+    advice, belief = farmed.screen.last[1]
+    assert belief.sister == sister
+    assert [(turn.teeth, turn.clockwise, turn.way_known) for turn in advice.turns] == [(-1, bool(sister), bool(sister))]
+    # It turns the other way: that is a contradiction where the other machine has spoken, else only a lesson.
+    farmed.turn_and_mesh()
+    session.step()
+    assert [seen.against for seen in asked(farmed)] == [bool(sister)]
