@@ -141,10 +141,10 @@ def _proof_words(page: TicketPage) -> str:
     said = f"proving: {len(proof.verdict.index)} of {proof.wanted} probings"
     if proof.verdict.says != "waiting":
         return f"{said}; the service says within minutes what follows (now: farmwatch ticket propose)"
-    later = proof.next_from is not None and proof.next_from > page.now
-    when = f"from {time_phrase(proof.next_from, page.now, page.zone)}" if later and proof.next_from else "at once"
     hot = "" if proof.celsius is None else f", bed near {proof.celsius:.0f} °C"
-    return f"{said}; the next counts {when}{hot}"
+    if proof.next_from is None or proof.next_from <= page.now:
+        return f"{said}; the next mesh counts{hot}"
+    return f"{said}; the next counts from {time_phrase(proof.next_from, page.now, page.zone)}{hot}"
 
 
 def _say_work(page: TicketPage) -> None:

@@ -128,7 +128,7 @@ def test_in_proving_nothing_is_to_be_turned_and_what_was_turned_is_shown(proving
     _, out, _ = proving("ticket", "show", "1")
     assert "Moves" not in out
     assert "the work should leave" not in out
-    assert "proving: 0 of 2 probings; the next counts at once, bed near 60 °C" in out
+    assert "proving: 0 of 2 probings; the next mesh counts, bed near 60 °C" in out
     flat = " ".join(out.split())
     assert "front right: 1 tooth clockwise seen from below; it rose 0.397 mm" in flat
     assert "front left: 2 teeth anticlockwise seen from below, but the mesh after it shows another move" in flat
