@@ -162,6 +162,23 @@ def test_a_line_without_end_does_not_fill_the_memory(store: Store, tmp_path: Pat
     assert result.refused[0].why == "longer than 8 MiB"
 
 
+def test_a_name_that_stands_twice_in_a_line_is_refused(store: Store, tmp_path: Path) -> None:
+    whole = json.dumps(line(), separators=(",", ":"))
+    twice = [
+        whole[:-1] + ',"heights":[[1,1,1],[1,1,1],[1,1,1]]}',
+        whole[:-1].replace(":", " : ") + ', "plate" : "B"}',
+    ]
+    # Names of no use, within another object, and what only looks like a name, refuse nothing.
+    sound = [
+        json.dumps(line(taken_at="2026-11-24T05:00:00Z", more={"machine": {"machine": 1}})),
+        json.dumps(line(taken_at="2026-11-25T05:00:00Z", plate='"x":')),
+        json.dumps(line(taken_at="2026-11-26T05:00:00Z"), separators=(", ", " : ")),
+    ]
+    result = imported(store, tmp_path / "r.ndjson", "\n".join(twice + sound))
+    assert (result.stored, result.refused_count) == (3, 2)
+    assert [refused.why for refused in result.refused] == ["'heights' stands twice in it", "'plate' stands twice in it"]
+
+
 def test_members_that_mean_nothing_here_are_named(store: Store, tmp_path: Path) -> None:
     result = imported(store, tmp_path / "r.ndjson", json.dumps(line(bed_celcius=60)))
     assert result.stored == 1

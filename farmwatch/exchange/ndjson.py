@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import codecs
+import json
+from collections import Counter
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -40,14 +42,33 @@ def ndjson_lines(file: Path, refuse: Callable[[int, str], None]) -> Iterator[tup
                 if text.strip():
                     refuse(number, f"not JSON: {fault}")
                 continue
-            if isinstance(parsed, dict):
-                lines.append((number, parsed))
-            else:
+            if not isinstance(parsed, dict):
                 refuse(number, "wants one JSON object a line")
+            elif text.count(b'":') != len(parsed) and (twice := _twice(text)) is not None:
+                # Which of the two is meant, only its writer knows.
+                refuse(number, f"{twice[:60]!r} stands twice in it")
+            else:
+                lines.append((number, parsed))
             if len(lines) >= _BATCH_LINES or done - begun >= _BATCH_BYTES:
                 yield lines, done
                 lines, begun = [], done
     yield lines, done
+
+
+def _twice(text: bytes) -> str | None:
+    """The first name that the object of a line holds twice; slow, so asked only where the number of names is odd."""
+    names: list[str] = []
+
+    def note(pairs: list[tuple[str, object]]) -> None:
+        # The outermost object comes last.
+        names[:] = [name for name, _ in pairs]
+
+    try:
+        json.loads(text, object_pairs_hook=note)
+    except (ValueError, RecursionError):
+        # Numbers or depths beyond all sense, which the rules on readings refuse.
+        return None
+    return next((name for name, times in Counter(names).items() if times > 1), None)
 
 
 def _skip_line(readline: Callable[[int], bytes]) -> int:
