@@ -24,7 +24,7 @@ from farmwatch.measure import measure_stack
 from farmwatch.mesh import Floats, Mesh
 from farmwatch.model import Model
 from farmwatch.store import Move, Store
-from farmwatch.tickets.proving import LEAST_APART_SECONDS, Passed, Verdict, proving_verdict
+from farmwatch.tickets.proving import LEAST_APART_SECONDS, Passed, Verdict, in_band, proving_verdict
 from farmwatch.tickets.ranges import ranges_of
 from farmwatch.tickets.ticket import Ticket
 
@@ -113,7 +113,7 @@ def _proof(case: _Case, out: Sequence[OutOfService]) -> Proof:
     celsius[history.celsius_is_now] = float("nan")
     ranges = ranges_of(history)
     good = find_judgeable(history, case.model, out)
-    end = _end_of_work(case, good)
+    end = _end_of_work(case, good, celsius)
     predicted = ticket.predicted_mm
     if predicted is not None and end is not None:
         # Work that ended better than its plan is held to how it ended; none is held to less than its plan.
@@ -148,8 +148,8 @@ def _proof(case: _Case, out: Sequence[OutOfService]) -> Proof:
     )
 
 
-def _end_of_work(case: _Case, good: NDArray[np.bool_]) -> int | None:
-    """The last mesh of the guided work; None where none was recorded, or moves were told after it."""
+def _end_of_work(case: _Case, good: NDArray[np.bool_], celsius: Floats) -> int | None:
+    """The last mesh of the guided work; None where none was recorded, moves were told after it, or it was colder."""
     until = case.ticket.work_until
     seen = [move.after_at for move in case.moves if move.after_at is not None]
     if not seen or len(seen) < len(case.moves) or until is None:
@@ -157,7 +157,9 @@ def _end_of_work(case: _Case, good: NDArray[np.bool_]) -> int | None:
     at, history = case.history.taken_at, case.history
     inside = (at >= max(seen).timestamp() - 1e-3) & (at <= until.timestamp())
     places = np.flatnonzero(good & history.during_work & inside)
-    return int(places[-1]) if places.size else None
+    if not places.size or not in_band(float(celsius[places[-1]]), case.ticket.bed_celsius):
+        return None
+    return int(places[-1])
 
 
 def _passed_words(case: _Case, i: int, why: Passed, out: Sequence[OutOfService]) -> str:

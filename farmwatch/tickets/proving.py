@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from farmwatch.mesh import Floats
 
-__all__ = ["LEAST_APART_SECONDS", "Passed", "Verdict", "proving_verdict"]
+__all__ = ["LEAST_APART_SECONDS", "Passed", "Verdict", "in_band", "proving_verdict"]
 
 Passed = Literal["not-judged", "too-soon", "other-band"]
 """Why a probing did not count."""
@@ -85,8 +85,9 @@ def _why_not(judged: bool, after: float, celsius: float, band: float | None) -> 
         return "not-judged"
     if after < LEAST_APART_SECONDS:
         return "too-soon"
-    return None if _in_band(celsius, band) else "other-band"
+    return None if in_band(celsius, band) else "other-band"
 
 
-def _in_band(celsius: float, band: float | None) -> bool:
+def in_band(celsius: float, band: float | None) -> bool:
+    """Whether a bed temperature (NaN where unknown) is of the band around `band` (None: any is)."""
     return band is None or np.isnan(celsius) or abs(celsius - band) <= BAND_CELSIUS

@@ -218,3 +218,11 @@ def test_a_list_too_broad_for_the_screen_says_what_it_leaves_out(proposed, monke
 def test_the_commands_are_listed_with_whole_sentences(farm):
     _, out, _ = farm("ticket", "--help")
     assert "..." not in out.partition("Commands:")[2]
+
+
+@pytest.mark.parametrize("columns", [45, 80])
+def test_a_ticket_in_proving_fits_the_screen(proving, monkeypatch, columns):
+    monkeypatch.setenv("COLUMNS", str(columns))
+    for command in (("show", "1"), ("list",), ("deliveries",)):
+        _, out, _ = proving("ticket", *command)
+        assert max(map(len, out.splitlines())) <= columns

@@ -9,6 +9,7 @@ import pytest
 from farmwatch.config import Settings, Tickets
 from farmwatch.follow.findings import Step
 from farmwatch.history import Note, OutOfService
+from farmwatch.judge.assessment import Plan
 from farmwatch.mesh import Mesh
 from farmwatch.store import Move, Store
 from farmwatch.tickets import Book, BookStep, Ticket, step_book
@@ -77,9 +78,15 @@ def test_what_changed_since_the_work_is_not_the_work_itself(settings: Settings, 
     assert again.remark.endswith("Since the work: tooth jump at front-left, -0.40 mm.")
 
 
-def guided(store: Store, ends_at_mm: float) -> None:
+def foretelling(range_mm: float) -> Plan:
+    plan = tilted().plan
+    assert plan is not None
+    return replace(plan, range_after_mm=range_mm)
+
+
+def guided(store: Store, ends_at_mm: float, celsius: float = 60.0) -> None:
     """A realignment was recorded in the work of ticket 1: one move, and the mesh after it."""
-    store.add_readings([flat_reading(2.8, ends_at_mm)])
+    store.add_readings([flat_reading(2.8, ends_at_mm, celsius)])
     store.add_moves(
         [
             Move(
@@ -93,8 +100,7 @@ def guided(store: Store, ends_at_mm: float) -> None:
 
 def test_a_repair_is_measured_from_the_last_mesh_of_the_guided_work(settings: Settings, store: Store) -> None:
     """The plan before the first move foretold 0.34 mm; the work itself ended at 0.03 mm."""
-    plan = replace(tilted().plan, range_after_mm=0.34)  # type: ignore[type-var]
-    step_book(settings, store, fleet(tilted(0.8, plan=plan)))
+    step_book(settings, store, fleet(tilted(0.8, plan=foretelling(0.34))))
     worked_on(Book(store))
     guided(store, ends_at_mm=0.03)
     store.add_readings([flat_reading(5, 0.3)])
@@ -120,6 +126,14 @@ def test_guided_work_left_half_way_proves_no_more_than_its_plan(settings: Settin
     guided(store, ends_at_mm=0.6)
     store.add_readings([flat_reading(5, 0.55)])
     assert "at most 0.20 mm" in step_book(settings, store, fleet(tilted(0.55), at=later(5))).came_back[0].remark
+
+
+def test_a_cold_last_mesh_of_the_work_is_no_measure_of_hot_probings(settings: Settings, store: Store) -> None:
+    step_book(settings, store, fleet(tilted(0.8, plan=foretelling(0.34))))
+    worked_on(Book(store))
+    guided(store, ends_at_mm=0.03, celsius=25.0)
+    store.add_readings([flat_reading(5, 0.3), flat_reading(7, 0.3)])
+    assert len(step_book(settings, store, fleet(tilted(0.3), at=later(7))).proven) == 1
 
 
 def test_of_two_probings_the_first_tells_how_it_stood(settings: Settings, store: Store) -> None:
