@@ -5,25 +5,34 @@ from __future__ import annotations
 import click
 
 from farmwatch.cli.app import App, pass_app
-from farmwatch.cli.screen import plain, say
+from farmwatch.cli.screen import paragraph, plain, say
 
 __all__ = ["COMMANDS"]
 
 
 @click.command("report", short_help="Write the week's report.")
-@click.option("--week", metavar="WEEK", help="An ISO 8601 week such as 2026-W47; the last full one if left out.")
+@click.option(
+    "--week", metavar="WEEK",
+    help="An ISO 8601 week such as 2026-W47. Left out: the last full one, or this one if nothing was read before.",
+)  # fmt: skip
 @click.option("--at", metavar="TIME", help="As of this time: only what was known then counts.")
 @pass_app
 def report(app: App, week: str | None, at: str | None) -> None:
     """Write the week's report, one HTML file; the same data gives the same bytes."""
     from farmwatch.report.week import Week
-    from farmwatch.report.write import write_report
+    from farmwatch.report.write import write_week
     from farmwatch.store import refuse_foreign
 
     # Its folder must stay one that the service can write.
     refuse_foreign(app.settings.farm.database)
-    path = write_report(app.settings, app.store, app.moment(at), None if week is None else Week.read(week))
+    view, path = write_week(app.settings, app.store, app.moment(at), None if week is None else Week.read(week))
     say(f"written: {plain(path)}")
+    if week is None and view.running:
+        before = Week.read(view.week).previous()
+        paragraph(
+            f"It is of the week that still runs, {view.week}: "
+            f"nothing was read by the end of the last full one, {before}."
+        )
 
 
 COMMANDS = (report,)

@@ -45,6 +45,8 @@ def demo(app: App, folder: Path, weeks: int, machines: int, seed: int) -> None:
     say("To try next:")
     for command in result.commands:
         say(f"  {plain(_program() + command.removeprefix('farmwatch'))}")
+    say()
+    paragraph("The farm's hosts ended with the demo: poll and check find none of them any more.")
 
 
 def _program() -> str:

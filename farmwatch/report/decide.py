@@ -12,13 +12,14 @@ from collections.abc import Callable, Container, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from functools import partial
+from pathlib import Path
 
 from farmwatch.judge.assessment import Advice, Assessment
 from farmwatch.report.hands import machines_needing_hands
-from farmwatch.report.text import joined, plain, shortened
+from farmwatch.report.text import day, joined, plain, shortened
 from farmwatch.tickets import Ticket
 
-__all__ = ["Decision", "decisions_today", "host_at_fault", "with_fewer_names"]
+__all__ = ["Decision", "decisions_today", "host_at_fault", "run_where", "with_all_names", "with_fewer_names"]
 
 NAMES_SHOWN = 4
 _WANTS_A_PERSON = ("refused", "host-error", "garbled", "implausible", "other-machine")
@@ -41,6 +42,8 @@ class Decision:
     command: str
     then: str
     """What the command brings, or does next."""
+    remarks: tuple[str, ...] = ()
+    """What stands behind each one's ticket, such as the day it was due; empty where nothing does."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,14 +138,19 @@ def _of_tickets(mine: Sequence[_Asked], today: date) -> list[Decision | None]:
     back = taken(lambda _, t: t.phase == "came-back")
     late = taken(lambda _, t: t.phase in ("approved", "in-work") and t.due is not None and t.due < today)
     found = [_line("Came back: see why, approve anew", back, "farmwatch ticket show {number}", "says what changed")]
-    found.append(_to_work("Late", late))
+    turning = [asked for asked in late if _is_to_realign(asked)]
+    found.append(_to_work("Late, screws to turn", turning))
+    found.append(_to_work("Late, other work", [asked for asked in late if asked not in turning]))
     for advice, *_, approval in _FOR_ADVICE:
         if approval:
             found.append(_to_approve(approval, taken(partial(_is_proposed_for, advice))))
     floor = taken(partial(_is_proposed_for, "shim"))
     found.append(_line("Accept as it is, or approve shims", floor, _to_accept(floor, today), ""))
     found.append(_to_approve("Approve bench time before the limit", taken(lambda _, t: t.phase == "proposed")))
-    found.append(_to_work("Approved: send to the bench", taken(lambda _, t: t.phase == "approved")))
+    approved = taken(lambda _, t: t.phase == "approved")
+    turning = [asked for asked in approved if _is_to_realign(asked)]
+    found.append(_to_work("Approved: turn the screws", turning))
+    found.append(_to_work("Approved: do the work", [asked for asked in approved if asked not in turning]))
     unproved = taken(lambda a, t: t.phase == "proving" and _is_unprobed(a.machine, t))
     found.append(_line("Done, not probed since: mesh it hot", unproved, "farmwatch poll", "reads the new mesh at once"))
     withdraw = 'farmwatch ticket withdraw {number} --why "came right"'
@@ -174,10 +182,15 @@ def _worst_first(machines: Sequence[Assessment]) -> list[Assessment]:
     return sorted(machines, key=lambda m: (-(m.range_mm or 0.0), m.machine))
 
 
+def _is_to_realign(asked: _Asked) -> bool:
+    """Its work begins with the screws, which the bench is guided through; of other work the ticket tells."""
+    ticket = asked.ticket
+    return ticket is not None and ticket.phase == "approved" and _leading(asked.machine) == "realign"
+
+
 def _to_work(what: str, asked: Sequence[_Asked]) -> Decision | None:
-    """The command that begins the work: guided where screws are to be turned."""
-    first = asked[0] if asked else None
-    if first and first.ticket and first.ticket.phase == "approved" and "realign" in first.machine.advice:
+    """The command that begins the work, of the same kind for all of `asked`."""
+    if asked and _is_to_realign(asked[0]):
         return _line(what, asked, "farmwatch realign {name}", "guides the moves")
     return _line(what, asked, "farmwatch ticket show {number}", "has the work and its cautions")
 
@@ -201,7 +214,7 @@ def _line(what: str, asked: Sequence[_Asked], command: str, then: str) -> Decisi
         return None
     names = list(tickets)
     command = command.replace("{number}", str(tickets[names[0]].number))
-    return _decision(what, names, tickets, command, then)
+    return _decision(what, names, tickets, command, then, late=what.startswith("Late"))
 
 
 def _leading(machine: Assessment) -> Advice | None:
@@ -210,30 +223,59 @@ def _leading(machine: Assessment) -> Advice | None:
 
 def with_fewer_names(decision: Decision, most: int, letters: int) -> Decision:
     """The same decision with at most `most` names (two or more) of at most so many letters."""
-    return replace(decision, names=_names(decision.machines, decision.tickets, most, letters))
+    return replace(decision, names=_names(decision.machines, decision.tickets, decision.remarks, most, letters))
 
 
-def _names(names: Sequence[str], numbers: Sequence[int | None], most: int = NAMES_SHOWN, letters: int = 28) -> str:
-    """heron-01 (ticket 12), plover-06 (14) and 3 more."""
+def run_where(config: Path | None) -> str:
+    """Where commands are run that must be told of a configuration; empty where it is found by itself."""
+    if config is None:
+        return ""
+    if config.name == "config.toml":
+        return f"Run the commands of this report in {config.parent}, where the farm's config.toml lies."
+    return f"Run the commands of this report as: farmwatch --config {shlex.quote(str(config))} …"
+
+
+def with_all_names(decision: Decision) -> Decision:
+    """The same decision with every name, whole."""
+    return with_fewer_names(decision, len(decision.machines), max(map(len, decision.machines)))
+
+
+def _names(
+    names: Sequence[str],
+    numbers: Sequence[int | None],
+    remarks: Sequence[str],
+    most: int = NAMES_SHOWN,
+    letters: int = 28,
+) -> str:
+    """heron-01 (ticket 12), plover-06 (14) and 3 more; with remarks heron-01 (ticket 12, due Mon 16 Nov)."""
     labels, word = [], "ticket "
-    for name, number in zip(names[:most], numbers[:most], strict=True):
-        labels.append(shortened(name, letters) if number is None else f"{shortened(name, letters)} ({word}{number})")
-        word = "" if number is not None else word
+    for i, (name, number) in enumerate(zip(names[:most], numbers[:most], strict=True)):
+        label = shortened(name, letters)
+        if number is not None:
+            label += f" ({word}{number}{f', {remarks[i]}' if remarks else ''})"
+            word = ""
+        labels.append(label)
     return joined([*labels, *names[most:]], most)
 
 
 def _decision(
-    what: str, names: Sequence[str], tickets: Mapping[str, Ticket], command: str, then: str
+    what: str, names: Sequence[str], tickets: Mapping[str, Ticket], command: str, then: str, *, late: bool = False
 ) -> Decision | None:
     if not names:
         return None
     typed = shlex.quote(plain(names[0]))
     numbers = tuple(tickets[name].number if name in tickets else None for name in names)
+    remarks = tuple(_due(tickets[name].due) for name in names) if late else ()
     return Decision(
         what=what,
         machines=tuple(names),
         tickets=numbers,
-        names=_names(names, numbers),
+        names=_names(names, numbers, remarks),
         command=command.replace("{name}", typed if len(typed) <= _LONGEST_TYPED else "NAME"),
         then=then,
+        remarks=remarks,
     )
+
+
+def _due(due: date | None) -> str:
+    return "no day set" if due is None else f"due {day(due, year=False)}"

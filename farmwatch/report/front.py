@@ -6,21 +6,20 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from farmwatch.report.decide import Decision, with_fewer_names
+from farmwatch.report.decide import Decision, with_all_names, with_fewer_names
 from farmwatch.report.hands import Sheet
 from farmwatch.report.text import count, joined, mm, shortened
 
-__all__ = ["Beside", "FrontRow", "Glance", "fitted", "front_rows"]
+__all__ = ["Beside", "Fitted", "FrontRow", "Glance", "fitted", "front_rows"]
 
 MOST_ROWS = 10
-# Names a line and letters a name: fewer where the page would hold no machines.
-_NAMES = ((4, 28), (2, 28), (2, 16))
-_ROOM_FOR_ROWS = 30.0
+# Names a line, letters a name, and the room for machines that must be left: fewer where the page would hold none.
+_NAMES = ((6, 28, 50.0), (4, 28, 24.0), (2, 28, 24.0), (2, 16, 0.0))
 _FEWEST_DECISIONS = 4
 # Millimetres of the page's 262 that are left once title, staff, headings, margins and cautions have theirs, and the
 # height of a line of each kind: measured in print. Letters a line are those of a wide face, so that a narrow one
 # leaves air.
-_ROOM = 166.0
+_ROOM = 172.0
 _SENTENCE_LINE, _SENTENCE_LETTERS = 5.6, 90
 _TEXT_LINE, _GLANCE_LETTERS = 4.3, 88
 _WHAT_LETTERS, _COMMAND_LETTERS, _THEN_LETTERS = 58, 44, 58
@@ -29,7 +28,10 @@ _CELL_LETTERS, _CELL_NAME_LETTERS = 26, 19
 _TITLE_LINE, _TITLE_LETTERS = 7.0, 34
 # Beside a longer title there is no place for week and days: they go under it.
 _BLOCK = 13.0
-_MORE_LINE = 5.4
+_FOOT_LETTERS = 92
+# The line under the staff of ranges has room for its usual tally; what the machines past the limit consist of may take
+# another.
+_TALLY_LINE = 3.9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,6 +57,8 @@ class Glance:
 
     label: str
     words: str
+    behind: str
+    """Where all of it stands: the id of a section."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,74 +77,104 @@ class Beside:
     in_hand: Sequence[str] = ()
     """Machines whose ticket is in work or proving."""
     accepted: Sequence[str] = ()
+    past: str = ""
+    """What the machines past the limit consist of; empty where all need hands."""
+    run_where: str = ""
+    """Where the report's commands are to be run; empty where they run anywhere."""
 
 
-def fitted(
-    decisions: Sequence[Decision], beside: Beside, farm: str, sentence: str
-) -> tuple[tuple[Decision, ...], tuple[Glance, ...]]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fitted:
+    """What the first page has room for."""
+
+    decisions: tuple[Decision, ...]
+    glance: tuple[Glance, ...]
+    foot: tuple[str, str]
+    """Under the decisions: where commands are run, and what of them stands on the next page."""
+    room: float
+    """Millimetres that are left for machines."""
+
+
+def fitted(decisions: Sequence[Decision], beside: Beside, farm: str, sentence: str) -> Fitted:
     """The decisions that fit, the first ones first, and the glance: with as many names as leave room for machines."""
-    for most, letters in _NAMES:
-        shown = tuple(with_fewer_names(decision, most, letters) for decision in decisions)
-        glance = _glance_rows(beside, most, letters)
-        if _room(farm, sentence, shown, glance) >= _ROOM_FOR_ROWS:
-            return shown, glance
-    while len(shown) > _FEWEST_DECISIONS and _room(farm, sentence, shown, glance) < _MORE_LINE:
-        shown = shown[:-1]
-    return shown, glance
+    for most, letters, wanted in _NAMES:
+        shown = [with_fewer_names(decision, most, letters) for decision in decisions]
+        page = _page(shown, decisions, _glance_rows(beside, most, letters), beside, farm, sentence)
+        if page.room >= wanted:
+            return page
+    while len(shown) > _FEWEST_DECISIONS and page.room < 0.0:
+        shown.pop()
+        page = _page(shown, decisions, page.glance, beside, farm, sentence)
+    return page
+
+
+def _page(
+    shown: Sequence[Decision],
+    decisions: Sequence[Decision],
+    glance: tuple[Glance, ...],
+    beside: Beside,
+    farm: str,
+    sentence: str,
+) -> Fitted:
+    foot = (beside.run_where, _on_next_page(shown, decisions))
+    left = _ROOM
+    title = _lines(farm, _TITLE_LETTERS)
+    left -= _TITLE_LINE * (title - 1) + (_BLOCK if title > 1 else 0.0)
+    left -= _SENTENCE_LINE * _lines(sentence, _SENTENCE_LETTERS)
+    left -= _TALLY_LINE if beside.past else 0.0
+    left -= sum(1.1 + _TEXT_LINE * _decision_lines(decision) for decision in shown)
+    left -= 1.1 + _TEXT_LINE * _lines(" ".join(foot), _FOOT_LETTERS) if any(foot) else 0.0
+    left -= sum(_TEXT_LINE * _lines(row.words, _GLANCE_LETTERS) for row in glance)
+    return Fitted(decisions=tuple(shown), glance=glance, foot=foot, room=left)
+
+
+def _on_next_page(shown: Sequence[Decision], decisions: Sequence[Decision]) -> str:
+    """Which part of the list the first page leaves to the next one; empty where it holds all."""
+    cut = any(one.names != with_all_names(one).names for one in shown)
+    more = len(decisions) - len(shown)
+    parts = ["every machine by name"] if cut else []
+    parts += [count(more, "more line", "more lines")] if more else []
+    said = joined(parts)
+    return f"The next page has {said}." if said else ""
 
 
 def _glance_rows(beside: Beside, most: int, letters: int) -> tuple[Glance, ...]:
     def named(names: Sequence[str], more: int = 0) -> str:
         return joined([shortened(name, letters + more) for name in names], most)
 
-    rows = [("Last week's list", beside.became), ("In work, proving", named(beside.in_hand, 24))]
+    rows = [
+        ("Last week's list", beside.became, "became"),
+        ("In work, proving", named(beside.in_hand, 24), "fleet"),
+    ]
     if beside.moved is not None:
         many = f"{count(len(beside.moved), 'machine')}: {named(beside.moved)}"
-        rows.append(("Moved this week", many if beside.moved else "none"))
+        rows.append(("Moved this week", many if beside.moved else "none", "moved"))
     if beside.due is not None:
-        rows.append(("Due in four weeks", named(beside.due, 20) or "none"))
-    rows.append(("As good as teeth allow", named(beside.floor)))
-    rows.append(("Accepted as they are", named(beside.accepted, 36)))
-    rows.append(("Old, silent, in doubt", named(beside.quiet)))
-    rows.append(("Out of service", named(beside.out)))
-    return tuple(Glance(label=label, words=words) for label, words in rows if words)
+        rows.append(("Due in four weeks", named(beside.due, 20) or "none", "due"))
+    rows.append(("As good as teeth allow", named(beside.floor), "floor"))
+    rows.append(("Accepted as they are", named(beside.accepted, 36), "fleet"))
+    rows.append(("Old, silent, in doubt", named(beside.quiet), "quiet"))
+    rows.append(("Out of service", named(beside.out), "out"))
+    return tuple(Glance(label=label, words=words, behind=behind) for label, words, behind in rows if words)
 
 
-def front_rows(
-    sheets: Sequence[tuple[Sheet, str]],
-    farm: str,
-    sentence: str,
-    decisions: Sequence[Decision],
-    glance: Sequence[Glance],
-) -> tuple[FrontRow, ...]:
-    """As many of the machines that need hands as the page has room for; with each sheet the day it began."""
-    left = _room(farm, sentence, decisions, glance)
+def front_rows(sheets: Sequence[tuple[Sheet, str]], room: float) -> tuple[FrontRow, ...]:
+    """As many of the machines that need hands as fit into `room` mm; with each sheet the day it began."""
     rows: list[FrontRow] = []
     for sheet, since in sheets[:MOST_ROWS]:
         row = _row(sheet, since)
-        left -= _ROW_AIR + _ROW_LINE * _row_lines(row)
-        if left < 0.0:
+        room -= _ROW_AIR + _ROW_LINE * _row_lines(row)
+        if room < 0.0:
             break
         rows.append(row)
     return tuple(rows)
-
-
-def _room(farm: str, sentence: str, decisions: Sequence[Decision], glance: Sequence[Glance]) -> float:
-    """Millimetres that are left for machines."""
-    left = _ROOM
-    title = _lines(farm, _TITLE_LETTERS)
-    left -= _TITLE_LINE * (title - 1) + (_BLOCK if title > 1 else 0.0)
-    left -= _SENTENCE_LINE * _lines(sentence, _SENTENCE_LETTERS)
-    left -= sum(1.1 + _TEXT_LINE * _decision_lines(decision) for decision in decisions)
-    left -= sum(_TEXT_LINE * _lines(row.words, _GLANCE_LETTERS) for row in glance)
-    return left
 
 
 def _row(sheet: Sheet, since: str) -> FrontRow:
     return FrontRow(
         rank=sheet.rank,
         machine=shortened(sheet.machine),
-        aisle="" if sheet.machine.startswith(sheet.aisle) else shortened(sheet.aisle),
+        aisle="" if sheet.machine.startswith(sheet.aisle) else f"aisle {shortened(sheet.aisle)}",
         range_mm=sheet.range_mm,
         cause=sheet.cause,
         confirmed=sheet.confirmed,

@@ -21,8 +21,8 @@ def figure_sentences(figures: Figures) -> tuple[str, ...]:
     few = sum(one.repairs for one in figures.durability) - sum(one.repairs for one in told)
     if few:
         said.append(
-            f"How long repairs last is said from {LEAST_REPAIRS} of one model and method on: "
-            f"{few:,} {'other' if told else 'proven'} so far."
+            f"How long {'other ' if told else ''}repairs last is not known yet: that takes {LEAST_REPAIRS} proven ones "
+            f"of one kind on one model; so far {few:,} of any kind."
         )
     proven, decided = figures.first_try
     if decided:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
 
 from farmwatch.follow.findings import Step
-from farmwatch.judge.assessment import Assessment, FleetAssessment
+from farmwatch.judge.assessment import Assessment, Condition, FleetAssessment
 from farmwatch.report.text import count, day_of, signed, spaced
 
 __all__ = ["Moved", "Repeat", "moved_machines", "repeat_offenders", "step_words"]
@@ -17,6 +17,9 @@ _WORTH_SAYING_MM = 0.05
 _JUMPS_WITHIN_DAYS = 90
 _CHANGES_WITHIN_DAYS = 182
 _MANY_CHANGES = 3
+_SAID: dict[Condition, str] = {
+    "ideal": "ideal", "usable": "usable", "past-limit": "past the limit", "unknown": "not known",
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,7 +106,7 @@ def _what_happened(
     if was.in_service != machine.in_service:
         what.append("back in service" if machine.in_service else "taken out of service")
     if was.condition != machine.condition:
-        what.append(f"was {spaced(was.condition)}, now {spaced(machine.condition)}")
+        what.append(f"was {_SAID[was.condition]}, now {_SAID[machine.condition]}")
     judged = machine.reading is not None and machine.reading.judged and was.reading.judged
     if not what and judged and _change(was.range_mm, machine.range_mm) >= _WORTH_SAYING_MM:
         what.append("range moved without a step that can be named")

@@ -8,7 +8,7 @@ from farmwatch.judge.assessment import Assessment
 from farmwatch.report.hands import machines_needing_hands
 from farmwatch.report.text import count, mm, shortened
 
-__all__ = ["week_in_a_sentence"]
+__all__ = ["past_in_parts", "week_in_a_sentence"]
 
 
 def week_in_a_sentence(
@@ -45,6 +45,19 @@ def week_in_a_sentence(
     if silent:
         tails.append(f"{count(silent, 'host is', 'hosts are')} silent")
     return "; ".join([head, *tails]) + "."
+
+
+def past_in_parts(hands: int, accepted: int, floor: int) -> str:
+    """What the machines past the limit consist of, so that the numbers of the page add up; empty where all need hands.
+
+    10 need hands, 1 accepted, 1 as good as teeth allow.
+    """
+    if not (accepted or floor):
+        return ""
+    parts = [f"{hands:,} {'needs' if hands == 1 else 'need'} hands"] if hands else []
+    parts += [f"{accepted:,} accepted as {'it is' if accepted == 1 else 'they are'}"] if accepted else []
+    parts += [f"{floor:,} as good as teeth allow"] if floor else []
+    return ", ".join(parts)
 
 
 def _nobody(working: Sequence[Assessment], known: Sequence[Assessment], accepted: Container[str]) -> str:

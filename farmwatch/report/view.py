@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, tzinfo
+from pathlib import Path
 
 from farmwatch.judge.assessment import Assessment, Condition, FleetAssessment
 from farmwatch.judge.words import advice_phrase, cause_phrase
@@ -13,12 +14,12 @@ from farmwatch.report.ahead import Due, WeekAhead, due_machines, weeks_ahead
 from farmwatch.report.book import BookFacts, Numbered, accepted_machines, numbered, open_tickets
 from farmwatch.report.charts import History
 from farmwatch.report.closing import Became, last_weeks_list, list_in_short
-from farmwatch.report.decide import Decision, decisions_today, host_at_fault
+from farmwatch.report.decide import Decision, decisions_today, host_at_fault, run_where, with_all_names
 from farmwatch.report.front import Beside, FrontRow, Glance, fitted, front_rows
 from farmwatch.report.hands import AtFloor, Sheet, at_tooth_floor, history_of, machines_needing_hands, sheet
 from farmwatch.report.learned import figure_sentences
 from farmwatch.report.moved import Moved, Repeat, moved_machines, repeat_offenders
-from farmwatch.report.sentence import week_in_a_sentence
+from farmwatch.report.sentence import past_in_parts, week_in_a_sentence
 from farmwatch.report.text import ago, clock, day, day_of, mm, shortened, spaced
 from farmwatch.report.week import Week
 from farmwatch.tickets import Ticket, TicketEvent, is_settled
@@ -43,6 +44,8 @@ class FarmFacts:
     name: str
     zone: tzinfo
     week: Week
+    config: Path | None = None
+    """Its configuration, where commands must be told of it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,7 +111,13 @@ class WeeklyView:
     sentence: str
     counts: tuple[tuple[str, int], ...]
     ranges: tuple[tuple[float, Condition], ...]
+    past_made_of: str
+    """What the machines past the limit consist of; empty where all need hands."""
     decisions: tuple[Decision, ...]
+    decisions_foot: tuple[str, str]
+    """Where the commands are run, and what stands on the next page; each may be empty."""
+    decisions_in_full: tuple[tuple[int, Decision], ...]
+    """Those of the first page, with their numbers, for whose names it has no room."""
     decisions_behind: tuple[Decision, ...]
     """Those for which the first page has no room."""
     front: tuple[FrontRow, ...]
@@ -170,8 +179,12 @@ def weekly_view(
         became=became_in_short,
         in_hand=_in_hand(book.now),
         accepted=[_accepted_words(ticket, zone) for ticket in accepted.values()],
+        past=past_in_parts(len(needing), len(accepted), len(floor)),
+        run_where=run_where(farm.config),
     )
-    shown, glance = fitted(decisions, told, farm.name, sentence)
+    page = fitted(decisions, told, farm.name, sentence)
+    shown = len(page.decisions)
+    in_full = [(i, with_all_names(one)) for i, one in enumerate(decisions[:shown], 1)]
     return WeeklyView(
         farm=farm.name,
         week=str(farm.week),
@@ -184,10 +197,13 @@ def weekly_view(
         sentence=sentence,
         counts=_counts(now.machines),
         ranges=tuple((m.range_mm, m.condition) for m in working if m.range_mm is not None and _is_judged(m)),
-        decisions=shown,
-        decisions_behind=decisions[len(shown) :],
-        front=front_rows(_dated(sheets, needing, at, zone), farm.name, sentence, shown, glance),
-        glance=glance,
+        past_made_of=told.past,
+        decisions=page.decisions,
+        decisions_foot=page.foot,
+        decisions_in_full=tuple((i, one) for i, one in in_full if one.names != page.decisions[i - 1].names),
+        decisions_behind=tuple(with_all_names(one) for one in decisions[shown:]),
+        front=front_rows(_dated(sheets, needing, at, zone), page.room),
+        glance=page.glance,
         hands=len(needing),
         became=became,
         became_in_short=became_in_short,

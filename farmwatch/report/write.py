@@ -9,6 +9,8 @@ from pathlib import Path
 from farmwatch.assess import assess
 from farmwatch.config import Settings
 from farmwatch.errors import FarmwatchError, InputError
+from farmwatch.judge.assessment import FleetAssessment
+from farmwatch.places import SYSTEM_WIDE, folder_of
 from farmwatch.report.book import book_facts
 from farmwatch.report.render import render
 from farmwatch.report.text import clock
@@ -21,7 +23,10 @@ __all__ = ["report_name", "write_report", "write_week"]
 
 
 def write_report(settings: Settings, store: Store, at: datetime, week: Week | None = None) -> Path:
-    """Write the report of a week (the one just ended at `at`, unless another is named) and say where it lies.
+    """Write the report of a week and say where it lies.
+
+    Unless one is named it is the week just ended at `at`; where nothing was read by its end but something since, the
+    running one: a farm's first report is of what it has.
 
     The figures are those of the week's end, or of `at` (aware) while the week still runs: the same data gives the
     same bytes whenever and wherever it is written. The file takes the place of an older one in one move. Raises
@@ -33,14 +38,18 @@ def write_report(settings: Settings, store: Store, at: datetime, week: Week | No
 def write_week(settings: Settings, store: Store, at: datetime, week: Week | None = None) -> tuple[WeeklyView, Path]:
     """`write_report`, which also hands out what the page says."""
     zone = settings.farm.timezone
-    week = week_just_ended(at, zone) if week is None else week
+    named, week = week, week_just_ended(at, zone) if week is None else week
     start, end = week.start(zone), min(week.end(zone), at)
     if end <= start:
         raise InputError(f"week {week} has not begun: it starts on {clock(start, zone)}, farm time")
     now = assess(settings, store, end)
+    if named is None and end < at and not _has_read(now):
+        since = assess(settings, store, at)
+        if _has_read(since):
+            week, start, now = week.next(), end, since
     # Of the week before only ranges and conditions are told.
     before = assess(settings, store, start, following=False)
-    farm = FarmFacts(name=settings.farm.name, zone=zone, week=week)
+    farm = FarmFacts(name=settings.farm.name, zone=zone, week=week, config=_to_be_named(settings.path))
     book = Book(store)
     view = weekly_view(now, before, farm, book_facts(book.tickets(), book.events(), now, start))
     target = settings.farm.reports / report_name(week)
@@ -51,6 +60,20 @@ def write_week(settings: Settings, store: Store, at: datetime, week: Week | None
 def report_name(week: Week) -> str:
     """The file's name: farmwatch-2026-W47.html."""
     return f"farmwatch-{week}.html"
+
+
+def _has_read(fleet: FleetAssessment) -> bool:
+    return any(machine.reading is not None for machine in fleet.machines)
+
+
+def _to_be_named(config: Path | None) -> Path | None:
+    """The configuration if a command finds it only where it is named, or in its folder.
+
+    Where the report is written from, and by whom, must not show in it: so neither the folder nor the environment count.
+    """
+    if config is None or (path := folder_of(config) / config.name) == SYSTEM_WIDE:
+        return None
+    return path
 
 
 def _put(target: Path, body: bytes) -> None:

@@ -1,10 +1,12 @@
 """init, demo, report."""
 
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 
 from farmwatch.cli import run
+from farmwatch.report.week import Week
 
 
 def test_init_then_check_is_a_way_through(tmp_path, capsys, monkeypatch):
@@ -40,6 +42,19 @@ def test_report_says_where_it_lies_and_repeats_itself(farm):
     assert path.read_bytes() == first
 
 
+def test_a_first_report_is_of_the_week_that_holds_the_first_readings(farm):
+    """Nothing was read by the end of the last full week: the report is of the running one and says so."""
+    first = min(one.taken_at for one in farm.store.reading_slice(0, 10_000))
+    code, out, _ = farm("report", "--at", first.isoformat())
+    running = Week.holding(first.astimezone(ZoneInfo("Europe/Dublin")).date())
+    assert code == 0
+    assert f"farmwatch-{running}.html" in out.splitlines()[0]
+    assert " ".join(out.splitlines()[1:]) == (
+        f"It is of the week that still runs, {running}: nothing was read by the end of the last full one, "
+        f"{running.previous()}."
+    )
+
+
 @pytest.mark.parametrize(("week", "says"), [("2026-W60", "is no week"), ("2999-W01", "has not begun")])
 def test_report_of_a_week_that_cannot_be_is_refused(farm, week, says):
     code, _, err = farm("report", "--week", week)
@@ -57,6 +72,8 @@ def test_a_small_demo_ends_with_where_to_look(tmp_path, capsys):
     assert lines[0].startswith("Saltmarsh Tidegate Works, an invented farm: 3 machines")
     report = lines[lines.index("Its weekly report, to open in a browser:") + 1].strip()
     assert Path(report).stat().st_size > 10_000
+    assert lines[-1] == "The farm's hosts ended with the demo: poll and check find none of them any more."
+    lines = lines[:-2]
     assert [line.split()[-1] for line in lines[-3:]] == ["fleet", "heron-01", "list"]
     config = str(tmp_path / "demo" / "config.toml")
     for line in lines[-3:]:

@@ -72,6 +72,9 @@ def views(invented: ModuleType, farm: FarmFacts, view: WeeklyView, with_tickets:
     return {
         "invented": view,
         "tickets": with_tickets,
+        "named configuration": weekly_view(
+            now, before, replace(farm, config=Path("/srv/" + "a-long-folder/" * 8 + "beds.toml")), invented.booked(now)
+        ),
         "rude tickets": weekly_view(
             named(now), named(before), replace(farm, name="<b>Works</b> " * 6), invented.booked(named(now), names)
         ),
@@ -92,6 +95,7 @@ def views(invented: ModuleType, farm: FarmFacts, view: WeeklyView, with_tickets:
 CASES = (
     "invented",
     "tickets",
+    "named configuration",
     "rude tickets",
     "a ticket each",
     "rude",
@@ -184,6 +188,21 @@ def test_no_name_of_a_machine_is_broken(browser, views, tmp_path, width):
                            "document.adoptedStyleSheets = [s]")  # fmt: skip
     if width == 360:
         assert browser.execute_script(NAMES_ON_TWO_LINES)[1], "the check can fail"
+
+
+@pytest.mark.parametrize("case", ["tickets", "rude tickets"])
+def test_on_a_telephone_no_table_but_the_fleet_s_runs_off_the_edge(browser, views, tmp_path, case):
+    """Each cell of a table lies inside the screen, with its heading before it."""
+    opened(browser, views[case], tmp_path, 360)
+    cells, outside, unnamed = browser.execute_script(
+        "const cells = [...document.querySelectorAll('td')].filter(e => !e.closest('.fleet'));"
+        "const out = cells.filter(e => { const r = document.createRange(); r.selectNodeContents(e);"
+        "  return r.getBoundingClientRect().right > innerWidth; });"
+        "const unnamed = cells.filter(e => !e.matches('.no') && getComputedStyle(e, '::before').content === 'none');"
+        "return [cells.length, out.map(e => e.outerHTML), unnamed.map(e => e.outerHTML)]"
+    )
+    assert cells > 60
+    assert (outside, unnamed) == ([], [])
 
 
 NAMES_ON_TWO_LINES = """

@@ -2,11 +2,12 @@
 
 from dataclasses import replace
 from datetime import date, timedelta
+from pathlib import Path
 from types import ModuleType
 
 import pytest
 
-from farmwatch.report.decide import Decision, decisions_today, with_fewer_names
+from farmwatch.report.decide import Decision, decisions_today, run_where, with_all_names, with_fewer_names
 from farmwatch.report.view import WeeklyView
 from farmwatch.tickets import Ticket
 
@@ -21,7 +22,7 @@ def lines(view: WeeklyView) -> dict[str, Decision]:
     ("what", "names", "command"),
     [
         ("Came back: see why, approve anew", "heron-06 (ticket 3)", "farmwatch ticket show 3"),
-        ("Late", "plover-05 (ticket 2)", "farmwatch realign plover-05"),
+        ("Late, screws to turn", "plover-05 (ticket 2, due Tue 17 Nov)", "farmwatch realign plover-05"),
         ("Approve a look at belt and pulleys", "plover-03 (ticket 9)", "farmwatch ticket approve 9"),
         ("Approve turning the screws", "heron-01 (ticket 4)", "farmwatch ticket approve 4"),
         (
@@ -73,9 +74,9 @@ def test_the_limit_that_is_typed_leaves_room_above_the_range(invented: ModuleTyp
 @pytest.mark.parametrize(
     ("phase", "due", "what", "command"),
     [
-        ("approved", TODAY, "Approved: send to the bench", "farmwatch realign heron-01"),
-        ("approved", TODAY - timedelta(days=1), "Late", "farmwatch realign heron-01"),
-        ("in-work", TODAY - timedelta(days=1), "Late", "farmwatch ticket show 5"),
+        ("approved", TODAY, "Approved: turn the screws", "farmwatch realign heron-01"),
+        ("approved", TODAY - timedelta(days=1), "Late, screws to turn", "farmwatch realign heron-01"),
+        ("in-work", TODAY - timedelta(days=1), "Late, other work", "farmwatch ticket show 5"),
         ("in-work", TODAY, None, None),
         ("proving", TODAY - timedelta(days=1), None, None),
         ("proposed", TODAY - timedelta(days=1), "Approve turning the screws", "farmwatch ticket approve 5"),
@@ -106,3 +107,41 @@ def test_fewer_names_count_the_rest(invented: ModuleType):
     assert asked.names == "heron-00 (ticket 10), heron-01 (11), heron-02 (12) and 3 more"
     assert asked.tickets == tuple(range(10, 16))
     assert with_fewer_names(asked, 2, 6).names == "heron… (ticket 10) and 5 more"
+
+
+def test_the_command_fits_every_machine_of_its_line(invented: ModuleType):
+    """A probe to look at never stands behind the command that guides the turning of screws, late or in time."""
+    turn = invented.machine("heron-02", invented.bed((0.9, 0.0)))
+    probe = replace(invented.machine("heron-03", invented.bed((0.4, 0.0))), advice=("check-probe",))
+    drive = replace(invented.machine("heron-04", invented.bed((0.3, 0.0))), advice=("inspect-drive", "realign"))
+    for due, when, words in (
+        (TODAY - timedelta(days=7), ("Late, screws to turn", "Late, other work"), ", due Mon 16 Nov"),
+        (TODAY, ("Approved: turn the screws", "Approved: do the work"), ""),
+    ):
+        some = [ticket(f"heron-{i:02d}", "approved", number=i, due=due) for i in (2, 3, 4)]
+        asked = decisions_today([turn, probe, drive], [], some, today=TODAY)
+        assert [(d.what, d.machines, d.command) for d in asked] == [
+            (when[0], ("heron-02",), "farmwatch realign heron-02"),
+            (when[1], ("heron-03", "heron-04"), "farmwatch ticket show 3"),
+        ]
+        assert asked[0].names == f"heron-02 (ticket 2{words})"
+        assert asked[1].names == f"heron-03 (ticket 3{words}) and heron-04 (4{words})"
+
+
+def test_all_names_are_every_name_whole(invented: ModuleType):
+    many = [replace(invented.machine("heron", invented.bed((0.4, 0.0))), machine=f"{i:030d}") for i in range(9)]
+    (asked,) = decisions_today(many, [], today=TODAY)
+    assert asked.names.endswith("… and 6 more")
+    assert [name in with_all_names(asked).names for name in asked.machines] == [True] * 9
+
+
+@pytest.mark.parametrize(
+    ("config", "words"),
+    [
+        (None, ""),
+        ("/srv/farm/config.toml", "Run the commands of this report in /srv/farm, where the farm's config.toml lies."),
+        ("/srv/a b/x.toml", "Run the commands of this report as: farmwatch --config '/srv/a b/x.toml' …"),
+    ],
+)
+def test_where_the_commands_are_run_is_said(config: str | None, words: str):
+    assert run_where(None if config is None else Path(config)) == words

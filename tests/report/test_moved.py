@@ -27,7 +27,7 @@ def test_the_steps_of_the_week_are_told_and_older_ones_are_not(view: WeeklyView)
     rows = {row.machine: row.what for row in view.moved}
     assert rows["heron-01"] == (
         "front right: jumped down 1 tooth (−0.397 mm), Thu 19 Nov",
-        "was ideal, now past limit",
+        "was ideal, now past the limit",
     )
     assert rows["plover-03"] == ("front left: jumped up 1 tooth (+0.403 mm), Sat 21 Nov",)
     assert rows["avocet-08"] == ("front left: shifted (+0.170 mm), Sun 22 Nov; suspected, the next mesh decides",)
@@ -57,7 +57,7 @@ def test_what_came_went_and_changed_is_told(invented: ModuleType):
     assert moved(invented, [none], [none]) == ()
     assert moved(invented, [out], [good])[0].what == ("taken out of service",)
     assert moved(invented, [good], [out])[0].what == ("back in service",)
-    assert moved(invented, [good], [bad])[0].what == ("was past limit, now ideal",)
+    assert moved(invented, [good], [bad])[0].what == ("was past the limit, now ideal",)
     assert moved(invented, [good], [good]) == ()
 
 

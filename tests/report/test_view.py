@@ -8,6 +8,7 @@ import pytest
 
 from farmwatch.judge.assessment import FleetAssessment
 from farmwatch.report.decide import decisions_today
+from farmwatch.report.render import render
 from farmwatch.report.view import MOST_SHEETS, FarmFacts, WeeklyView, weekly_view
 
 
@@ -61,6 +62,14 @@ def test_a_sheet_says_what_to_turn_and_how_far_that_gets(view: WeeklyView, inven
     assert jumped.sure[1].endswith("would change our mind.")
     unlearned = next(s for s in view.sheets if s.machine == "plover-05")
     assert any("which way round is not known" in move for move in unlearned.moves)
+
+
+def test_what_to_turn_first_stands_first(invented: ModuleType, farm: FarmFacts):
+    """One tooth of several, while no move of the machine is on record: read before any of the moves."""
+    (sheet,) = seen(invented, farm, [invented.machine("heron-01", invented.bed((0.9, 0.0)))]).sheets
+    first, *rest = sheet.moves
+    assert first.startswith("no move is on record for this machine")
+    assert any("teeth" in move for move in rest)
 
 
 def test_moves_wait_where_another_mesh_comes_first(invented: ModuleType, farm: FarmFacts):
@@ -175,6 +184,34 @@ def test_silence_keeps_the_condition_and_shows_the_age(view: WeeklyView):
         "never sent a mesh",
     )
     assert [row.machine for row in view.quiet] == ["plover-10", "avocet-10", "heron-10", "avocet-09"]
+
+
+def test_the_numbers_of_the_first_page_add_up(with_tickets: WeeklyView, invented: ModuleType, farm: FarmFacts):
+    past = dict(with_tickets.counts)["past-limit"]
+    assert with_tickets.past_made_of == "6 need hands, 1 accepted as it is, 1 as good as teeth allow"
+    assert past == 6 + 1 + 1
+    assert with_tickets.sentence.startswith("6 of 29 machines need hands")
+    bad = invented.machine("heron-01", invented.bed((0.5, 0.0)))
+    assert seen(invented, farm, [bad]).past_made_of == ""
+
+
+def test_what_the_first_page_counts_the_next_one_names(invented: ModuleType, farm: FarmFacts):
+    many = [invented.machine(f"heron-{i:02d}", invented.bed((0.3 + 0.02 * i, 0.0), seed=i)) for i in range(17)]
+    view = seen(invented, farm, many)
+    assert view.decisions[0].names.endswith(" more")
+    ((number, full),) = view.decisions_in_full
+    assert (number, full.names.count("heron-")) == (1, 17)
+    assert view.decisions_foot == ("", "The next page has every machine by name.")
+    few = seen(invented, farm, many[:3])
+    assert (few.decisions_in_full, few.decisions_foot) == ((), ("", ""))
+
+
+def test_an_aisle_is_set_apart_from_the_name(invented: ModuleType, farm: FarmFacts):
+    bad = replace(invented.machine("tern-02", invented.bed((0.5, 0.0))), aisle="loft")
+    view = seen(invented, farm, [bad])
+    assert view.front[0].aisle == "aisle loft"
+    row = render(view).split('<section class="fleet"')[1]
+    assert '<span class="line soft aisle">aisle loft</span></th>' in row
 
 
 class TestSentence:

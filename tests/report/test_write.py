@@ -130,6 +130,38 @@ def test_a_new_farm_s_first_report_reads_well(settings: Settings):
     assert "First report" in text
 
 
+def test_a_first_report_is_of_the_week_that_holds_the_first_mesh(settings: Settings):
+    """Five minutes after the first poll the last full week holds nothing: the running one is told, if none is named."""
+    store = Store(settings.farm.database)
+    now = MONDAY + timedelta(days=2)
+    assert write_report(settings, store, now).name == "farmwatch-2026-W47.html", "nothing was read in either"
+    store.add_readings([reading("heron-01", now - timedelta(minutes=5), 0.8, 1)])
+    path = write_report(settings, store, now)
+    assert path.name == "farmwatch-2026-W48.html"
+    text = words_of(path.read_text(encoding="utf-8"))
+    assert "1 of 2 machines needs hands; the worst is heron-01" in text
+    assert "Wed 25 Nov 2026, 06:00 (the week is still running)" in text
+    assert "First report" in text
+    named = write_report(settings, store, now, Week(2026, 47))
+    assert "None of the 2 machines has a mesh" in named.read_text(encoding="utf-8")
+    # In the week after, the first full one is told again.
+    assert write_report(settings, store, now + timedelta(days=7)).name == "farmwatch-2026-W48.html"
+
+
+def test_the_report_says_where_its_commands_run(settings: Settings, store: Store, monkeypatch: pytest.MonkeyPatch):
+    """The same words whoever writes it and from where; none where every command finds the configuration by itself."""
+    folder = settings.farm.database.parent
+    said = f"Run the commands of this report in {folder}, where the farm's config.toml lies."
+    first = write_report(settings, store, MONDAY).read_bytes()
+    assert said in words_of(first.decode())
+    monkeypatch.chdir(folder)
+    monkeypatch.setenv("FARMWATCH_CONFIG", str(folder / "config.toml"))
+    here = settings.model_copy(update={"path": Path("config.toml")})
+    assert write_report(here, store, MONDAY).read_bytes() == first
+    system_wide = settings.model_copy(update={"path": Path("/etc/farmwatch/config.toml")})
+    assert "Run the commands" not in words_of(write_report(system_wide, store, MONDAY).read_text(encoding="utf-8"))
+
+
 def test_a_reader_never_sees_half_a_report(settings: Settings, store: Store, monkeypatch: pytest.MonkeyPatch):
     path = write_report(settings, store, MONDAY)
     before = path.read_bytes()
