@@ -3,23 +3,18 @@
 import os
 import sys
 
-from farmwatch.standby import answered
-
 __all__ = ["main"]
 
 _STREAMS = (("stdin", "r"), ("stdout", "w"), ("stderr", "w"))
 
 
 def main() -> None:
-    """The entry point of `farmwatch`: by the standby of a running service where it can, else here."""
+    """The entry point of `farmwatch`."""
     _open_what_is_closed()
-    code = answered(sys.argv[1:])
-    if code is None:
-        # Only now: the rest takes time to load.
-        from farmwatch.cli import run
+    # Only now: loading it opens files.
+    from farmwatch.cli import run
 
-        code = run(sys.argv[1:])
-    sys.exit(code)
+    sys.exit(run(sys.argv[1:]))
 
 
 def _open_what_is_closed() -> None:

@@ -1,11 +1,11 @@
-"""Where things lie that are looked for before anything else is loaded; by the standard library alone, to be quick."""
+"""Where the configuration lies, and what relative paths in it start from."""
 
 from __future__ import annotations
 
 import os
 from pathlib import Path
 
-__all__ = ["SYSTEM_WIDE", "configuration", "folder_of", "standby_socket"]
+__all__ = ["SYSTEM_WIDE", "configuration", "folder_of"]
 
 SYSTEM_WIDE = Path("/etc/farmwatch/config.toml")
 
@@ -22,8 +22,3 @@ def configuration(named: Path | None) -> Path | None:
 def folder_of(configuration: Path) -> Path:
     """The folder that relative paths of a configuration start from."""
     return Path(os.path.abspath(configuration)).parent  # noqa: PTH100 (absolute, but links are left as they are)
-
-
-def standby_socket(database: Path) -> Path:
-    """Where a service lets its standby be asked (`farmwatch.standby`)."""
-    return database.with_name(f"{database.name}.standby")

@@ -32,7 +32,6 @@ from farmwatch.service.logs import LineFormatter, secrets_of, set_up_log, tell
 from farmwatch.service.notify import Notifier
 from farmwatch.service.polling import Polling
 from farmwatch.service.signals import Signals
-from farmwatch.service.standby import Standby
 from farmwatch.store import Keeper, Store, StoreError, StoreNewer
 
 __all__ = ["Service", "run_service"]
@@ -77,7 +76,6 @@ class Service:
         self.chores = Chores(settings, self.store, self.ledger, self.stop)
         self.deliveries = Deliveries(settings, self.store, self.ledger)
         self.notifier = Notifier(os.environ)
-        self.standby = Standby(settings.farm.database)
         self.listener = Listener(
             settings.service.host, settings.service.port, {"/health": self._health, "/metrics": self._figures}
         )
@@ -162,7 +160,6 @@ class Service:
         self.listener.start()
         self._scheduler.start()
         self._delivering.start()
-        self.standby.start()
         farm = self.settings.farm
         self.notifier.ready(f"polling {len(self.settings.machines)} machines")
         tell(
@@ -200,12 +197,10 @@ class Service:
     def _end(self) -> bool:
         self.notifier.stopping()
         self.stop.set()
-        self.standby.leave()
         ending = threading.Thread(target=self._scheduler.shutdown, name="farmwatch-end", daemon=True)
         ending.start()
         ending.join(ENDING_SECONDS)
         self.listener.close()
-        self.standby.close()
         if ending.is_alive():
             tell(_log, logging.ERROR, "ended-hard", words="a step did not end in time")
             return False

@@ -23,7 +23,7 @@ from farmwatch.store.migrate import refuse_newer, schema_version
 __all__ = ["Left", "Restored", "backup", "check_copy", "restore"]
 
 # What stands beside a database under its name: a copy there would cost readings that wait, or let a second service in.
-_BESIDE = ("pending", "pending.unread", "service", "standby", "standing", "tmp", "wal")
+_BESIDE = ("pending", "pending.unread", "service", "standing", "tmp", "wal")
 # Every file of DuckDB has it behind its first checksum.
 _MARK = b"DUCK"
 
