@@ -86,10 +86,10 @@ def _accepted(app: App, found: FleetAssessment) -> Mapping[str, Ticket]:
         if con.execute("SELECT 1 FROM ticket_events WHERE to_phase = 'accepted' LIMIT 1").fetchone() is None:
             return {}
     from farmwatch.report.book import accepted_machines
-    from farmwatch.tickets import Book, tickets_at
+    from farmwatch.tickets import TicketRepository, as_of
 
-    book = Book(app.store)
-    return accepted_machines(found.machines, tickets_at(book.tickets(), book.events(), found.at), found.at)
+    book = TicketRepository(app.store)
+    return accepted_machines(found.machines, as_of(book.tickets(), book.events(), found.at), found.at)
 
 
 def _print_json(document: dict[str, Any]) -> None:

@@ -19,7 +19,7 @@ from farmwatch.errors import InputError
 if TYPE_CHECKING:
     from farmwatch.judge.learned import StepBelief
     from farmwatch.model import Model, TurningSense
-    from farmwatch.realign import Advice, Bench, Findings, Look, Seen, Turn
+    from farmwatch.realign import BedState, Bench, Findings, NextMove, Seen, Turn
     from farmwatch.tickets import Ticket
 
 __all__ = ["COMMANDS", "TerminalScreen"]
@@ -80,11 +80,11 @@ def _told_to_end() -> Iterator[None]:
 def _close(app: App, number: int | None, by: str | None) -> None:
     """Offer to write the work on its ticket."""
     from farmwatch.cli.ticketing import finished_at, who
-    from farmwatch.tickets import Book, announce
+    from farmwatch.tickets import TicketRepository, announce
 
     if number is None:
         return
-    book = Book(app.store)
+    book = TicketRepository(app.store)
     if book.ticket(number).phase != "in-work":
         return
     line = f"farmwatch ticket done {number} --method realign"
@@ -198,26 +198,26 @@ class TerminalScreen:
         """One line, however long it lasts."""
         paragraph(f"waiting for a new mesh{': ' + plain(reason) if reason else ''}", hang=2)
 
-    def look(self, look: Look, findings: Findings | None, before: Look | None, old: bool) -> None:
+    def show_bed(self, bed: BedState, findings: Findings | None, before: BedState | None, old: bool) -> None:
         """Range, what moved, the bed."""
         say()
         say("-" * min(width(), 60))
         if findings is not None and before is not None:
             meshed = f"{before.taken_at.astimezone(self._timezone):%H:%M}"
             was = f"before the move {before.range_mm:.3f} mm (mesh of {meshed})"
-            paragraph(f"range {look.range_mm:.3f} mm; {was}", hang=2, strong=True)
+            paragraph(f"range {bed.range_mm:.3f} mm; {was}", hang=2, strong=True)
             self._say_findings(findings)
         else:
-            paragraph(f"range {look.range_mm:.3f} mm", strong=True)
+            paragraph(f"range {bed.range_mm:.3f} mm", strong=True)
         if old:
             paragraph("This mesh is hours old. If anything was done since, mesh again, hot, before you turn a screw.")
-        self._say_map(look)
+        self._say_map(bed)
 
-    def tell(self, advice: Advice, belief: StepBelief, look: Look) -> None:
+    def tell(self, advice: NextMove, belief: StepBelief, bed: BedState) -> None:
         """The next move in plain sentences, or the end."""
         say()
         if advice.kind == "finished":
-            self._say_end(advice, look)
+            self._say_end(advice, bed)
             return
         say("Next", strong=True)
         self._say_turns(advice.turns)
@@ -322,17 +322,17 @@ class TerminalScreen:
         elif one.answer is None:
             yield "Its turning sense rests on this one tooth: see that it was turned as told."
 
-    def _say_map(self, look: Look) -> None:
+    def _say_map(self, bed: BedState) -> None:
         from farmwatch.cli.bedmap import bed_map
 
         assert self._bench is not None
-        sheet, caption = bed_map(look.mesh, screws=self._bench.model.screws, spikes=[], columns=min(width(), 72))
+        sheet, caption = bed_map(bed.mesh, screws=self._bench.model.screws, spikes=[], columns=min(width(), 72))
         for line in sheet:
             say(line)
         for sentence in caption:
             paragraph(sentence, hang=2)
 
-    def _say_end(self, advice: Advice, look: Look) -> None:
+    def _say_end(self, advice: NextMove, bed: BedState) -> None:
         from farmwatch.judge.words import screw_words
 
         assert self._bench is not None
@@ -342,7 +342,7 @@ class TerminalScreen:
             "tooth-floor": "As good as teeth allow: no whole tooth gets closer. Leave the screws as they are.",
             "plate": "The screws are not what is left: the plate, or what it lies on, is not flat.",
         }
-        paragraph(f"Finished at {look.range_mm:.3f} mm. {words.get(advice.ending, '')}".strip(), strong=True)
+        paragraph(f"Finished at {bed.range_mm:.3f} mm. {words.get(advice.ending, '')}".strip(), strong=True)
         if advice.ending == "plate":
             name = plain(self._bench.machine.name)
             paragraph(

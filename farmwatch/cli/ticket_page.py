@@ -24,7 +24,7 @@ from farmwatch.model import Model
 from farmwatch.report.learned import figure_sentences
 from farmwatch.report.text import clock, day, mm
 from farmwatch.store import Move
-from farmwatch.tickets import Figures, Letter, Proof, Ticket, TicketEvent, plan_of, possible, work_moves
+from farmwatch.tickets import Delivery, Figures, Proof, Ticket, TicketEvent, plan_of, possible, work_moves
 
 __all__ = [
     "TicketPage", "cause_words", "end_of_acceptance", "say_cautions", "say_deliveries", "say_figures", "say_ticket",
@@ -216,7 +216,7 @@ def say_figures(figures: Figures) -> None:
         paragraph(plain(sentence), hang=2)
 
 
-def say_deliveries(letters: Sequence[Letter], now: datetime, zone: ZoneInfo) -> None:
+def say_deliveries(letters: Sequence[Delivery], now: datetime, zone: ZoneInfo) -> None:
     """What still waits to be delivered; of the calendar file its newest state, which is the one that is written."""
     files = [letter for letter in letters if letter.channel == "calendar"]
     shown = [letter for letter in letters if letter.channel not in ("calendar", "told")] + files[-1:]

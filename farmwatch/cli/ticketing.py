@@ -17,7 +17,7 @@ from farmwatch.cli.screen import paragraph, plain, say
 from farmwatch.errors import InputError
 
 if TYPE_CHECKING:
-    from farmwatch.tickets import Action, Book, Ticket
+    from farmwatch.tickets import Action, Ticket, TicketRepository
 
 __all__ = ["COMMANDS", "who"]
 
@@ -52,10 +52,10 @@ def words(text: str, what: str) -> str:
     return text.strip()
 
 
-def _book(app: App) -> Book:
-    from farmwatch.tickets import Book
+def _book(app: App) -> TicketRepository:
+    from farmwatch.tickets import TicketRepository
 
-    return Book(app.store)
+    return TicketRepository(app.store)
 
 
 @click.group("ticket", short_help="Tickets: list, show, approve, take, done, accept, withdraw, ...")
@@ -124,11 +124,11 @@ def propose(app: App) -> None:
     The service (farmwatch run) does it by itself: for a machine with something new within about five minutes, for the
     whole farm each night and before each weekly report.
     """
-    from farmwatch.tickets import announce, step_book
+    from farmwatch.tickets import announce, update_tickets
 
     now = app.now()
     announce(app.settings, app.store, now)
-    done = step_book(app.settings, app.store, app.assess(now))
+    done = update_tickets(app.settings, app.store, app.assess(now))
     announce(app.settings, app.store, now)
     parts = [
         ("opened", done.opened), ("refreshed", done.refreshed), ("withdrawn", done.withdrawn),

@@ -10,7 +10,7 @@ from functools import partial
 from farmwatch.demo.truth import MachineTruth, TicketDeed
 from farmwatch.history import Note, OutOfService
 from farmwatch.store import Store
-from farmwatch.tickets import Book, Ticket, possible
+from farmwatch.tickets import Ticket, TicketRepository, possible
 
 __all__ = ["Entry", "entries"]
 
@@ -44,7 +44,7 @@ def _of_machine(machine: MachineTruth, end: datetime) -> Iterator[tuple[datetime
 
 def _act(store: Store, *, machine: str, deed: TicketDeed, at: datetime, end: datetime) -> None:
     """Do it where the machine has an open ticket for which it is possible: a short history may hold none yet."""
-    book = Book(store)
+    book = TicketRepository(store)
     for ticket in book.tickets([machine]):
         if ticket.is_open and deed.deed in possible(ticket.phase):
             by = TECHNICIAN if deed.deed in ("take", "done") else MANAGER

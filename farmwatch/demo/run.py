@@ -30,7 +30,7 @@ from farmwatch.demo.weekly import WeeklyStore
 from farmwatch.errors import InputError
 from farmwatch.report.write import write_report
 from farmwatch.store import Store
-from farmwatch.tickets import step_book
+from farmwatch.tickets import update_tickets
 
 __all__ = ["FEWEST_WEEKS", "DemoResult", "Progress", "last_monday", "run_demo"]
 
@@ -160,7 +160,7 @@ def _play(
             readings += found.new_readings
             if moment in looks:
                 memory.flush()
-                step_book(settings, store, assess(settings, store, moment))
+                update_tickets(settings, store, assess(settings, store, moment))
             if progress is not None:
                 progress(done + 1, len(rounds))
     memory.flush()

@@ -20,9 +20,9 @@ from farmwatch.judge.learned import DOUBT, DOUBT_WHEN_ASKED, StepBelief, learn_t
 from farmwatch.judge.tooth_plan import shim_plan, tooth_plan
 from farmwatch.mesh import Floats
 from farmwatch.model import Limits, Model
-from farmwatch.realign.look import Look
+from farmwatch.realign.bed import BedState
 
-__all__ = ["Advice", "Findings", "Seen", "Turn", "advise", "careful_after", "clockwise_teeth", "compare"]
+__all__ = ["Findings", "NextMove", "Seen", "Turn", "careful_after", "clockwise_teeth", "compare", "next_move"]
 
 # A turn must be expected to win back more than this, and more than the noise of the range, to be worth the work.
 LEAST_GAIN_MM = 0.012
@@ -54,7 +54,7 @@ class Turn:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Advice:
+class NextMove:
     """The next move, or the end."""
 
     kind: Literal["learn", "turn", "finished"]
@@ -63,8 +63,6 @@ class Advice:
     """The range after the turns, as far as the step is known; None for a tooth turned to learn."""
     careful: bool = False
     """More would be told, had the last moves gone as told."""
-    then: tuple[Turn, ...] = ()
-    """What is likely to follow a tooth turned to learn, that tooth included."""
     ending: Literal["", "ideal", "usable", "tooth-floor", "plate"] = ""
     shims_mm: dict[str, float] | None = None
     after_shims_mm: float | None = None
@@ -111,29 +109,29 @@ class Findings:
     """By how much the reference screw rose, where it was the one that moved; None otherwise."""
 
 
-def advise(
-    look: Look, model: Model, limits: Limits, belief: StepBelief, moves_made: int = 0, *, careful: bool = False
-) -> Advice:
+def next_move(
+    bed: BedState, model: Model, limits: Limits, belief: StepBelief, moves_made: int = 0, *, careful: bool = False
+) -> NextMove:
     """What to turn next, from the newest mesh, what is believed of the machine's step, and the moves made so far.
 
     careful: a move went against what was told and none has gone as told since; one tooth is the most that is told.
     """
-    worth = max(LEAST_GAIN_MM, GAIN_SD * look.range_sd_mm) * (2 if moves_made >= MOVES_BEFORE_DOUBT else 1)
+    min_gain = max(LEAST_GAIN_MM, GAIN_SD * bed.range_sd_mm) * (2 if moves_made >= MOVES_BEFORE_DOUBT else 1)
     if model.drive == "free":
-        return _advise_free(look, model, limits, worth, careful)
+        return _next_free_move(bed, model, limits, min_gain, careful)
     if belief.nominal_mm is None and not belief.moves:
-        return _first_tooth_unknown(look, model, limits, worth, belief)
-    best = tooth_plan(look.z, look.influence, belief.step_mm, model.reference_index)
-    gain = look.clear_mm - float(best.range_mm)
-    if gain < worth or not best.teeth.any():
-        return _finished(look, model, limits, worth)
+        return _first_tooth_unknown(bed, model, limits, min_gain, belief)
+    best = tooth_plan(bed.z, bed.influence, belief.step_mm, model.reference_index)
+    gain = bed.range_without_spikes_mm - float(best.range_mm)
+    if gain < min_gain or not best.teeth.any():
+        return _finished(bed, model, limits, min_gain)
     turns = _turns(model, best.teeth.astype(np.float64) * belief.step_mm, best.teeth.tolist(), belief)
     if (belief.learned and not careful) or sum(abs(turn.teeth or 0) for turn in turns) == 1:
-        return Advice(kind="turn", turns=turns, expected_mm=float(best.range_mm))
+        return NextMove(kind="turn", turns=turns, expected_mm=float(best.range_mm))
     most = max(turns, key=lambda turn: abs(turn.teeth or 0))
     way = 1 if (most.teeth or 0) > 0 else -1
     first = replace(most, teeth=way, rise_mm=way * belief.step_mm)
-    return Advice(kind="learn", turns=(first,), then=turns, careful=careful)
+    return NextMove(kind="learn", turns=(first,), careful=careful)
 
 
 def careful_after(careful: bool, findings: Findings) -> bool:
@@ -146,8 +144,8 @@ def careful_after(careful: bool, findings: Findings) -> bool:
 
 
 def compare(
-    before: Look,
-    after: Look,
+    before: BedState,
+    after: BedState,
     turns: Sequence[Turn],
     model: Model,
     belief: StepBelief,
@@ -229,35 +227,35 @@ def _is_against(rise: float, turn: Turn | None) -> bool:
     return rise * (turn.rise_mm if turn.teeth is None else turn.teeth) < 0
 
 
-def _real_lift(look: Look, model: Model) -> Floats:
+def _real_lift(bed: BedState, model: Model) -> Floats:
     """`[k]` rise of each screw that lays the bed level, as real numbers; 0 at the reference."""
-    lift: Floats = look.heights_mm[model.reference_index] - look.heights_mm
+    lift: Floats = bed.heights_mm[model.reference_index] - bed.heights_mm
     return lift
 
 
-def _advise_free(look: Look, model: Model, limits: Limits, worth: float, careful: bool) -> Advice:
-    lift = _real_lift(look, model)
-    after = look.z + lift @ look.influence
+def _next_free_move(bed: BedState, model: Model, limits: Limits, min_gain: float, careful: bool) -> NextMove:
+    lift = _real_lift(bed, model)
+    after = bed.z + lift @ bed.influence
     left = float(np.nanmax(after) - np.nanmin(after))
-    if look.clear_mm - left < worth:
-        return _finished(look, model, limits, worth)
+    if bed.range_without_spikes_mm - left < min_gain:
+        return _finished(bed, model, limits, min_gain)
     turns = _turns(model, lift, None)
     if careful:
         most = max(turns, key=lambda turn: abs(turn.rise_mm))
         little = float(np.clip(most.rise_mm, -LITTLE_MM, LITTLE_MM))
-        return Advice(kind="learn", turns=(replace(most, rise_mm=little),), then=turns, careful=True)
-    return Advice(kind="turn", turns=turns, expected_mm=left)
+        return NextMove(kind="learn", turns=(replace(most, rise_mm=little),), careful=True)
+    return NextMove(kind="turn", turns=turns, expected_mm=left)
 
 
-def _first_tooth_unknown(look: Look, model: Model, limits: Limits, worth: float, belief: StepBelief) -> Advice:
+def _first_tooth_unknown(bed: BedState, model: Model, limits: Limits, min_gain: float, belief: StepBelief) -> NextMove:
     """Neither lead nor pulley is known: one tooth, at the screw that is furthest off, shows the step."""
-    lift = _real_lift(look, model)
+    lift = _real_lift(bed, model)
     furthest = max(model.movable, key=lambda i: abs(float(lift[i])))
-    if look.clear_mm - look.least_mm < max(worth, limits.ideal_mm / 4):
-        return _finished(look, model, limits, worth)
+    if bed.range_without_spikes_mm - bed.best_reachable_mm < max(min_gain, limits.ideal_mm / 4):
+        return _finished(bed, model, limits, min_gain)
     way = 1 if lift[furthest] > 0 else -1
     turn = Turn(screw=model.screws[furthest].name, teeth=way, rise_mm=way * belief.step_mm)
-    return Advice(kind="learn", turns=(_sensed(turn, belief),))
+    return NextMove(kind="learn", turns=(_sensed(turn, belief),))
 
 
 def _sensed(turn: Turn, belief: StepBelief) -> Turn:
@@ -275,14 +273,16 @@ def _turns(model: Model, lift: Floats, teeth: list[int] | None, belief: StepBeli
     return tuple(turn for turn in turns if (turn.teeth if turn.teeth is not None else abs(turn.rise_mm) > 0.01))
 
 
-def _finished(look: Look, model: Model, limits: Limits, worth: float) -> Advice:
-    if look.least_mm > limits.usable_mm:
-        return Advice(kind="finished", ending="plate")
-    if look.clear_mm <= limits.ideal_mm:
-        return Advice(kind="finished", ending="ideal")
-    shims = shim_plan(look.z, look.influence, model.shim_stock_mm) if model.shim_stock_mm else None
-    done = Advice(kind="finished", ending="usable" if look.clear_mm <= limits.usable_mm else "tooth-floor")
-    if shims is None or look.clear_mm - shims.range_mm < worth:
+def _finished(bed: BedState, model: Model, limits: Limits, min_gain: float) -> NextMove:
+    if bed.best_reachable_mm > limits.usable_mm:
+        return NextMove(kind="finished", ending="plate")
+    if bed.range_without_spikes_mm <= limits.ideal_mm:
+        return NextMove(kind="finished", ending="ideal")
+    shims = shim_plan(bed.z, bed.influence, model.shim_stock_mm) if model.shim_stock_mm else None
+    done = NextMove(
+        kind="finished", ending="usable" if bed.range_without_spikes_mm <= limits.usable_mm else "tooth-floor"
+    )
+    if shims is None or bed.range_without_spikes_mm - shims.range_mm < min_gain:
         return done
     named = {screw.name: float(shims.shims_mm[i]) for i, screw in enumerate(model.screws)}
     return replace(done, shims_mm=named, after_shims_mm=shims.range_mm)

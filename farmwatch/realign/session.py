@@ -21,19 +21,19 @@ from farmwatch.history import Reading
 from farmwatch.judge.judged import find_judgeable, why_not_judged
 from farmwatch.judge.learned import DOUBT, DOUBT_WHEN_ASKED, StepBelief, first_belief, learn_turn
 from farmwatch.model import Limits, Model, TurningSense
+from farmwatch.realign.bed import BedState, bed_state
 from farmwatch.realign.coach import (
-    Advice,
     Findings,
+    NextMove,
     Seen,
     Turn,
-    advise,
     careful_after,
     clockwise_teeth,
     compare,
+    next_move,
 )  # fmt: skip
-from farmwatch.realign.look import Look, look_at
 from farmwatch.store import Attending, Move, Store
-from farmwatch.tickets import Book, Ticket
+from farmwatch.tickets import Ticket, TicketRepository
 
 __all__ = ["ASK_EVERY_SECONDS", "Bench", "Screen", "Session"]
 
@@ -56,13 +56,13 @@ class Screen(Protocol):
     def wait(self, reason: str) -> None:
         """Nothing new, and why; told once as long as the reason stays."""
 
-    def look(self, look: Look, findings: Findings | None, before: Look | None, old: bool) -> None:
+    def show_bed(self, bed: BedState, findings: Findings | None, before: BedState | None, old: bool) -> None:
         """A mesh has come; what the moves before it really did."""
 
     def ask(self, seen: Seen) -> bool | None:
         """Whether a screw was turned the way round that was told; None where nobody can answer."""
 
-    def tell(self, advice: Advice, belief: StepBelief, look: Look) -> None:
+    def tell(self, advice: NextMove, belief: StepBelief, bed: BedState) -> None:
         """The next move, or the end."""
 
     def tell_again(self, turns: Sequence[Turn]) -> None:
@@ -97,8 +97,8 @@ class Session:
         self._since = clock()
         self._beat: datetime | None = None
         self._ticket: Ticket | None = None
-        self._last: Look | None = None
-        self._before: Look | None = None
+        self._last: BedState | None = None
+        self._before: BedState | None = None
         """The mesh that the open moves were read from."""
         self._open: tuple[Turn, ...] = ()
         self._rounds = 0
@@ -109,7 +109,7 @@ class Session:
         """Moves by time and screw of which was asked which way round they were turned."""
         self._pinned: str | None = None
         self._reason = ""
-        self.finished: Advice | None = None
+        self.finished: NextMove | None = None
 
     @property
     def ticket_number(self) -> int | None:
@@ -120,9 +120,9 @@ class Session:
         """Claim the machine and pick up what stands in the database; raises InputError where somebody is at it."""
         self._claim()
         name = self._bench.machine.name
-        self._ticket = _open_ticket(Book(self._store).tickets([name]))
+        self._ticket = _open_ticket(TicketRepository(self._store).tickets([name]))
         if self._ticket is not None and self._ticket.phase in ("approved", "came-back", "proving"):
-            self._ticket = Book(self._store).act(
+            self._ticket = TicketRepository(self._store).act(
                 self._ticket.number,
                 "take",
                 at=self._clock(),
@@ -136,7 +136,7 @@ class Session:
         self._open, self._before = self._left_open()
         self._screen.begin(self._bench, self._ticket, self._open)
 
-    def run(self, stop: threading.Event, every_seconds: float = ASK_EVERY_SECONDS) -> Advice | None:
+    def run(self, stop: threading.Event, every_seconds: float = ASK_EVERY_SECONDS) -> NextMove | None:
         """Step until it is finished or `stop` is set; returns the last advice, None where it was stopped."""
         try:
             while self.finished is None and not stop.is_set():
@@ -162,10 +162,10 @@ class Session:
         if self._last is not None and mesh.same_as(self._last.mesh):
             self._wait("")
             return False
-        look, old = self._keep(asked)
-        if look is None:
+        bed, old = self._keep(asked)
+        if bed is None:
             return False
-        self._take(look, old)
+        self._take(bed, old)
         return True
 
     def leave(self) -> None:
@@ -193,7 +193,7 @@ class Session:
             self._reason = reason
             self._screen.wait(reason)
 
-    def _keep(self, asked: Asked) -> tuple[Look | None, bool]:
+    def _keep(self, asked: Asked) -> tuple[BedState | None, bool]:
         """Store the mesh as a reading taken during work, and measure it; None where it cannot be judged."""
         assert asked.found is not None
         name, now = self._bench.machine.name, self._clock()
@@ -221,41 +221,41 @@ class Session:
             return ""
         return why_not_judged(history, -1, self._bench.model)
 
-    def _measured(self, reading: Reading) -> Look:
+    def _measured(self, reading: Reading) -> BedState:
         sigma = self._bench.model.probe_sigma_mm or DEFAULT_SIGMA_MM
-        return look_at(reading.mesh, self._bench.model, reading.taken_at, sigma)
+        return bed_state(reading.mesh, self._bench.model, reading.taken_at, sigma)
 
-    def _take(self, look: Look, old: bool) -> None:
+    def _take(self, bed: BedState, old: bool) -> None:
         belief = self._belief()
         findings = None
         if self._open and self._before is not None:
-            findings = self._compared(self._before, look, belief)
+            findings = self._compared(self._before, bed, belief)
             if findings.nothing_moved:
-                self._screen.look(look, findings, self._before, old)
+                self._screen.show_bed(bed, findings, self._before, old)
                 self._screen.tell_again(self._open)
-                self._last = look
+                self._last = bed
                 return
-            self._record(findings, look)
+            self._record(findings, bed)
             self._careful = careful_after(self._careful, findings)
             belief = findings.belief
             self._rounds += 1
-        self._screen.look(look, findings, self._before if findings else None, old)
-        self._last = self._before = look
+        self._screen.show_bed(bed, findings, self._before if findings else None, old)
+        self._last = self._before = bed
         bench = self._bench
-        advice = advise(look, bench.model, bench.limits, belief, self._rounds, careful=self._careful)
+        advice = next_move(bed, bench.model, bench.limits, belief, self._rounds, careful=self._careful)
         self._open = advice.turns
         if advice.kind == "finished":
             self.finished = advice
         else:
-            self._store.add_moves([self._told(turn, look, belief) for turn in advice.turns])
-        self._screen.tell(advice, belief, look)
+            self._store.add_moves([self._told(turn, bed, belief) for turn in advice.turns])
+        self._screen.tell(advice, belief, bed)
 
-    def _compared(self, before: Look, look: Look, belief: StepBelief) -> Findings:
+    def _compared(self, before: BedState, bed: BedState, belief: StepBelief) -> Findings:
         """What the open moves did; where only the one who turned can say what that means, that is asked first."""
-        findings = compare(before, look, self._open, self._bench.model, belief)
+        findings = compare(before, bed, self._open, self._bench.model, belief)
         answers = {one.screw: self._screen.ask(one) for one in findings.screws if one.to_ask}
         given = {screw: answer for screw, answer in answers.items() if answer is not None}
-        return compare(before, look, self._open, self._bench.model, belief, given) if given else findings
+        return compare(before, bed, self._open, self._bench.model, belief, given) if given else findings
 
     def _belief(self) -> StepBelief:
         belief = first_belief(self._bench.model, self._sister)
@@ -283,7 +283,7 @@ class Session:
         agreed = len({sense for _, sense in known}) == 1
         return next(((name, sense) for name, sense in known if sense is not None), None) if agreed else None
 
-    def _told(self, turn: Turn, look: Look, belief: StepBelief) -> Move:
+    def _told(self, turn: Turn, bed: BedState, belief: StepBelief) -> Move:
         return Move(
             machine=self._bench.machine.name,
             ticket=self._ticket.number if self._ticket else None,
@@ -292,11 +292,11 @@ class Session:
             screw=turn.screw,
             teeth=clockwise_teeth(turn, belief),
             mm=turn.rise_mm if turn.way_known else None,
-            before_at=look.taken_at,
-            range_before_mm=look.range_mm,
+            before_at=bed.taken_at,
+            range_before_mm=bed.range_mm,
         )
 
-    def _record(self, findings: Findings, look: Look) -> None:
+    def _record(self, findings: Findings, bed: BedState) -> None:
         """What each told move really did, turned as it counts; one made otherwise keeps no sd to be learned with."""
         name = self._bench.machine.name
         seen = {one.screw: one for one in findings.screws}
@@ -314,15 +314,15 @@ class Session:
                     move,
                     teeth=moved.turned if moved and counts else move.teeth,
                     mm=moved.rise_mm if moved and move.mm is None and moved.answer else move.mm,
-                    after_at=look.taken_at,
+                    after_at=bed.taken_at,
                     moved_mm=moved.rise_mm if moved else None,
                     moved_sd_mm=moved.sd_mm if moved and counts else None,
-                    range_after_mm=look.range_mm,
+                    range_after_mm=bed.range_mm,
                 )
             )
         self._store.finish_moves(name, done)
 
-    def _left_open(self) -> tuple[tuple[Turn, ...], Look | None]:
+    def _left_open(self) -> tuple[tuple[Turn, ...], BedState | None]:
         """Moves that an earlier session told and that still wait for their mesh, with the mesh they were read from."""
         name, now = self._bench.machine.name, self._clock()
         left = [move for move in self._store.moves([name]) if move.after_at is None]
@@ -337,7 +337,7 @@ class Session:
             return (), None
         mesh = history.mesh(places[-1])
         sigma = self._bench.model.probe_sigma_mm or DEFAULT_SIGMA_MM
-        before = look_at(mesh, self._bench.model, at, sigma)
+        before = bed_state(mesh, self._bench.model, at, sigma)
         self._last = before
         return tuple(_as_it_was_told(move, self._belief()) for move in left), before
 

@@ -8,7 +8,7 @@ from datetime import date, datetime, tzinfo
 
 from farmwatch.judge.assessment import Assessment, FleetAssessment
 from farmwatch.report.text import day, day_of, spaced
-from farmwatch.tickets import Figures, Ticket, TicketEvent, find_figures, is_accepted, plan_document, tickets_at
+from farmwatch.tickets import Figures, Ticket, TicketEvent, as_of, find_figures, is_accepted, plan_document
 
 __all__ = ["BookFacts", "Numbered", "accepted_machines", "book_facts", "numbered", "open_tickets"]
 
@@ -40,14 +40,14 @@ def book_facts(
 
     A ticket's plan at a past time is not on record: open work is counted by what the machine wants at `now.at`.
     """
-    then = tickets_at(tickets, events, now.at)
+    then = as_of(tickets, events, now.at)
     machines = {m.machine: m for m in now.machines}
     models = {m.machine: m.model.name for m in now.machines}
     past = tuple(event for event in events if event.at <= now.at)
     planned = [_with_plan(ticket, machines.get(ticket.machine)) for ticket in then]
     return BookFacts(
         now=tuple(planned),
-        before=tuple(tickets_at(tickets, events, before)),
+        before=tuple(as_of(tickets, events, before)),
         events=past,
         figures=find_figures(planned, past, models, now.at) if planned else None,
     )

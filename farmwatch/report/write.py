@@ -17,7 +17,7 @@ from farmwatch.report.text import clock
 from farmwatch.report.view import FarmFacts, WeeklyView, weekly_view
 from farmwatch.report.week import Week, week_just_ended
 from farmwatch.store import Store
-from farmwatch.tickets import Book
+from farmwatch.tickets import TicketRepository
 
 __all__ = ["report_name", "write_report", "write_week"]
 
@@ -50,7 +50,7 @@ def write_week(settings: Settings, store: Store, at: datetime, week: Week | None
     # Of the week before only ranges and conditions are told.
     before = assess(settings, store, start, following=False)
     farm = FarmFacts(name=settings.farm.name, zone=zone, week=week, config=_to_be_named(settings.path))
-    book = Book(store)
+    book = TicketRepository(store)
     view = weekly_view(now, before, farm, book_facts(book.tickets(), book.events(), now, start))
     target = settings.farm.reports / report_name(week)
     _put(target, render(view).encode("utf-8"))

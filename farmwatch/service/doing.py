@@ -20,7 +20,7 @@ from farmwatch.service.reportmail import CHANNEL, report_letter
 from farmwatch.service.standing import Standing, changed, load, save, with_twins
 from farmwatch.store import Run, Store
 from farmwatch.store.clock import micros
-from farmwatch.tickets import BookStep, Outbox, announce, step_book
+from farmwatch.tickets import Outbox, TicketChanges, announce, update_tickets
 
 __all__ = ["do"]
 
@@ -46,14 +46,14 @@ def _assess(errand: Errand, store: Store) -> dict[str, object]:
     fleet = assess(errand.settings, store, errand.at)
     machines = {one.machine: one for one in fleet.machines}
     save(errand.settings, store.path, Standing(at=errand.at, records=records, machines=machines))
-    book = step_book(errand.settings, store, fleet)
+    book = update_tickets(errand.settings, store, fleet)
     letters = announce(errand.settings, store, errand.at)
     conditions = _conditions(fleet)
     store.add_run(Run(name=ASSESSMENT, at=errand.at, detail=json.dumps(conditions)))
     return {"conditions": conditions, "letters": letters} | _counted(book)
 
 
-def _counted(book: BookStep) -> dict[str, object]:
+def _counted(book: TicketChanges) -> dict[str, object]:
     return {"opened": len(book.opened), "proven": len(book.proven), "came_back": len(book.came_back)}
 
 
@@ -74,7 +74,7 @@ def _refresh(errand: Errand, store: Store) -> dict[str, object]:
     fresh = {one.machine: one for one in assess(settings, store, errand.at, new).machines} if new else {}
     # Before what was judged is kept: where this fails, it is judged and seen to again.
     book = _see_to_tickets(errand, store, tuple(fresh.values()))
-    if book != BookStep():
+    if book != TicketChanges():
         records = _with_own_events(records, store.records(), book)
     machines = {name: fresh.get(name) or _with_host_now(with_twins(old[name], fresh), hosts[name]) for name in names}
     save(settings, store.path, Standing(at=errand.at, records=records, machines=machines))
@@ -82,18 +82,18 @@ def _refresh(errand: Errand, store: Store) -> dict[str, object]:
     return {"conditions": _conditions(fleet), "judged": len(fresh)} | _counted(book)
 
 
-def _see_to_tickets(errand: Errand, store: Store, fresh: tuple[Assessment, ...]) -> BookStep:
+def _see_to_tickets(errand: Errand, store: Store, fresh: tuple[Assessment, ...]) -> TicketChanges:
     """Carry what was just judged into the book: a ticket need not wait for the night."""
     if not fresh:
-        return BookStep()
+        return TicketChanges()
     settings = errand.settings
-    book = step_book(settings, store, FleetAssessment(at=errand.at, limits=settings.limits, machines=fresh))
-    if book != BookStep():
+    book = update_tickets(settings, store, FleetAssessment(at=errand.at, limits=settings.limits, machines=fresh))
+    if book != TicketChanges():
         announce(settings, store, errand.at)
     return book
 
 
-def _with_own_events(before: Mapping[str, str], after: Mapping[str, str], book: BookStep) -> dict[str, str]:
+def _with_own_events(before: Mapping[str, str], after: Mapping[str, str], book: TicketChanges) -> dict[str, str]:
     """The records as they were judged, but for what the book itself has just entered: that is no news."""
     ours: Counter[str] = Counter()
     for ticket in book.opened:

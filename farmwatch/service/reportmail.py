@@ -17,7 +17,7 @@ from farmwatch.config import Mail
 from farmwatch.judge.cautions import CAUTIONS, CAUTIONS_FOOT
 from farmwatch.report.text import count, mm, plain
 from farmwatch.report.view import WeeklyView
-from farmwatch.tickets import DeliveryFault, Letter
+from farmwatch.tickets import Delivery, DeliveryFault
 from farmwatch.tickets.mail import Attachment, MailText, compose
 
 __all__ = ["CHANNEL", "report_letter", "report_message"]
@@ -41,7 +41,7 @@ def report_letter(view: WeeklyView, path: Path) -> str:
     )
 
 
-def report_message(mail: Mail, letter: Letter) -> EmailMessage:
+def report_message(mail: Mail, letter: Delivery) -> EmailMessage:
     """The message of such a letter; raises DeliveryFault where the report's file cannot be read."""
     said = json.loads(letter.content)
     path = Path(said["file"])

@@ -88,8 +88,7 @@ ON CONFLICT (key) DO NOTHING
 """
 
 _LETTERS = """
-SELECT key, channel, epoch_us(created_at), epoch_us(next_try_at), tries, last_fault, epoch_us(delivered_at),
-       epoch_us(given_up_at), content
+SELECT key, channel, epoch_us(created_at), epoch_us(next_try_at), tries, last_fault, content
 FROM outbox
 """
 

@@ -14,11 +14,11 @@ from farmwatch.config import Settings
 from farmwatch.errors import FarmwatchError
 from farmwatch.store import Run, Store, ticket_sql
 from farmwatch.store.clock import from_micros, micros
-from farmwatch.tickets.book import Book
 from farmwatch.tickets.calendar import due_work
 from farmwatch.tickets.document import cautions_of, event_document, ticket_document
 from farmwatch.tickets.mail import MailText, compose, send_mail
-from farmwatch.tickets.outbox import Letter, Outbox
+from farmwatch.tickets.outbox import Delivery, Outbox
+from farmwatch.tickets.repository import TicketRepository
 from farmwatch.tickets.ticket import Ticket, TicketEvent
 from farmwatch.tickets.webhook import DeliveryFault, send_webhook
 
@@ -26,8 +26,8 @@ __all__ = ["DeliveryRound", "Sender", "announce", "deliver_due", "senders_of"]
 
 _log = logging.getLogger(__name__)
 
-Sender = Callable[[Letter], None]
-"""Delivers one letter; raises DeliveryFault."""
+Sender = Callable[[Delivery], None]
+"""Sends one delivery; raises DeliveryFault."""
 
 CALENDAR_FILE = "due-work.ics"
 # What a person wants to be told; everything else is in the book.
@@ -51,61 +51,61 @@ class DeliveryRound:
 
 
 def announce(settings: Settings, store: Store, at: datetime) -> int:
-    """Put a letter into the outbox for every event not yet announced; returns how many letters.
+    """Put a delivery into the outbox for every event not yet announced; returns how many deliveries.
 
     A channel speaks of what happens from the first time on that it is configured, not of the past.
     """
-    tickets = {ticket.number: ticket for ticket in Book(store).tickets()}
-    letters: list[tuple[str, str, str]] = []
+    tickets = {ticket.number: ticket for ticket in TicketRepository(store).tickets()}
+    deliveries: list[tuple[str, str, str]] = []
     if settings.webhook is not None:
         for key, event in _unannounced(store, "webhook", at):
-            letters.append((key, "webhook", _content(tickets[event.number], event)))
+            deliveries.append((key, "webhook", _content(tickets[event.number], event)))
     if settings.mail is not None and settings.mail.notices_to:
-        letters.extend(_notices(store, tickets, at))
+        deliveries.extend(_notices(store, tickets, at))
     if tickets:
-        letters.extend(_calendar(tickets))
-    Outbox(store).put_all(letters, at)
-    return len(letters)
+        deliveries.extend(_calendar(tickets))
+    Outbox(store).put_all(deliveries, at)
+    return len(deliveries)
 
 
 def deliver_due(
     settings: Settings, store: Store, at: datetime, senders: Mapping[str, Sender] | None = None
 ) -> DeliveryRound:
-    """Try every letter that is due; what fails waits, what its channel no longer knows waits too."""
+    """Try every delivery that is due; what fails waits, what its channel no longer knows waits too."""
     outbox = Outbox(store)
     ways = senders_of(settings, store) if senders is None else senders
     delivered, faults = 0, []
-    for letter in outbox.due(at):
-        send = ways.get(letter.channel)
+    for delivery in outbox.due(at):
+        send = ways.get(delivery.channel)
         try:
             if send is None:
-                raise DeliveryFault(f"[{letter.channel}] is no longer configured")
-            send(letter)
+                raise DeliveryFault(f"[{delivery.channel}] is no longer configured")
+            send(delivery)
         except Exception as fault:
-            # Whatever is the matter with one letter, the ones behind it must go out.
+            # Whatever is the matter with one delivery, the ones behind it must go out.
             ours = not isinstance(fault, FarmwatchError)
             said = f"a fault of ours: {type(fault).__name__}" if ours else str(fault)
-            _log.warning("delivery failed key=%s: %s", letter.key, said, exc_info=ours)
-            outbox.failed(letter, at, said)
-            faults.append(f"{letter.key}: {said}")
+            _log.warning("delivery failed key=%s: %s", delivery.key, said, exc_info=ours)
+            outbox.failed(delivery, at, said)
+            faults.append(f"{delivery.key}: {said}")
             continue
-        outbox.delivered(letter.key, at)
+        outbox.delivered(delivery.key, at)
         delivered += 1
     return DeliveryRound(delivered=delivered, failed=len(faults), waiting=len(outbox.waiting()), faults=tuple(faults))
 
 
 def senders_of(settings: Settings, store: Store) -> dict[str, Sender]:
     """The channels of this configuration."""
-    # A `told` letter only keeps the key of an event that another message has told already.
+    # A `told` delivery only keeps the key of an event that another message has told already.
     ways: dict[str, Sender] = {"calendar": lambda _: _write_calendar(settings, store), "told": lambda _: None}
     hook, mail = settings.webhook, settings.mail
     if hook is not None:
-        ways["webhook"] = lambda letter: send_webhook(settings, hook, letter)
+        ways["webhook"] = lambda delivery: send_webhook(settings, hook, delivery)
     if mail is not None:
-        ways["mail"] = lambda letter: send_mail(
+        ways["mail"] = lambda delivery: send_mail(
             settings,
             mail,
-            compose(mail, mail.notices_to, letter.key, letter.created_at, _notice_text(settings, letter)),
+            compose(mail, mail.notices_to, delivery.key, delivery.created_at, _notice_text(settings, delivery)),
         )
     return ways
 
@@ -146,8 +146,8 @@ def _notices(store: Store, tickets: Mapping[int, Ticket], at: datetime) -> list[
     return [message, *((key, "told", "") for key, _ in told[1:])]
 
 
-def _notice_text(settings: Settings, letter: Letter) -> MailText:
-    found = json.loads(letter.content)["events"]
+def _notice_text(settings: Settings, delivery: Delivery) -> MailText:
+    found = json.loads(delivery.content)["events"]
     lines = [_notice_line(one["ticket"], one["event"]) for one in found]
     count = "1 ticket" if len(lines) == 1 else f"{len(lines)} tickets"
     subject = f"{settings.farm.name}: {lines[0] if len(lines) == 1 else count + ' moved'}"
@@ -178,7 +178,7 @@ def _write_calendar(settings: Settings, store: Store) -> None:
     beside = folder / f".{CALENDAR_FILE}.{os.getpid()}"
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        beside.write_bytes(due_work(settings, Book(store).tickets()))
+        beside.write_bytes(due_work(settings, TicketRepository(store).tickets()))
         beside.replace(target)
     except OSError as fault:
         beside.unlink(missing_ok=True)

@@ -12,7 +12,7 @@ from datetime import datetime, timedelta
 from statistics import median
 
 from farmwatch.tickets.durability import LEAST_REPAIRS, kaplan_meier
-from farmwatch.tickets.ticket import HANDS, Ticket, TicketEvent
+from farmwatch.tickets.ticket import NEEDS_TECHNICIAN, Ticket, TicketEvent
 
 __all__ = ["SCHEMA", "Durability", "Figures", "figures_document", "find_figures"]
 
@@ -58,7 +58,7 @@ def find_figures(
     tickets: Sequence[Ticket], events: Sequence[TicketEvent], models: Mapping[str, str], at: datetime
 ) -> Figures:
     """Figures from all tickets and events up to `at`; `models` gives each machine's model."""
-    hands = [t for t in tickets if t.cause in HANDS and t.opened_at <= at]
+    hands = [t for t in tickets if t.cause in NEEDS_TECHNICIAN and t.opened_at <= at]
     past = [event for event in events if event.at <= at]
     hours = _hours(hands, at)
     waiting = [t for t in hands if t.phase in ("proposed", "approved", "in-work", "came-back")]

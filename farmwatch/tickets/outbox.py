@@ -1,6 +1,6 @@
 """The outbox: what is to be delivered, kept in the database until it is, at least once.
 
-A letter has a key that its receiver can know again. It is delivered first and recorded second, so a crash between
+A delivery has a key that its receiver can know again. It is delivered first and recorded second, so a crash between
 the two delivers it again, under the same key. What fails waits longer each time, and forever, until it is delivered or
 a person gives it up. Nothing in here sends: `deliver` does.
 """
@@ -16,7 +16,7 @@ from farmwatch.errors import InputError
 from farmwatch.store import Store, ticket_sql
 from farmwatch.store.clock import from_micros, micros
 
-__all__ = ["Letter", "Outbox", "wait_after"]
+__all__ = ["Delivery", "Outbox", "wait_after"]
 
 FIRST_WAIT = timedelta(minutes=1)
 LONGEST_WAIT = timedelta(hours=6)
@@ -25,7 +25,7 @@ CONTENT_KEPT = timedelta(days=90)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Letter:
+class Delivery:
     """One thing to deliver; `content` is the channel's own (JSON text). Times UTC."""
 
     key: str
@@ -34,8 +34,6 @@ class Letter:
     next_try_at: datetime
     tries: int
     last_fault: str
-    delivered_at: datetime | None
-    given_up_at: datetime | None
     content: str
 
 
@@ -52,38 +50,38 @@ class Outbox:
         self._database = store.database
 
     def put(self, key: str, channel: str, content: str, at: datetime) -> None:
-        """Add a letter; one whose key is known already is not added again."""
+        """Add a delivery; one whose key is known already is not added again."""
         self.put_all([(key, channel, content)], at)
 
-    def put_all(self, letters: Sequence[tuple[str, str, str]], at: datetime) -> None:
-        """Add letters (key, channel, content) in one transaction."""
-        if not letters:
+    def put_all(self, deliveries: Sequence[tuple[str, str, str]], at: datetime) -> None:
+        """Add deliveries (key, channel, content) in one transaction."""
+        if not deliveries:
             return
         with self._database.writing() as con:
-            for key, channel, content in letters:
+            for key, channel, content in deliveries:
                 con.execute(ticket_sql.PUT, {"key": key, "channel": channel, "content": content, "at": micros(at)})
 
-    def due(self, at: datetime, most: int = 100) -> list[Letter]:
+    def due(self, at: datetime, most: int = 100) -> list[Delivery]:
         """Letters to try now, the oldest first."""
         with self._database.reading() as con:
-            return [_letter(row) for row in con.execute(ticket_sql.DUE, {"at": micros(at), "most": most}).fetchall()]
+            return [_delivery(row) for row in con.execute(ticket_sql.DUE, {"at": micros(at), "most": most}).fetchall()]
 
-    def waiting(self) -> list[Letter]:
-        """Every letter that is neither delivered nor given up."""
+    def waiting(self) -> list[Delivery]:
+        """Every delivery that is neither delivered nor given up."""
         with self._database.reading() as con:
-            return [_letter(row) for row in con.execute(ticket_sql.WAITING).fetchall()]
+            return [_delivery(row) for row in con.execute(ticket_sql.WAITING).fetchall()]
 
     def delivered(self, key: str, at: datetime) -> None:
-        """Record that a letter has been delivered."""
+        """Record that a delivery has been delivered."""
         self._set(ticket_sql.DELIVERED, {"key": key, "at": micros(at)})
 
-    def failed(self, letter: Letter, at: datetime, fault: str) -> None:
-        """Record why a letter could not be delivered, and when it is tried again."""
-        after = at + wait_after(letter.tries + 1)
-        self._set(ticket_sql.FAILED, {"key": letter.key, "next": micros(after), "fault": fault[:LONGEST_FAULT]})
+    def failed(self, delivery: Delivery, at: datetime, fault: str) -> None:
+        """Record why a delivery could not be delivered, and when it is tried again."""
+        after = at + wait_after(delivery.tries + 1)
+        self._set(ticket_sql.FAILED, {"key": delivery.key, "next": micros(after), "fault": fault[:LONGEST_FAULT]})
 
     def give_up(self, key: str, at: datetime) -> None:
-        """A person gives a letter up; raises InputError where none of that key is waiting."""
+        """A person gives a delivery up; raises InputError where none of that key is waiting."""
         with self._database.writing() as con:
             row = con.execute(ticket_sql.GIVE_UP, {"key": key, "at": micros(at)}).fetchone()
         if not row or not row[0]:
@@ -98,16 +96,14 @@ class Outbox:
             con.execute(statement, values)
 
 
-def _letter(row: Sequence[Any]) -> Letter:
-    key, channel, created, next_try, tries, fault, delivered, given_up, content = row
-    return Letter(
+def _delivery(row: Sequence[Any]) -> Delivery:
+    key, channel, created, next_try, tries, fault, content = row
+    return Delivery(
         key=key,
         channel=channel,
         created_at=from_micros(created),
         next_try_at=from_micros(next_try),
         tries=tries,
         last_fault=fault,
-        delivered_at=None if delivered is None else from_micros(delivered),
-        given_up_at=None if given_up is None else from_micros(given_up),
         content=content,
     )

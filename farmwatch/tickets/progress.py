@@ -24,7 +24,7 @@ from farmwatch.measure import measure_stack
 from farmwatch.mesh import Floats, Mesh
 from farmwatch.model import Model
 from farmwatch.store import Move, Store
-from farmwatch.tickets.proving import LEAST_APART_SECONDS, Passed, Verdict, in_band, proving_verdict
+from farmwatch.tickets.proving import LEAST_APART_SECONDS, Passed, RepairVerdict, in_band, judge_repair
 from farmwatch.tickets.ranges import ranges_of
 from farmwatch.tickets.ticket import Ticket
 
@@ -47,7 +47,7 @@ class PassedOver:
 class Proof:
     """What is known of one repair that waits for its proof; ranges mm."""
 
-    verdict: Verdict
+    verdict: RepairVerdict
     wanted: int
     """How many probings prove it."""
     next_from: datetime | None
@@ -85,7 +85,7 @@ def proofs(
         if history is not None:
             mine = work_moves(ticket, moves[ticket.machine])
             noise = (sd_mm or {}).get(ticket.machine, 0.0)
-            case = _Case(settings, ticket, models[ticket.machine], since_replaced(history), mine, noise)
+            case = _Repair(settings, ticket, models[ticket.machine], since_replaced(history), mine, noise)
             found[ticket.number] = _proof(case, out.get(ticket.machine, ()))
     return found
 
@@ -97,7 +97,7 @@ def work_moves(ticket: Ticket, moves: Iterable[Move]) -> list[Move]:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Case:
+class _Repair:
     settings: Settings
     ticket: Ticket
     model: Model
@@ -106,7 +106,7 @@ class _Case:
     sd_mm: float
 
 
-def _proof(case: _Case, out: Sequence[OutOfService]) -> Proof:
+def _proof(case: _Repair, out: Sequence[OutOfService]) -> Proof:
     ticket, history = case.ticket, case.history
     assert ticket.work_until is not None
     celsius = history.bed_celsius.copy()
@@ -119,7 +119,7 @@ def _proof(case: _Case, out: Sequence[OutOfService]) -> Proof:
         # Work that ended better than its plan is held to how it ended; none is held to less than its plan.
         predicted = min(predicted, float(ranges[end]))
     wanted = case.settings.tickets.probings_to_prove
-    verdict = proving_verdict(
+    verdict = judge_repair(
         history.taken_at,
         ranges,
         celsius,
@@ -148,7 +148,7 @@ def _proof(case: _Case, out: Sequence[OutOfService]) -> Proof:
     )
 
 
-def _end_of_work(case: _Case, good: NDArray[np.bool_], celsius: Floats) -> int | None:
+def _end_of_work(case: _Repair, good: NDArray[np.bool_], celsius: Floats) -> int | None:
     """The last mesh of the guided work; None where none was recorded, moves were told after it, or it was colder."""
     until = case.ticket.work_until
     seen = [move.after_at for move in case.moves if move.after_at is not None]
@@ -162,7 +162,7 @@ def _end_of_work(case: _Case, good: NDArray[np.bool_], celsius: Floats) -> int |
     return int(places[-1])
 
 
-def _passed_words(case: _Case, i: int, why: Passed, out: Sequence[OutOfService]) -> str:
+def _passed_words(case: _Repair, i: int, why: Passed, out: Sequence[OutOfService]) -> str:
     if why == "too-soon":
         return "less than an hour after the one that counted"
     if why == "other-band":
@@ -170,7 +170,7 @@ def _passed_words(case: _Case, i: int, why: Passed, out: Sequence[OutOfService])
     return why_not_judged(case.history, i, case.model, out) or "it was taken during work"
 
 
-def _changed(case: _Case, ranges: Floats, verdict: Verdict, end: int | None) -> str:
+def _changed(case: _Repair, ranges: Floats, verdict: RepairVerdict, end: int | None) -> str:
     """What moved between the last mesh that spoke for the work and the one that sent it back."""
     bad = verdict.index[-1]
     before, when = end, "when the work ended"

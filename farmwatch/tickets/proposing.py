@@ -1,6 +1,6 @@
 """What the fleet's assessment means for the book: which tickets to open, refresh, replace or remark upon.
 
-Pure: assessment, tickets and time in; a list of intentions out, in the order of the assessment. `step` carries them
+Pure: assessment, tickets and time in; a list of changes out, in the order of the assessment. `updates` carries them
 out. The rules, one function each:
 
 - a confirmed `past-limit` with a cause that needs hands opens a ticket, unless one is open, the machine is accepted
@@ -19,11 +19,20 @@ from datetime import date, datetime, timedelta
 from typing import Any, Literal
 
 from farmwatch.judge.assessment import Assessment, FleetAssessment, Plan
-from farmwatch.tickets.ticket import HANDS, Ticket
+from farmwatch.tickets.ticket import NEEDS_TECHNICIAN, Ticket
 
 __all__ = [
-    "REPLACED", "RISE_AFTER_FLOOR_MM", "Intention", "Rules", "intentions", "is_accepted", "is_settled", "plan_document",
-    "plan_of", "predicted", "workday",
+    "REPLACED",
+    "RISE_AFTER_FLOOR_MM",
+    "Rules",
+    "TicketChange",
+    "changes_due",
+    "is_accepted",
+    "is_settled",
+    "plan_document",
+    "plan_of",
+    "predicted",
+    "workday",
 ]  # fmt: skip
 
 RISE_AFTER_FLOOR_MM = 0.05
@@ -50,7 +59,7 @@ class Rules:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Intention:
+class TicketChange:
     """One change to the book. `ticket` is the draft to open, or the open ticket as it shall read."""
 
     kind: Literal["open", "refresh", "withdraw", "prove", "fail"]
@@ -60,12 +69,12 @@ class Intention:
     """Whether a rule approves it at once."""
 
 
-def intentions(fleet: FleetAssessment, tickets: Sequence[Ticket], rules: Rules, today: date) -> list[Intention]:
+def changes_due(fleet: FleetAssessment, tickets: Sequence[Ticket], rules: Rules, today: date) -> list[TicketChange]:
     """All that the assessment means for the book; `today` is the farm's date."""
     by_machine: dict[str, list[Ticket]] = {}
     for ticket in tickets:
         by_machine.setdefault(ticket.machine, []).append(ticket)
-    found: list[Intention] = []
+    found: list[TicketChange] = []
     for machine in fleet.machines:
         mine = by_machine.get(machine.machine, [])
         found.extend(_of_host(fleet, machine, mine, rules, today))
@@ -75,38 +84,40 @@ def intentions(fleet: FleetAssessment, tickets: Sequence[Ticket], rules: Rules, 
 
 def _of_host(
     fleet: FleetAssessment, machine: Assessment, mine: Sequence[Ticket], rules: Rules, today: date
-) -> Iterator[Intention]:
-    standing = _open(mine, "host")
+) -> Iterator[TicketChange]:
+    open_ticket = _open(mine, "host")
     if machine.silent and machine.in_service:
-        if standing is not None and standing.phase == "proving" and _long_done(fleet, standing):
-            yield Intention(kind="fail", ticket=standing, why="Its host has not answered since the work either.")
-        if standing is None and not _accepted(mine, "host", None, fleet.at):
+        if open_ticket is not None and open_ticket.phase == "proving" and _long_done(fleet, open_ticket):
+            yield TicketChange(kind="fail", ticket=open_ticket, why="Its host has not answered since the work either.")
+        if open_ticket is None and not _accepted(mine, "host", None, fleet.at):
             due = workday(today, 1, rules)
             draft = _draft(fleet, machine, "host", priority=2, due=due)
-            yield Intention(kind="open", ticket=draft, why="Its host has not answered for too long in working hours.")
-    elif standing is not None and standing.phase in ("proposed", "approved"):
-        yield Intention(kind="withdraw", ticket=standing, why="Its host answers again.")
-    elif standing is not None and standing.phase == "proving" and _answered_since(machine, standing):
-        yield Intention(kind="prove", ticket=standing, why="Its host answers again.")
+            yield TicketChange(
+                kind="open", ticket=draft, why="Its host has not answered for too long in working hours."
+            )
+    elif open_ticket is not None and open_ticket.phase in ("proposed", "approved"):
+        yield TicketChange(kind="withdraw", ticket=open_ticket, why="Its host answers again.")
+    elif open_ticket is not None and open_ticket.phase == "proving" and _answered_since(machine, open_ticket):
+        yield TicketChange(kind="prove", ticket=open_ticket, why="Its host answers again.")
 
 
-def _long_done(fleet: FleetAssessment, standing: Ticket) -> bool:
+def _long_done(fleet: FleetAssessment, open_ticket: Ticket) -> bool:
     waited = timedelta(hours=fleet.limits.silent_after_hours)
-    return standing.work_until is not None and fleet.at - standing.work_until > waited
+    return open_ticket.work_until is not None and fleet.at - open_ticket.work_until > waited
 
 
-def _answered_since(machine: Assessment, standing: Ticket) -> bool:
-    answered, done = machine.host_answered_at, standing.work_until
+def _answered_since(machine: Assessment, open_ticket: Ticket) -> bool:
+    answered, done = machine.host_answered_at, open_ticket.work_until
     return answered is not None and (done is None or answered > done)
 
 
 def _of_bed(
     fleet: FleetAssessment, machine: Assessment, mine: Sequence[Ticket], rules: Rules, today: date
-) -> Iterator[Intention]:
-    standing = next((t for t in mine if t.is_open and t.cause != "host"), None)
+) -> Iterator[TicketChange]:
+    open_ticket = next((t for t in mine if t.is_open and t.cause != "host"), None)
     wants = _wants(machine, rules)
-    if standing is not None:
-        yield from _standing(fleet, machine, standing, wants, rules, today)
+    if open_ticket is not None:
+        yield from _for_open_ticket(fleet, machine, open_ticket, wants, rules, today)
     elif wants and not is_settled(machine, mine, fleet.at, fleet.limits.usable_mm):
         yield _opening(fleet, machine, rules, today)
 
@@ -115,7 +126,7 @@ def _wants(machine: Assessment, rules: Rules) -> bool:
     if not machine.in_service or machine.range_mm is None:
         return False
     if machine.condition == "past-limit":
-        return machine.confirmed and machine.cause in HANDS
+        return machine.confirmed and machine.cause in NEEDS_TECHNICIAN
     return rules.plan_ahead and "plan-ahead" in machine.advice
 
 
@@ -140,7 +151,7 @@ def is_settled(machine: Assessment, mine: Sequence[Ticket], at: datetime, usable
 
 def is_accepted(machine: Assessment, mine: Sequence[Ticket], at: datetime) -> bool:
     """Whether the machine was accepted as it is, by one of its tickets, and that still holds at `at`."""
-    return any(_accepted(mine, cause, machine.range_mm, at) for cause in HANDS)
+    return any(_accepted(mine, cause, machine.range_mm, at) for cause in NEEDS_TECHNICIAN)
 
 
 def _accepted(mine: Sequence[Ticket], cause: str, range_mm: float | None, at: datetime) -> bool:
@@ -153,64 +164,66 @@ def _accepted(mine: Sequence[Ticket], cause: str, range_mm: float | None, at: da
     )
 
 
-def _opening(fleet: FleetAssessment, machine: Assessment, rules: Rules, today: date) -> Intention:
+def _opening(fleet: FleetAssessment, machine: Assessment, rules: Rules, today: date) -> TicketChange:
     assert machine.range_mm is not None
     if machine.condition != "past-limit":
         days = machine.forecast.p50 if machine.forecast and machine.forecast.p50 is not None else 28.0
         due = workday(today + timedelta(days=max(int(days) - 1, 0)), 0, rules)
         draft = replace(_draft(fleet, machine, "screws", priority=3, due=due), remark="Planned ahead of the limit.")
-        return Intention(kind="open", ticket=draft, why=f"Likely past the limit in {days:.0f} days.")
+        return TicketChange(kind="open", ticket=draft, why=f"Likely past the limit in {days:.0f} days.")
     priority = _priority(machine, fleet)
     draft = _draft(fleet, machine, machine.cause, priority=priority, due=_due(priority, today, rules))
     by_rule = (
         rules.approve_up_to_mm is not None and machine.cause == "screws" and machine.range_mm <= rules.approve_up_to_mm
     )
     why = f"Confirmed past the limit at {machine.range_mm:.2f} mm."
-    return Intention(kind="open", ticket=draft, why=why, approve=by_rule)
+    return TicketChange(kind="open", ticket=draft, why=why, approve=by_rule)
 
 
-def _standing(
-    fleet: FleetAssessment, machine: Assessment, standing: Ticket, wants: bool, rules: Rules, today: date
-) -> Iterator[Intention]:
-    if standing.phase not in ("proposed", "approved", "came-back"):
+def _for_open_ticket(
+    fleet: FleetAssessment, machine: Assessment, open_ticket: Ticket, wants: bool, rules: Rules, today: date
+) -> Iterator[TicketChange]:
+    if open_ticket.phase not in ("proposed", "approved", "came-back"):
         return
     if not wants:
-        yield from _came_right(machine, standing)
+        yield from _came_right(machine, open_ticket)
         return
-    if machine.condition == "past-limit" and machine.cause != standing.cause and standing.phase != "came-back":
+    if machine.condition == "past-limit" and machine.cause != open_ticket.cause and open_ticket.phase != "came-back":
         why = f"{REPLACED} {machine.cause}; another ticket takes its place."
-        yield Intention(kind="withdraw", ticket=standing, why=why)
+        yield TicketChange(kind="withdraw", ticket=open_ticket, why=why)
         opening = _opening(fleet, machine, rules, today)
         # Who has approved the work has approved that somebody looks at this machine; the plan is a new one.
-        yield replace(opening, why=f"{opening.why} Takes the place of ticket {standing.number}.")
+        yield replace(opening, why=f"{opening.why} Takes the place of ticket {open_ticket.number}.")
         return
-    if _is_news(machine, standing):
-        yield Intention(kind="refresh", ticket=_refreshed(fleet, machine, standing, rules, today), why="New numbers.")
+    if _is_news(machine, open_ticket):
+        yield TicketChange(
+            kind="refresh", ticket=_refreshed(fleet, machine, open_ticket, rules, today), why="New numbers."
+        )
 
 
-def _came_right(machine: Assessment, standing: Ticket) -> Iterator[Intention]:
+def _came_right(machine: Assessment, open_ticket: Ticket) -> Iterator[TicketChange]:
     right = machine.confirmed and machine.condition in ("ideal", "usable")
-    if right and machine.range_mm is not None and not standing.remark.startswith(CAME_RIGHT):
+    if right and machine.range_mm is not None and not open_ticket.remark.startswith(CAME_RIGHT):
         remark = f"{CAME_RIGHT}: {machine.range_mm:.2f} mm. Withdraw it, or look what moved."
-        yield Intention(kind="refresh", ticket=replace(standing, remark=remark), why=remark)
+        yield TicketChange(kind="refresh", ticket=replace(open_ticket, remark=remark), why=remark)
 
 
-def _is_news(machine: Assessment, standing: Ticket) -> bool:
-    if standing.remark.startswith(CAME_RIGHT) or standing.range_mm is None or machine.range_mm is None:
+def _is_news(machine: Assessment, open_ticket: Ticket) -> bool:
+    if open_ticket.remark.startswith(CAME_RIGHT) or open_ticket.range_mm is None or machine.range_mm is None:
         return True
-    off = abs(machine.range_mm - standing.range_mm)
-    replanned = plan_document(machine.plan) != standing.plan or machine.advice != standing.advice
-    return off > max(NEWS_MM, NEWS_SHARE * standing.range_mm) or replanned
+    off = abs(machine.range_mm - open_ticket.range_mm)
+    replanned = plan_document(machine.plan) != open_ticket.plan or machine.advice != open_ticket.advice
+    return off > max(NEWS_MM, NEWS_SHARE * open_ticket.range_mm) or replanned
 
 
-def _refreshed(fleet: FleetAssessment, machine: Assessment, standing: Ticket, rules: Rules, today: date) -> Ticket:
-    priority = min(standing.priority, _priority(machine, fleet))
+def _refreshed(fleet: FleetAssessment, machine: Assessment, open_ticket: Ticket, rules: Rules, today: date) -> Ticket:
+    priority = min(open_ticket.priority, _priority(machine, fleet))
     due = _due(priority, today, rules)
-    if standing.due is not None:
-        due = min(due, standing.due)
-    remark = "" if standing.remark.startswith(CAME_RIGHT) else standing.remark
+    if open_ticket.due is not None:
+        due = min(due, open_ticket.due)
+    remark = "" if open_ticket.remark.startswith(CAME_RIGHT) else open_ticket.remark
     return replace(
-        standing,
+        open_ticket,
         advice=machine.advice,
         range_mm=machine.range_mm,
         predicted_mm=predicted(machine),
@@ -227,7 +240,7 @@ def _draft(fleet: FleetAssessment, machine: Assessment, cause: str, *, priority:
     return Ticket(
         number=0,
         machine=machine.machine,
-        cause=cause,  # type: ignore[arg-type]  # one of Matter: callers pass a cause of the judgement or "host"
+        cause=cause,  # type: ignore[arg-type]  # one of TicketCause: callers pass a cause of the judgement or "host"
         phase="proposed",
         advice=("check-host",) if host else machine.advice,
         opened_at=fleet.at,

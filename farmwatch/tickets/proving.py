@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from farmwatch.mesh import Floats
 
-__all__ = ["LEAST_APART_SECONDS", "Passed", "Verdict", "in_band", "proving_verdict"]
+__all__ = ["LEAST_APART_SECONDS", "Passed", "RepairVerdict", "in_band", "judge_repair"]
 
 Passed = Literal["not-judged", "too-soon", "other-band"]
 """Why a probing did not count."""
@@ -27,7 +27,7 @@ NOISE_SD = 2.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Verdict:
+class RepairVerdict:
     """What the probings say so far; `index` are those that counted, in time order."""
 
     says: Literal["waiting", "proven", "came-back"]
@@ -40,7 +40,7 @@ class Verdict:
     """The probings that did not count, in time order, and why."""
 
 
-def proving_verdict(
+def judge_repair(
     taken_at: Floats,
     range_mm: Floats,
     celsius: Floats,
@@ -52,7 +52,7 @@ def proving_verdict(
     sd_mm: float,
     band_celsius: float | None,
     probings: int = 2,
-) -> Verdict:
+) -> RepairVerdict:
     """The verdict of the probings after `since` (epoch s): arrays `[n]` in time order, celsius NaN where unknown.
 
     A probing counts where it is judged, at least an hour after the last that counted, and of the band (a reading
@@ -77,7 +77,9 @@ def proving_verdict(
         if says != "waiting":
             break
     floor = says == "proven" and bool(max(range_mm[j] for j in counted) > usable_mm)
-    return Verdict(says=says, index=tuple(counted), bound_mm=bound, at_tooth_floor=floor, passed_over=tuple(passed))
+    return RepairVerdict(
+        says=says, index=tuple(counted), bound_mm=bound, at_tooth_floor=floor, passed_over=tuple(passed)
+    )
 
 
 def _why_not(judged: bool, after: float, celsius: float, band: float | None) -> Passed | None:

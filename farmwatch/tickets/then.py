@@ -14,10 +14,10 @@ from datetime import datetime
 from farmwatch.tickets.phases import CLOSED
 from farmwatch.tickets.ticket import Ticket, TicketEvent
 
-__all__ = ["tickets_at"]
+__all__ = ["as_of"]
 
 
-def tickets_at(tickets: Iterable[Ticket], events: Iterable[TicketEvent], at: datetime) -> list[Ticket]:
+def as_of(tickets: Iterable[Ticket], events: Iterable[TicketEvent], at: datetime) -> list[Ticket]:
     """The tickets that were there at `at` (aware), in the phases they had then; `events` in any order of tickets."""
     past: dict[int, list[TicketEvent]] = {}
     for event in events:

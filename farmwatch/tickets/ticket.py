@@ -9,12 +9,12 @@ from typing import Any, Literal
 from farmwatch.judge.assessment import Cause
 from farmwatch.tickets.phases import CLOSED, Phase
 
-__all__ = ["HANDS", "Matter", "Ticket", "TicketEvent"]
+__all__ = ["NEEDS_TECHNICIAN", "Ticket", "TicketCause", "TicketEvent"]
 
-Matter = Cause | Literal["host"]
+TicketCause = Cause | Literal["host"]
 """What a ticket is about: a cause of the judgement, or a host that is silent."""
 
-HANDS: frozenset[Matter] = frozenset({"screws", "plate", "both", "frame", "probe"})
+NEEDS_TECHNICIAN: frozenset[TicketCause] = frozenset({"screws", "plate", "both", "frame", "probe"})
 """Causes that need hands at the machine."""
 
 
@@ -24,7 +24,7 @@ class Ticket:
 
     number: int
     machine: str
-    cause: Matter
+    cause: TicketCause
     phase: Phase
     revision: int = 1
     advice: tuple[str, ...] = ()

@@ -1,4 +1,4 @@
-"""One letter to a webhook: a POST of CloudEvents 1.0 JSON, or of a body of the farm's own from a sandboxed template.
+"""To a webhook: a POST of CloudEvents 1.0 JSON, or of a body of the farm's own from a sandboxed template.
 
 The receiver knows a repeat by the event's id (CloudEvents 1.0, section 3.1: source and id together are unique), which
 also stands in the header Idempotency-Key (IETF draft, The Idempotency-Key HTTP Header Field).
@@ -24,7 +24,7 @@ from farmwatch.collect.watchdog import Watchdog
 from farmwatch.config import Secret, Settings, Webhook
 from farmwatch.errors import FarmwatchError
 from farmwatch.tickets.document import cautions_of
-from farmwatch.tickets.outbox import Letter
+from farmwatch.tickets.outbox import Delivery
 
 __all__ = ["DeliveryFault", "cloud_event", "render_body", "send_webhook"]
 
@@ -35,15 +35,15 @@ RENDER_SECONDS = 20.0
 
 
 class DeliveryFault(FarmwatchError):
-    """A letter could not be delivered; the message says why, without secrets."""
+    """Something could not be delivered; the message says why, without secrets."""
 
 
-def cloud_event(settings: Settings, letter: Letter) -> dict[str, Any]:
-    """The letter as a CloudEvents 1.0 event (JSON format 1.0)."""
-    content = json.loads(letter.content)
+def cloud_event(settings: Settings, delivery: Delivery) -> dict[str, Any]:
+    """The delivery as a CloudEvents 1.0 event (JSON format 1.0)."""
+    content = json.loads(delivery.content)
     return {
         "specversion": "1.0",
-        "id": letter.key,
+        "id": delivery.key,
         "source": f"/farmwatch/{quote(settings.farm.name, safe='')}",
         "type": f"farmwatch.ticket.{content['event']['action']}",
         "subject": f"ticket/{content['ticket']['ticket']}",
@@ -53,13 +53,13 @@ def cloud_event(settings: Settings, letter: Letter) -> dict[str, Any]:
     }
 
 
-def render_body(template: str, letter: Letter) -> str:
+def render_body(template: str, delivery: Delivery) -> str:
     """The farm's own body. In the template stand `key`, `ticket`, `event` and `cautions`; `|tojson` quotes.
 
     Raises DeliveryFault where it does not render, in a process of its own, within bounds of time and memory.
     """
-    content: Mapping[str, Any] = json.loads(letter.content)
-    given = {"template": template, "key": letter.key, "ticket": content["ticket"], "event": content["event"]}
+    content: Mapping[str, Any] = json.loads(delivery.content)
+    given = {"template": template, "key": delivery.key, "ticket": content["ticket"], "event": content["event"]}
     given["cautions"] = cautions_of(content["ticket"])
     try:
         done = subprocess.run(
@@ -79,18 +79,18 @@ def render_body(template: str, letter: Letter) -> str:
     return done.stdout.decode("utf-8", "replace")
 
 
-def send_webhook(settings: Settings, hook: Webhook, letter: Letter) -> None:
-    """Deliver one letter; raises DeliveryFault. Bounded in time (`deadline_seconds`) and in what it reads."""
+def send_webhook(settings: Settings, hook: Webhook, delivery: Delivery) -> None:
+    """Deliver one; raises DeliveryFault. Bounded in time (`deadline_seconds`) and in what it reads."""
     if hook.template is None:
-        body, kind = json.dumps(cloud_event(settings, letter), ensure_ascii=False), CLOUD_EVENTS
+        body, kind = json.dumps(cloud_event(settings, delivery), ensure_ascii=False), CLOUD_EVENTS
     else:
         try:
             template = hook.template.read_text(encoding="utf-8")
         except (OSError, UnicodeDecodeError) as fault:
             raise DeliveryFault(f"the webhook's template {hook.template} cannot be read: {fault}") from fault
-        body, kind = render_body(template, letter), hook.content_type
+        body, kind = render_body(template, delivery), hook.content_type
     headers = {name: _plain(value) for name, value in hook.headers.items()}
-    headers |= {"Content-Type": kind, "Idempotency-Key": json.dumps(letter.key), "User-Agent": "farmwatch"}
+    headers |= {"Content-Type": kind, "Idempotency-Key": json.dumps(delivery.key), "User-Agent": "farmwatch"}
     for name, value in headers.items():
         if not value.isascii() or not value.isprintable():
             raise DeliveryFault(f"the value of the header {name} has a character that no header may hold")

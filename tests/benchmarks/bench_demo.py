@@ -22,7 +22,7 @@ from farmwatch.demo.cases import farm_truth
 from farmwatch.demo.comparison import differences, ticket_differences
 from farmwatch.demo.run import last_monday, run_demo
 from farmwatch.store import Store
-from farmwatch.tickets import Book, tickets_at
+from farmwatch.tickets import TicketRepository, as_of
 
 NOW = datetime(2026, 11, 26, 10, tzinfo=UTC)
 
@@ -37,8 +37,8 @@ def measure(weeks: int, machines: int, seed: int) -> None:
         end = last_monday(NOW)
         store = Store(settings.farm.database)
         said = {one.machine: one for one in assess(settings, store, end).machines}
-        book = Book(store)
-        tickets = tickets_at(book.tickets(), book.events(), end)
+        book = TicketRepository(store)
+        tickets = as_of(book.tickets(), book.events(), end)
     untrue = {
         truth.name: differences(said[truth.name], truth, end)
         + ticket_differences([ticket for ticket in tickets if ticket.machine == truth.name], truth)

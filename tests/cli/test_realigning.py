@@ -12,7 +12,7 @@ from farmwatch.cli.realigning import TerminalScreen, _told_to_end
 from farmwatch.config import Machine
 from farmwatch.judge.learned import first_belief, learn_move
 from farmwatch.model import Limits
-from farmwatch.realign import Bench, Turn, advise, compare, look_at
+from farmwatch.realign import Bench, Turn, bed_state, compare, next_move
 from tests.realign.technician import AT, AXIS, model_of
 from tests.realign.technician import Bench as Truth
 
@@ -46,17 +46,17 @@ def test_moves_are_sentences_and_the_reference_is_left_alone(capsys):
     model = model_of(0.4)
     truth = Truth(model, np.array([-0.8, 0.4, 0.0]), np.zeros(AXIS.size**2), 0.4, True, 0.004, np.random.default_rng(1))
     screen, _ = screen_with(model, capsys)
-    first, belief = look_at(truth.mesh(), model, AT, 0.004), first_belief(model)
-    learn = advise(first, model, Limits(), belief)
-    screen.look(first, None, None, False)
+    first, belief = bed_state(truth.mesh(), model, AT, 0.004), first_belief(model)
+    learn = next_move(first, model, Limits(), belief)
+    screen.show_bed(first, None, None, False)
     screen.tell(learn, belief, first)
     out = capsys.readouterr().out
     assert "front left: up 1 tooth, clockwise seen from below" in out
     assert "leave the rear screw alone: it is the reference" in out
     truth.heights[0] += 0.4
-    second = look_at(truth.mesh(), model, AT, 0.004)
+    second = bed_state(truth.mesh(), model, AT, 0.004)
     findings = compare(first, second, learn.turns, model, belief)
-    screen.look(second, findings, first, False)
+    screen.show_bed(second, findings, first, False)
     out = capsys.readouterr().out
     assert "front left rose 0.39" in out or "front left rose 0.40" in out
     assert ", 1 tooth" in out
@@ -69,11 +69,11 @@ def test_teeth_that_are_not_whole_are_said_in_plain_words(capsys):
     belief = first_belief(model)
     for teeth in (1, 2):
         belief = learn_move(belief, teeth, 0.4 * teeth, 0.005)
-    first = look_at(truth.mesh(), model, AT, 0.004)
+    first = bed_state(truth.mesh(), model, AT, 0.004)
     truth.heights[0] += 0.2
-    second = look_at(truth.mesh(), model, AT, 0.004)
+    second = bed_state(truth.mesh(), model, AT, 0.004)
     findings = compare(first, second, (Turn(screw="front-left", teeth=1, rise_mm=0.4),), model, belief)
-    screen.look(second, findings, first, False)
+    screen.show_bed(second, findings, first, False)
     out = " ".join(capsys.readouterr().out.split())
     assert "mm, where 1 tooth was told" in out
     assert "no whole number of teeth: with power off, see that the belt lies in its teeth" in out
@@ -104,9 +104,9 @@ def turned(model, capsys, rise, *, meant=-1, belief=None, answers=None):
     told = Turn(
         screw="front-left", teeth=meant, rise_mm=0.4 * meant, clockwise=clockwise, way_known=belief.way_known
     )  # fmt: skip
-    first = look_at(truth.mesh(), model, AT, 0.004)
+    first = bed_state(truth.mesh(), model, AT, 0.004)
     truth.heights[0] += rise
-    second = look_at(truth.mesh(), model, AT + timedelta(minutes=8), 0.004)
+    second = bed_state(truth.mesh(), model, AT + timedelta(minutes=8), 0.004)
     return screen, first, second, compare(first, second, (told,), model, belief, answers)
 
 
@@ -129,7 +129,7 @@ def test_where_no_terminal_can_answer_nothing_is_asked(capsys, monkeypatch):
     monkeypatch.setattr("sys.stdin", io.StringIO("yes\n"))
     assert screen.ask(found.screws[0]) is None
     assert words(capsys) == ""
-    screen.look(second, found, first, False)
+    screen.show_bed(second, found, first, False)
     said = words(capsys)
     assert "mm, 1 tooth, where it was to be lowered by 1 tooth" in said
     assert (
@@ -148,9 +148,9 @@ def test_where_no_terminal_can_answer_nothing_is_asked(capsys, monkeypatch):
 )
 def test_the_answer_is_what_is_believed(capsys, answer, sentence):
     screen, first, second, found = turned(model_of(0.4), capsys, 0.4, answers={"front-left": answer})
-    screen.look(second, found, first, False)
+    screen.show_bed(second, found, first, False)
     assert sentence in words(capsys)
-    advice = advise(second, model_of(0.4), Limits(), found.belief, 1, careful=True)
+    advice = next_move(second, model_of(0.4), Limits(), found.belief, 1, careful=True)
     screen.tell(advice, found.belief, second)
     said = words(capsys)
     assert f"front left: down 1 tooth, {'clockwise' if answer else 'anticlockwise'} seen from below" in said
@@ -159,7 +159,7 @@ def test_the_answer_is_what_is_believed(capsys, answer, sentence):
 
 def test_two_teeth_the_wrong_way_are_said_to_be_both(capsys):
     screen, first, second, found = turned(model_of(0.4), capsys, 0.8)
-    screen.look(second, found, first, False)
+    screen.show_bed(second, found, first, False)
     said = words(capsys)
     assert "front left ROSE 0.80" in said or "front left ROSE 0.79" in said
     assert "2 teeth, where it was to be lowered by 1 tooth" in said
@@ -172,7 +172,7 @@ def test_one_tooth_where_one_was_told_is_not_said_twice(capsys):
         belief = learn_move(belief, teeth, 0.4 * teeth, 0.003)
     screen, first, second, found = turned(model_of(0.4), capsys, -0.36, belief=belief)
     assert not found.screws[0].as_asked
-    screen.look(second, found, first, False)
+    screen.show_bed(second, found, first, False)
     said = words(capsys)
     assert ", 1 tooth" in said
     assert "was told" not in said
@@ -182,7 +182,7 @@ def test_one_tooth_where_one_was_told_is_not_said_twice(capsys):
 def test_a_sense_of_which_nothing_is_known_is_named_when_it_is_asked_about(capsys, answer):
     model = replace(model_of(0.4), clockwise=None)
     screen, first, second, found = turned(model, capsys, 0.4, answers={} if answer is None else {"front-left": answer})
-    screen.look(second, found, first, False)
+    screen.show_bed(second, found, first, False)
     said = words(capsys)
     assert ("So a clockwise turn, seen from below, lowers the bed." in said) == (answer is True)
     assert ("Its turning sense rests on this one tooth" in said) == (answer is None)
@@ -192,8 +192,8 @@ def test_the_machine_that_lends_its_sense_is_named(capsys):
     model = replace(model_of(0.4), clockwise=None)
     truth = Truth(model, np.array([0.8, 0.0, 0.0]), np.zeros(AXIS.size**2), 0.4, True, 0.004, np.random.default_rng(1))
     screen, _ = screen_with(model, capsys)
-    first, belief = look_at(truth.mesh(), model, AT, 0.004), first_belief(model, ("heron-02", "raises"))
-    screen.tell(advise(first, model, Limits(), belief), belief, first)
+    first, belief = bed_state(truth.mesh(), model, AT, 0.004), first_belief(model, ("heron-02", "raises"))
+    screen.tell(next_move(first, model, Limits(), belief), belief, first)
     said = words(capsys)
     assert "front left: down 1 tooth, anticlockwise seen from below" in said
     assert "taken from heron-02, of the same model: there a clockwise turn raised the bed." in said
@@ -222,7 +222,7 @@ def test_taken_up_again_it_reads_as_it_was_told(capsys):
 
 def test_the_range_says_from_which_mesh_it_counts(capsys):
     screen, first, second, found = turned(model_of(0.4), capsys, -0.4)
-    screen.look(second, found, first, False)
+    screen.show_bed(second, found, first, False)
     said = words(capsys)
     assert f"range {second.range_mm:.3f} mm; before the move {first.range_mm:.3f} mm (mesh of 09:00)" in said
 
@@ -230,8 +230,8 @@ def test_the_range_says_from_which_mesh_it_counts(capsys):
 def test_nothing_breaks_within_a_word_on_a_narrow_screen(capsys, monkeypatch):
     monkeypatch.setenv("COLUMNS", "45")
     screen, first, second, found = turned(model_of(0.4), capsys, 0.4)
-    screen.look(second, found, first, False)
-    screen.tell(advise(second, model_of(0.4), Limits(), found.belief, 1, careful=True), found.belief, second)
+    screen.show_bed(second, found, first, False)
+    screen.tell(next_move(second, model_of(0.4), Limits(), found.belief, 1, careful=True), found.belief, second)
     lines = capsys.readouterr().out.splitlines()
     assert max(map(len, lines)) <= 45
     assert "lowest" in " ".join(lines)

@@ -9,7 +9,7 @@ import pytest
 from farmwatch.assess import assess
 from farmwatch.config import load_settings
 from farmwatch.store import Move
-from farmwatch.tickets import Book, step_book
+from farmwatch.tickets import TicketRepository, update_tickets
 from tests.cli.conftest import NOW, bed, reading
 
 
@@ -110,8 +110,8 @@ def proving(farm):
     store.add_readings(
         [reading("heron-01", days, bed(0.4 if days < 3 else 0.0, int(days))) for days in range(9, 0, -1)]
     )
-    step_book(settings, store, assess(settings, store, hours_ago(10)))
-    book = Book(store)
+    update_tickets(settings, store, assess(settings, store, hours_ago(10)))
+    book = TicketRepository(store)
     book.act(1, "approve", at=hours_ago(9), by="manager")
     book.act(1, "take", at=hours_ago(8), by="bench", change=lambda one: replace(one, work_from=hours_ago(8)))
     store.add_readings([replace(reading("heron-01", 6 / 24, bed(0.0, 77)), during_work=True)])

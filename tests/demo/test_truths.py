@@ -18,7 +18,7 @@ from farmwatch.demo.truth import MachineTruth
 from farmwatch.judge.assessment import Assessment, FleetAssessment
 from farmwatch.report.write import write_week
 from farmwatch.store import Store
-from farmwatch.tickets import Book, Ticket, tickets_at
+from farmwatch.tickets import Ticket, TicketRepository, as_of
 
 TRUTHS = {machine.name: machine for machine in farm_truth(27)}
 
@@ -106,9 +106,9 @@ def test_a_wrong_judgement_is_told_from_a_right_one(said: dict[str, Assessment],
 
 @pytest.fixture(scope="module")
 def tickets(played: Any) -> dict[str, list[Ticket]]:
-    book = Book(Store(load_settings(played.result.config).farm.database))
+    book = TicketRepository(Store(load_settings(played.result.config).farm.database))
     found: dict[str, list[Ticket]] = {name: [] for name in TRUTHS}
-    for ticket in tickets_at(book.tickets(), book.events(), played.end):
+    for ticket in as_of(book.tickets(), book.events(), played.end):
         found[ticket.machine].append(ticket)
     return found
 

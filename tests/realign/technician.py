@@ -15,7 +15,7 @@ from farmwatch.judge.words import move_sentence, screw_words
 from farmwatch.measure import grid_points, influence
 from farmwatch.mesh import Floats, Mesh
 from farmwatch.model import Limits, Model, Screw
-from farmwatch.realign import Turn, advise, careful_after, compare, look_at
+from farmwatch.realign import Turn, bed_state, careful_after, compare, next_move
 
 AT = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
 AXIS = np.linspace(10, 210, 7)
@@ -122,7 +122,7 @@ def realigned(
     best, off, needless, astray, slipped = bench.best(), None, 0, 0, 0
     before, turns, careful = None, (), False
     for meshes in range(1, most + 1):
-        look = look_at(bench.mesh(), bench.model, AT + timedelta(minutes=8 * meshes), bench.noise_mm)
+        look = bed_state(bench.mesh(), bench.model, AT + timedelta(minutes=8 * meshes), bench.noise_mm)
         if before is not None:
             found = compare(before, look, turns, bench.model, belief)
             if answers and any(one.to_ask for one in found.screws):
@@ -131,7 +131,7 @@ def realigned(
             belief, careful = found.belief, careful_after(careful, found)
         if meshes == 4:
             off = bench.true_range() - best
-        advice = advise(look, bench.model, limits, belief, meshes - 1, careful=careful)
+        advice = next_move(look, bench.model, limits, belief, meshes - 1, careful=careful)
         if advice.kind == "finished":
             break
         was, stood = bench.true_range(), bench.heights.copy()

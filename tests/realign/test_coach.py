@@ -6,10 +6,10 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from farmwatch.judge.learned import StepBelief, first_belief, learn_move, step_differences
+from farmwatch.judge.learned import StepBelief, first_belief, learn_move, learn_turn, step_differences
 from farmwatch.mesh import Floats, Mesh
 from farmwatch.model import Limits, Model, Screw
-from farmwatch.realign import Look, Turn, advise, careful_after, clockwise_teeth, compare, look_at
+from farmwatch.realign import BedState, Turn, bed_state, careful_after, clockwise_teeth, compare, next_move
 from tests.realign.technician import AT, AXIS, Bench, misaligned, model_of, realigned
 
 LIMITS = Limits()
@@ -39,11 +39,11 @@ def bench_at(heights: list[float], step: float = 0.4, model: Model | None = None
     return Bench(model, np.array(heights), np.zeros(AXIS.size**2), step, True, noise, np.random.default_rng(3))
 
 
-def look(bench: Bench, minutes: float = 0.0) -> Look:
-    return look_at(bench.mesh(), bench.model, AT + timedelta(minutes=minutes), 0.004)
+def look(bench: Bench, minutes: float = 0.0) -> BedState:
+    return bed_state(bench.mesh(), bench.model, AT + timedelta(minutes=minutes), 0.004)
 
 
-def after(bench: Bench, change: Floats) -> Look:
+def after(bench: Bench, change: Floats) -> BedState:
     bench.heights = bench.heights + change
     return look(bench, 8)
 
@@ -52,20 +52,19 @@ def test_first_one_tooth_and_then_the_rest_at_once() -> None:
     bench = bench_at([-0.8, 0.4, 0.0])
     first = look(bench)
     belief = first_belief(bench.model)
-    learn = advise(first, bench.model, LIMITS, belief)
+    learn = next_move(first, bench.model, LIMITS, belief)
     assert learn.kind == "learn"
     assert [(turn.screw, turn.teeth) for turn in learn.turns] == [("front-left", 1)]
-    assert [(turn.screw, turn.teeth) for turn in learn.then] == [("front-left", 2), ("front-right", -1)]
     second = after(bench, np.array([0.4, 0.0, 0.0]))
     found = compare(first, second, learn.turns, bench.model, belief)
     assert found.belief.learned
-    rest = advise(second, bench.model, LIMITS, found.belief, 1)
+    rest = next_move(second, bench.model, LIMITS, found.belief, 1)
     assert rest.kind == "turn"
     assert [(turn.screw, turn.teeth) for turn in rest.turns] == [("front-left", 1), ("front-right", -1)]
     third = after(bench, np.array([0.4, -0.4, 0.0]))
     last = compare(second, third, rest.turns, bench.model, found.belief)
     assert [(seen.screw, seen.teeth) for seen in last.screws] == [("front-left", 1), ("front-right", -1)]
-    end = advise(third, bench.model, LIMITS, last.belief, 2)
+    end = next_move(third, bench.model, LIMITS, last.belief, 2)
     assert (end.kind, end.ending) == ("finished", "ideal")
 
 
@@ -132,13 +131,13 @@ def test_nothing_known_of_the_drive_begins_with_one_tooth() -> None:
     bench = bench_at([-0.9, 0.3, 0.0], step=0.3, model=unknown)
     first = look(bench)
     belief = first_belief(unknown)
-    learn = advise(first, unknown, LIMITS, belief)
-    assert (learn.kind, learn.turns[0].screw, learn.turns[0].teeth, learn.then) == ("learn", "front-left", 1, ())
+    learn = next_move(first, unknown, LIMITS, belief)
+    assert (learn.kind, learn.turns[0].screw, learn.turns[0].teeth) == ("learn", "front-left", 1)
     second = after(bench, np.array([-0.3, 0.0, 0.0]))
     found = compare(first, second, learn.turns, unknown, belief)
     assert found.belief.clockwise == "lowers"
     assert found.belief.step_mm == pytest.approx(0.3, abs=0.02)
-    rest = advise(second, unknown, LIMITS, found.belief, 1)
+    rest = next_move(second, unknown, LIMITS, found.belief, 1)
     assert {turn.screw: turn.teeth for turn in rest.turns} == {"front-left": 4, "front-right": -1}
     assert clockwise_teeth(rest.turns[0], found.belief) == -4
 
@@ -146,10 +145,10 @@ def test_nothing_known_of_the_drive_begins_with_one_tooth() -> None:
 def test_a_free_drive_is_told_millimetres() -> None:
     free = replace(model_of(0.4), drive="free")
     bench = bench_at([-0.31, 0.17, 0.0], model=free)
-    told = advise(look(bench), free, LIMITS, first_belief(free))
+    told = next_move(look(bench), free, LIMITS, first_belief(free))
     assert {turn.screw: round(turn.rise_mm, 1) for turn in told.turns} == {"front-left": 0.3, "front-right": -0.2}
     assert all(turn.teeth is None for turn in told.turns)
-    end = advise(after(bench, np.array([0.31, -0.17, 0.0])), free, LIMITS, first_belief(free), 1)
+    end = next_move(after(bench, np.array([0.31, -0.17, 0.0])), free, LIMITS, first_belief(free), 1)
     assert end.ending == "ideal"
 
 
@@ -157,13 +156,13 @@ def test_a_plate_is_never_sent_to_have_its_screws_turned() -> None:
     bench = bench_at([0.0, 0.0, 0.0])
     xx = (np.meshgrid(AXIS, AXIS)[0].ravel() - 110) / 100
     bench.plate = 0.5 * xx**2
-    end = advise(look(bench), bench.model, LIMITS, first_belief(bench.model))
+    end = next_move(look(bench), bench.model, LIMITS, first_belief(bench.model))
     assert (end.kind, end.ending, end.turns) == ("finished", "plate", ())
 
 
 def test_at_the_tooth_floor_shims_are_named() -> None:
     bench = bench_at([0.18, -0.12, 0.0], step=0.6, model=model_of(0.6))
-    end = advise(look(bench), bench.model, LIMITS, first_belief(bench.model))
+    end = next_move(look(bench), bench.model, LIMITS, first_belief(bench.model))
     assert (end.kind, end.ending) == ("finished", "tooth-floor")
     assert end.shims_mm is not None
     assert end.after_shims_mm is not None
@@ -176,10 +175,11 @@ def test_two_screws_are_followed_along_their_line() -> None:
         screws=(Screw(name="left", x_mm=0, y_mm=110, reference=True), Screw(name="right", x_mm=220, y_mm=110)),
     )  # fmt: skip
     z = 0.9 * (np.meshgrid(AXIS, AXIS)[0] / 220)
-    first = look_at(Mesh.accept(AXIS, AXIS, z), model, AT, 0.004)
-    told = advise(first, model, LIMITS, first_belief(model))
+    first = bed_state(Mesh.accept(AXIS, AXIS, z), model, AT, 0.004)
+    told = next_move(first, model, LIMITS, first_belief(model))
     assert (told.kind, told.turns[0].screw, told.turns[0].teeth) == ("learn", "right", -1)
-    assert told.then[0].teeth in (-4, -5)
+    learned = learn_turn(first_belief(model), 1, 0.2, 0.004)
+    assert next_move(first, model, LIMITS, learned).turns[0].teeth in (-4, -5)
 
 
 @pytest.mark.parametrize("answers", [True, False])
@@ -234,7 +234,7 @@ def test_a_rise_where_a_fall_was_told_is_to_be_asked_about(rise: float) -> None:
     assert right.screws[0].turned == -round(rise / 0.4)
     for answered in (wrong, right):
         assert careful_after(False, answered)
-        advice = advise(second, bench.model, LIMITS, answered.belief, 1, careful=True)
+        advice = next_move(second, bench.model, LIMITS, answered.belief, 1, careful=True)
         assert [turn.teeth for turn in advice.turns] == [-1]
         assert advice.careful
         assert advice.turns[0].clockwise == (answered is right)
@@ -247,8 +247,8 @@ def test_after_a_move_that_went_as_told_the_rest_is_told_at_once_again() -> None
     second = after(bench, np.array([-0.4, 0.0, 0.0]))
     found = compare(before, second, turns, bench.model, belief)
     assert not careful_after(True, found)
-    assert [turn.teeth for turn in advise(second, bench.model, LIMITS, found.belief, 1).turns] == [-3]
-    assert [turn.teeth for turn in advise(second, bench.model, LIMITS, found.belief, 1, careful=True).turns] == [-1]
+    assert [turn.teeth for turn in next_move(second, bench.model, LIMITS, found.belief, 1).turns] == [-3]
+    assert [turn.teeth for turn in next_move(second, bench.model, LIMITS, found.belief, 1, careful=True).turns] == [-1]
 
 
 def test_where_nothing_is_known_of_the_sense_one_tooth_is_believed_only_when_it_was_asked_about() -> None:
@@ -281,12 +281,12 @@ def test_a_free_drive_that_went_the_wrong_way_is_told_a_little_until_one_goes_as
     free = replace(model_of(0.4), drive="free")
     bench = bench_at([-0.8, 0.4, 0.0], model=free)
     belief, first = first_belief(free), look(bench)
-    turns = advise(first, free, LIMITS, belief).turns
+    turns = next_move(first, free, LIMITS, belief).turns
     second = after(bench, np.array([-0.8, 0.0, 0.0]))
     found = compare(first, second, turns, free, belief)
     assert (found.screws[0].against, found.screws[0].to_ask) == (True, False)
     assert careful_after(False, found)
-    little = advise(second, free, LIMITS, belief, 1, careful=True)
+    little = next_move(second, free, LIMITS, belief, 1, careful=True)
     assert [(turn.screw, turn.rise_mm) for turn in little.turns] == [("front-left", 0.1)]
     third = after(bench, np.array([0.1, 0.0, 0.0]))
     assert not careful_after(True, compare(second, third, little.turns, free, belief))

@@ -19,9 +19,9 @@ from farmwatch.config import Farm, Machine, Mapping, Settings
 from farmwatch.errors import InputError
 from farmwatch.judge.learned import StepBelief
 from farmwatch.model import Limits, Model
-from farmwatch.realign import Advice, Bench, Findings, Look, Seen, Session, Turn
+from farmwatch.realign import BedState, Bench, Findings, NextMove, Seen, Session, Turn
 from farmwatch.store import Move, Store
-from farmwatch.tickets import Book, Ticket, step_book
+from farmwatch.tickets import Ticket, TicketRepository, update_tickets
 from tests.realign.technician import AT, AXIS, model_of, words_of
 from tests.realign.technician import Bench as Truth
 
@@ -50,10 +50,10 @@ class Recorder:
     def wait(self, reason: str) -> None:
         self.said.append(("wait", reason))
 
-    def look(self, look: Look, findings: Findings | None, before: Look | None, old: bool) -> None:
-        self.said.append(("look", (look, findings, old)))
+    def show_bed(self, bed: BedState, findings: Findings | None, before: BedState | None, old: bool) -> None:
+        self.said.append(("look", (bed, findings, old)))
 
-    def tell(self, advice: Advice, belief: StepBelief, look: Look) -> None:
+    def tell(self, advice: NextMove, belief: StepBelief, bed: BedState) -> None:
         self.said.append(("tell", (advice, belief)))
 
     def ask(self, seen: Seen) -> bool | None:
@@ -169,8 +169,8 @@ def test_it_takes_the_ticket_and_leaves_it_in_work(farmed: Farmed) -> None:
     second.begin()
     second.step()
     second.leave()
-    step_book(farmed.settings, farmed.store, assess(farmed.settings, farmed.store, farmed.clock()))
-    book = Book(farmed.store)
+    update_tickets(farmed.settings, farmed.store, assess(farmed.settings, farmed.store, farmed.clock()))
+    book = TicketRepository(farmed.store)
     [ticket] = book.tickets()
     assert ticket.phase == "proposed"
     book.act(ticket.number, "approve", at=farmed.clock(), by="manager")

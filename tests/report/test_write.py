@@ -20,7 +20,7 @@ from farmwatch.report import write
 from farmwatch.report.week import Week
 from farmwatch.report.write import report_name, write_report
 from farmwatch.store import Store
-from farmwatch.tickets import Book, step_book
+from farmwatch.tickets import TicketRepository, update_tickets
 
 MONDAY = datetime(2026, 11, 23, 6, tzinfo=UTC)
 CONFIG = """
@@ -206,8 +206,8 @@ def test_names_of_files():
 def test_tickets_count_as_they_stood_at_the_week_s_end(settings: Settings, store: Store):
     """What was done with a ticket afterwards changes no byte of the week's report, and shows in the next one."""
     sunday = MONDAY - timedelta(days=1)
-    step_book(settings, store, assess(settings, store, sunday))
-    book = Book(store)
+    update_tickets(settings, store, assess(settings, store, sunday))
+    book = TicketRepository(store)
     (ticket,) = book.tickets()
     page = write_report(settings, store, MONDAY)
     first = page.read_bytes()
@@ -219,7 +219,7 @@ def test_tickets_count_as_they_stood_at_the_week_s_end(settings: Settings, store
         book.act(ticket.number, action, at=at, by="technician-nine", why="technician-nine did it",
                  change=lambda one, at=at: replace(one, work_from=at, work_until=at, due=one.due))  # fmt: skip
     store.add_readings([reading("heron-01", MONDAY + timedelta(days=d), 0.0, d) for d in (1, 2)])
-    step_book(settings, store, assess(settings, store, MONDAY + timedelta(days=3)))
+    update_tickets(settings, store, assess(settings, store, MONDAY + timedelta(days=3)))
     assert book.ticket(1).phase == "proven"
     assert write_report(settings, store, MONDAY + timedelta(days=9), Week(2026, 47)).read_bytes() == first
 
@@ -231,6 +231,6 @@ def test_tickets_count_as_they_stood_at_the_week_s_end(settings: Settings, store
 
 def test_a_report_of_before_any_ticket_speaks_of_none(settings: Settings, store: Store):
     before = write_report(settings, store, MONDAY).read_bytes()
-    step_book(settings, store, assess(settings, store, MONDAY + timedelta(hours=1)))
-    assert Book(store).tickets()
+    update_tickets(settings, store, assess(settings, store, MONDAY + timedelta(hours=1)))
+    assert TicketRepository(store).tickets()
     assert write_report(settings, store, MONDAY + timedelta(days=2)).read_bytes() == before

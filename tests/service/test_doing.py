@@ -17,7 +17,7 @@ from farmwatch.service.calendar import night_key
 from farmwatch.service.doing import do
 from farmwatch.service.errand import ASSESSMENT, Errand
 from farmwatch.store import PollRecord, StoreBusy
-from farmwatch.tickets import Book, BookStep, step_book
+from farmwatch.tickets import TicketChanges, TicketRepository, update_tickets
 from tests.service.farm import names, settings_in
 from tests.service.test_reportmail import MONDAY, filled
 
@@ -62,7 +62,7 @@ def test_the_night_judges_the_farm_and_opens_its_tickets_once(tmp_path: Path) ->
     assert json.loads(last.detail) == said["conditions"]
     again = do(Errand(kind="night", settings=settings, at=MONDAY + HOUR, night=date(2026, 11, 23)), store)
     assert again["opened"] == 0
-    assert len(Book(store).tickets()) == 1
+    assert len(TicketRepository(store).tickets()) == 1
 
 
 def level(settings: Settings, at: datetime, seed: int) -> Reading:
@@ -78,7 +78,7 @@ def test_a_ticket_need_not_wait_for_the_night(tmp_path: Path) -> None:
     store, at = filled(settings), MONDAY
     said = do(Errand(kind="refresh", settings=settings, at=at), store)
     assert (said["judged"], said["opened"]) == (4, 1)
-    book = Book(store)
+    book = TicketRepository(store)
     book.act(1, "approve", at=at, by="manager")
     book.act(1, "take", at=at, by="bench", change=lambda one: replace(one, work_from=at))
     book.act(1, "done", at=at + HOUR, by="bench", change=lambda one: replace(one, work_until=at + HOUR))
@@ -97,11 +97,11 @@ def test_a_host_that_fell_silent_has_its_ticket_within_the_day_and_loses_it_when
     do(Errand(kind="refresh", settings=settings, at=MONDAY), store)
     store.add_polls([PollRecord(machine="heron-02", at=MONDAY + HOUR / 4, outcome="unreachable")])
     assert do(Errand(kind="refresh", settings=settings, at=MONDAY + HOUR / 3), store)["opened"] == 1
-    [ticket] = [one for one in Book(store).tickets() if one.machine == "heron-02"]
+    [ticket] = [one for one in TicketRepository(store).tickets() if one.machine == "heron-02"]
     assert (ticket.cause, ticket.phase) == ("host", "proposed")
     store.add_polls([PollRecord(machine="heron-02", at=MONDAY + HOUR / 2, outcome="same")])
     do(Errand(kind="refresh", settings=settings, at=MONDAY + HOUR * 0.6), store)
-    assert Book(store).ticket(ticket.number).phase == "withdrawn"
+    assert TicketRepository(store).ticket(ticket.number).phase == "withdrawn"
 
 
 def test_a_book_that_cannot_be_written_is_seen_to_the_next_time(
@@ -113,7 +113,7 @@ def test_a_book_that_cannot_be_written_is_seen_to_the_next_time(
     def busy(*_: object) -> None:
         raise StoreBusy("held by process 7")
 
-    monkeypatch.setattr("farmwatch.service.doing.step_book", busy)
+    monkeypatch.setattr("farmwatch.service.doing.update_tickets", busy)
     with pytest.raises(StoreBusy):
         do(Errand(kind="refresh", settings=settings, at=MONDAY), store)
     monkeypatch.undo()
@@ -125,12 +125,12 @@ def test_what_others_entered_meanwhile_is_judged_again(tmp_path: Path, monkeypat
     settings = settings_in(tmp_path, None, names(4))
     store = filled(settings)
 
-    def meanwhile(*arguments: Any) -> BookStep:
-        found = step_book(*arguments)
-        Book(store).act(1, "approve", at=MONDAY, by="manager")
+    def meanwhile(*arguments: Any) -> TicketChanges:
+        found = update_tickets(*arguments)
+        TicketRepository(store).act(1, "approve", at=MONDAY, by="manager")
         return found
 
-    monkeypatch.setattr("farmwatch.service.doing.step_book", meanwhile)
+    monkeypatch.setattr("farmwatch.service.doing.update_tickets", meanwhile)
     do(Errand(kind="refresh", settings=settings, at=MONDAY), store)
     monkeypatch.undo()
     assert do(Errand(kind="refresh", settings=settings, at=MONDAY + HOUR / 6), store)["judged"] == 1

@@ -14,7 +14,7 @@ import pytest
 from farmwatch.config import Mail, Secret
 from farmwatch.judge.cautions import CAUTIONS, CAUTIONS_FOOT
 from farmwatch.store import Store
-from farmwatch.tickets import Book, Outbox, announce, deliver_due, step_book
+from farmwatch.tickets import Outbox, TicketRepository, announce, deliver_due, update_tickets
 from farmwatch.tickets.mail import Attachment, MailText, compose, send_mail
 from farmwatch.tickets.webhook import DeliveryFault
 from tests.tickets.farm import AT, fleet, later, settings_in, tilted
@@ -66,7 +66,7 @@ def test_a_notice_of_a_new_ticket_arrives(tmp_path: Path, store: Store) -> None:
     with serving(box) as port:
         settings = settings_in(tmp_path, mail=mail(port))
         announce(settings, store, later(-1))
-        step_book(settings, store, fleet(tilted()))
+        update_tickets(settings, store, fleet(tilted()))
         announce(settings, store, later(0.1))
         deliver_due(settings, store, later(0.1))
     [message] = box.got
@@ -101,12 +101,12 @@ def test_a_server_that_refuses_keeps_the_letter(tmp_path: Path, store: Store) ->
     with serving(Box(refuse="550 no such box")) as port:
         settings = settings_in(tmp_path, mail=mail(port))
         announce(settings, store, later(-1))
-        step_book(settings, store, fleet(tilted()))
+        update_tickets(settings, store, fleet(tilted()))
         announce(settings, store, later(0.1))
         found = deliver_due(settings, store, later(0.1))
     assert "refused every recipient: bench@tidegate.example" in found.faults[0]
-    assert "mail" in [letter.channel for letter in Outbox(store).waiting()]
-    assert Book(store).ticket(1).phase == "proposed"
+    assert "mail" in [delivery.channel for delivery in Outbox(store).waiting()]
+    assert TicketRepository(store).ticket(1).phase == "proposed"
 
 
 def test_one_refused_of_two_is_no_reason_to_send_again(tmp_path: Path, store: Store) -> None:
@@ -114,7 +114,7 @@ def test_one_refused_of_two_is_no_reason_to_send_again(tmp_path: Path, store: St
     with serving(box) as port:
         settings = settings_in(tmp_path, mail=mail(port, notices_to=two))
         announce(settings, store, later(-1))
-        step_book(settings, store, fleet(tilted()))
+        update_tickets(settings, store, fleet(tilted()))
         announce(settings, store, later(0.1))
         for hours in (0.1, 1.0, 2.0):
             deliver_due(settings, store, later(hours))

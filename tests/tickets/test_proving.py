@@ -3,12 +3,12 @@
 import numpy as np
 import pytest
 
-from farmwatch.tickets.proving import Verdict, proving_verdict
+from farmwatch.tickets.proving import RepairVerdict, judge_repair
 
 HOUR = 3600.0
 
 
-def verdict(ranges: list[float], hours: list[float] | None = None, **changes: object) -> Verdict:
+def verdict(ranges: list[float], hours: list[float] | None = None, **changes: object) -> RepairVerdict:
     n = len(ranges)
     at = np.array(hours if hours is not None else [2.0 * (i + 1) for i in range(n)]) * HOUR
     given: dict[str, object] = {
@@ -16,7 +16,7 @@ def verdict(ranges: list[float], hours: list[float] | None = None, **changes: ob
     }  # fmt: skip
     celsius = changes.pop("celsius", np.full(n, 60.0))
     judged = changes.pop("judged", np.ones(n, dtype=bool))
-    return proving_verdict(at, np.array(ranges), celsius, judged, **{**given, **changes})  # type: ignore[arg-type]
+    return judge_repair(at, np.array(ranges), celsius, judged, **{**given, **changes})  # type: ignore[arg-type]
 
 
 def test_two_good_probings_prove_it() -> None:

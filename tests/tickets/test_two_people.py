@@ -6,8 +6,8 @@ import subprocess
 import sys
 
 from farmwatch.store import Store
-from farmwatch.tickets import Book, Writing
-from tests.tickets.test_book import DRAFT
+from farmwatch.tickets import TicketRepository, TicketTransaction
+from tests.tickets.test_repository import DRAFT
 
 # Says when it is ready, acts when it is told to, and says what came of it.
 PERSON = """
@@ -16,8 +16,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from farmwatch.errors import InputError
 from farmwatch.store import Store
-from farmwatch.tickets import Book
-book, me = Book(Store(Path(sys.argv[1]))), sys.argv[2]
+from farmwatch.tickets import TicketRepository
+book, me = TicketRepository(Store(Path(sys.argv[1]))), sys.argv[2]
 print("ready", flush=True)
 for line in sys.stdin:
     try:
@@ -28,12 +28,12 @@ for line in sys.stdin:
 TICKETS = 8
 
 
-def _open(writing: Writing) -> None:
+def _open(writing: TicketTransaction) -> None:
     writing.open(DRAFT, by="farmwatch", why="Confirmed.")
 
 
 def test_of_two_processes_one_wins_and_the_other_is_told(store: Store) -> None:
-    book = Book(store)
+    book = TicketRepository(store)
     for number in range(1, TICKETS + 1):
         book.together(_open)
         assert book.ticket(number).phase == "proposed"

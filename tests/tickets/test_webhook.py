@@ -13,7 +13,16 @@ from farmwatch.config import Secret, Settings, Webhook
 from farmwatch.errors import InputError
 from farmwatch.judge.cautions import CAUTIONS, CAUTIONS_FOOT
 from farmwatch.store import Store
-from farmwatch.tickets import Book, DeliveryFault, Letter, Outbox, announce, deliver_due, step_book, webhook
+from farmwatch.tickets import (
+    Delivery,
+    DeliveryFault,
+    Outbox,
+    TicketRepository,
+    announce,
+    deliver_due,
+    update_tickets,
+    webhook,
+)
 from farmwatch.tickets.deliver import senders_of
 from farmwatch.tickets.outbox import wait_after
 from farmwatch.tickets.webhook import render_body
@@ -30,9 +39,9 @@ _HOOK = {"headers": {}, "template": None, "content_type": "application/json", "d
 
 def announced(settings: Settings, store: Store) -> None:
     """One ticket is proposed and approved, both after the webhook was configured."""
-    step_book(settings, store, fleet(tilted(), at=later(-1)))
+    update_tickets(settings, store, fleet(tilted(), at=later(-1)))
     announce(settings, store, AT)
-    Book(store).act(1, "approve", at=later(0.1), by="manager", why="Go.")
+    TicketRepository(store).act(1, "approve", at=later(0.1), by="manager", why="Go.")
     announce(settings, store, later(0.2))
 
 
@@ -60,15 +69,15 @@ def test_an_event_arrives_as_cloudevents(tmp_path: Path, store: Store) -> None:
 
 def test_what_came_before_the_webhook_is_not_told(tmp_path: Path, store: Store) -> None:
     settings = hooked(tmp_path, "http://127.0.0.1:9/")
-    step_book(settings, store, fleet(tilted(), at=later(-1)))
+    update_tickets(settings, store, fleet(tilted(), at=later(-1)))
     announce(settings, store, AT)
-    assert [letter.channel for letter in Outbox(store).waiting()] == ["calendar"]
+    assert [delivery.channel for delivery in Outbox(store).waiting()] == ["calendar"]
 
 
 @pytest.mark.parametrize(
     ("answer", "says"),
     [
-        (status(404), "404: nothing takes letters at that address"),
+        (status(404), "404: nothing takes deliveries at that address"),
         (status(401), "401: it does not accept our key"),
         (status(500), "500"),
         (status(302, Location="http://127.0.0.1:1/"), "302: it points elsewhere"),
@@ -82,11 +91,11 @@ def test_a_refusal_keeps_the_letter_and_says_why(tmp_path: Path, store: Store, a
         announced(settings, store)
         found = deliver_due(settings, store, later(0.3))
     assert found.failed == 1
-    [letter] = Outbox(store).waiting()
-    assert says in letter.last_fault
-    assert letter.tries == 1
-    assert letter.next_try_at == later(0.3) + timedelta(minutes=1)
-    assert Book(store).ticket(1).phase == "approved"
+    [delivery] = Outbox(store).waiting()
+    assert says in delivery.last_fault
+    assert delivery.tries == 1
+    assert delivery.next_try_at == later(0.3) + timedelta(minutes=1)
+    assert TicketRepository(store).ticket(1).phase == "approved"
 
 
 def test_a_yes_of_ten_megabytes_is_a_yes(tmp_path: Path, store: Store) -> None:
@@ -110,12 +119,12 @@ def test_a_template_that_is_no_good_keeps_the_letter_and_the_ticket(
         announced(settings, store)
         found = deliver_due(settings, store, later(0.3))
         assert (found.failed, hook.got) == (1, [])
-        [letter] = Outbox(store).waiting()
-        assert says in letter.last_fault
-        assert Book(store).ticket(1).phase == "approved"
+        [delivery] = Outbox(store).waiting()
+        assert says in delivery.last_fault
+        assert TicketRepository(store).ticket(1).phase == "approved"
         # Put right, it goes out under the same key.
         template.write_text("{{ key }}", encoding="utf-8")
-        assert deliver_due(settings, store, letter.next_try_at).failed == 0
+        assert deliver_due(settings, store, delivery.next_try_at).failed == 0
     assert [body for _, body in hook.got] == [b"webhook/ticket-1-2"]
 
 
@@ -173,8 +182,8 @@ def test_after_a_crash_between_sent_and_recorded_the_same_key_comes_again(tmp_pa
         announced(settings, store)
         send = senders_of(settings, store)["webhook"]
 
-        def sent_and_gone(letter: Letter) -> None:
-            send(letter)
+        def sent_and_gone(delivery: Delivery) -> None:
+            send(delivery)
             raise PowerCut
 
         with pytest.raises(PowerCut):
@@ -193,16 +202,16 @@ def test_one_bad_letter_does_not_stop_the_others(tmp_path: Path, store: Store) -
         outbox.put(key, "webhook", "{}", AT)
     sent: list[str] = []
 
-    def send(letter: Letter) -> None:
-        if letter.key == "a":
+    def send(delivery: Delivery) -> None:
+        if delivery.key == "a":
             raise MemoryError
-        if letter.key == "b":
+        if delivery.key == "b":
             raise RecursionError
-        sent.append(letter.key)
+        sent.append(delivery.key)
 
     found = deliver_due(settings, store, AT, {"webhook": send})
     assert (sent, found.delivered, found.failed) == (["c"], 1, 2)
-    assert [letter.last_fault for letter in outbox.waiting()] == [
+    assert [delivery.last_fault for delivery in outbox.waiting()] == [
         "a fault of ours: MemoryError",
         "a fault of ours: RecursionError",
     ]
@@ -217,23 +226,23 @@ def test_a_letter_is_kept_until_a_person_gives_it_up(tmp_path: Path, store: Stor
             deliver_due(settings, store, at)
             at += timedelta(hours=6)
     outbox = Outbox(store)
-    [letter] = outbox.waiting()
-    assert letter.tries == 12
-    outbox.give_up(letter.key, at)
+    [delivery] = outbox.waiting()
+    assert delivery.tries == 12
+    outbox.give_up(delivery.key, at)
     assert outbox.waiting() == []
     with pytest.raises(InputError, match="no delivery"):
-        outbox.give_up(letter.key, at)
+        outbox.give_up(delivery.key, at)
 
 
 def test_the_wait_doubles_to_six_hours() -> None:
     assert [wait_after(n).total_seconds() / 60 for n in (1, 2, 3, 9, 10, 500)] == [1, 2, 4, 256, 360, 360]
 
 
-def letter_of(**ticket: Any) -> Letter:
+def letter_of(**ticket: Any) -> Delivery:
     content = {"ticket": {"machine": "heron-01", "ticket": 7, **ticket}, "event": {"action": "approve", "at": "now"}}
-    return Letter(
-        key="k", channel="webhook", created_at=AT, next_try_at=AT, tries=0, last_fault="", delivered_at=None,
-        given_up_at=None, content=json.dumps(content),
+    return Delivery(
+        key="k", channel="webhook", created_at=AT, next_try_at=AT, tries=0, last_fault="",
+        content=json.dumps(content),
     )  # fmt: skip
 
 

@@ -12,7 +12,7 @@ from farmwatch.history import Note, OutOfService
 from farmwatch.judge.assessment import Plan
 from farmwatch.mesh import Mesh
 from farmwatch.store import Move, Store
-from farmwatch.tickets import Book, BookStep, Ticket, step_book
+from farmwatch.tickets import Ticket, TicketChanges, TicketRepository, update_tickets
 from farmwatch.tickets.progress import _moved as moved
 from tests.tickets.farm import flat_reading, fleet, later, level, settings_in, tilted
 
@@ -22,7 +22,7 @@ def settings(tmp_path: Path) -> Settings:
     return settings_in(tmp_path)
 
 
-def worked_on(book: Book) -> Ticket:
+def worked_on(book: TicketRepository) -> Ticket:
     """Approve, take and finish ticket 1 between hours 1 and 3."""
     book.act(1, "approve", at=later(1), by="manager")
     book.act(1, "take", at=later(2), by="technician", change=lambda t: replace(t, work_from=later(2)))
@@ -32,30 +32,30 @@ def worked_on(book: Book) -> Ticket:
 
 
 def test_the_same_assessment_again_changes_nothing(settings: Settings, store: Store) -> None:
-    assert len(step_book(settings, store, fleet(tilted())).opened) == 1
-    again = step_book(settings, store, fleet(tilted(), at=later(1)))
+    assert len(update_tickets(settings, store, fleet(tilted())).opened) == 1
+    again = update_tickets(settings, store, fleet(tilted(), at=later(1)))
     assert (again.opened, again.refreshed, again.withdrawn) == ((), (), ())
-    assert len(Book(store).events()) == 1
+    assert len(TicketRepository(store).events()) == 1
 
 
 def test_a_repair_that_held_is_proven_by_later_readings(settings: Settings, store: Store) -> None:
-    book = Book(store)
-    step_book(settings, store, fleet(tilted()))
+    book = TicketRepository(store)
+    update_tickets(settings, store, fleet(tilted()))
     worked_on(book)
     store.add_readings([flat_reading(2.5, 0.9), flat_reading(4, 0.1)])
-    assert step_book(settings, store, fleet(level(0.1), at=later(4))).proven == ()
+    assert update_tickets(settings, store, fleet(level(0.1), at=later(4))).proven == ()
     store.add_readings([flat_reading(6, 0.12)])
-    [proven] = step_book(settings, store, fleet(level(0.12), at=later(6))).proven
+    [proven] = update_tickets(settings, store, fleet(level(0.12), at=later(6))).proven
     assert (proven.phase, proven.closed_range_mm, proven.closed_at) == ("proven", 0.12, later(6))
-    assert step_book(settings, store, fleet(level(0.12), at=later(7))) == BookStep()
+    assert update_tickets(settings, store, fleet(level(0.12), at=later(7))) == TicketChanges()
 
 
 def test_a_repair_that_did_not_hold_comes_back_with_a_new_plan(settings: Settings, store: Store) -> None:
-    book = Book(store)
-    step_book(settings, store, fleet(tilted(0.8)))
+    book = TicketRepository(store)
+    update_tickets(settings, store, fleet(tilted(0.8)))
     worked_on(book)
     store.add_readings([flat_reading(5, 0.5)])
-    [back] = step_book(settings, store, fleet(tilted(0.5), at=later(5))).came_back
+    [back] = update_tickets(settings, store, fleet(tilted(0.5), at=later(5))).came_back
     assert back.phase == "came-back"
     assert back.range_mm == 0.5
     assert back.plan["teeth"] == {"front-left": 0, "front-right": 1}
@@ -64,17 +64,19 @@ def test_a_repair_that_did_not_hold_comes_back_with_a_new_plan(settings: Setting
 
 
 def test_what_changed_since_the_work_is_not_the_work_itself(settings: Settings, store: Store) -> None:
-    step_book(settings, store, fleet(tilted(0.8)))
-    worked_on(Book(store))
+    update_tickets(settings, store, fleet(tilted(0.8)))
+    worked_on(TicketRepository(store))
     store.add_readings([flat_reading(5, 0.5)])
     repair = Step(at=later(5), name="repair", screw="front-left", mm=0.3, teeth=None)
-    [back] = step_book(settings, store, fleet(tilted(0.5, steps=(repair,)), at=later(5))).came_back
+    [back] = update_tickets(settings, store, fleet(tilted(0.5, steps=(repair,)), at=later(5))).came_back
     assert back.remark.endswith("No move shows since the work: most likely it did not bring what was planned.")
-    Book(store).act(1, "take", at=later(6), by="technician", change=lambda t: replace(t, work_until=None))
-    Book(store).act(1, "done", at=later(7), by="technician", change=lambda t: replace(t, work_until=later(7)))
+    TicketRepository(store).act(1, "take", at=later(6), by="technician", change=lambda t: replace(t, work_until=None))
+    TicketRepository(store).act(
+        1, "done", at=later(7), by="technician", change=lambda t: replace(t, work_until=later(7))
+    )
     store.add_readings([flat_reading(8, 0.5)])
     jump = replace(repair, at=later(8), name="tooth-jump", mm=-0.4, teeth=-1)
-    [again] = step_book(settings, store, fleet(tilted(0.5, steps=(repair, jump)), at=later(8))).came_back
+    [again] = update_tickets(settings, store, fleet(tilted(0.5, steps=(repair, jump)), at=later(8))).came_back
     assert again.remark.endswith("Since the work: tooth jump at front-left, -0.40 mm.")
 
 
@@ -100,11 +102,11 @@ def guided(store: Store, ends_at_mm: float, celsius: float = 60.0) -> None:
 
 def test_a_repair_is_measured_from_the_last_mesh_of_the_guided_work(settings: Settings, store: Store) -> None:
     """The plan before the first move foretold 0.34 mm; the work itself ended at 0.03 mm."""
-    step_book(settings, store, fleet(tilted(0.8, plan=foretelling(0.34))))
-    worked_on(Book(store))
+    update_tickets(settings, store, fleet(tilted(0.8, plan=foretelling(0.34))))
+    worked_on(TicketRepository(store))
     guided(store, ends_at_mm=0.03)
     store.add_readings([flat_reading(5, 0.3)])
-    [back] = step_book(settings, store, fleet(tilted(0.3), at=later(5))).came_back
+    [back] = update_tickets(settings, store, fleet(tilted(0.3), at=later(5))).came_back
     assert back.remark == (
         "0.30 mm where at most 0.20 mm was to be. It stood at 0.03 mm when the work ended; front left has fallen "
         "0.12 mm and front right has risen 0.12 mm since."
@@ -112,35 +114,35 @@ def test_a_repair_is_measured_from_the_last_mesh_of_the_guided_work(settings: Se
 
 
 def test_work_that_ended_over_the_bound_is_called_what_it_is(settings: Settings, store: Store) -> None:
-    step_book(settings, store, fleet(tilted(0.8)))
-    worked_on(Book(store))
+    update_tickets(settings, store, fleet(tilted(0.8)))
+    worked_on(TicketRepository(store))
     guided(store, ends_at_mm=0.5)
     store.add_readings([flat_reading(5, 0.5)])
-    [back] = step_book(settings, store, fleet(tilted(0.5), at=later(5))).came_back
+    [back] = update_tickets(settings, store, fleet(tilted(0.5), at=later(5))).came_back
     assert back.remark.endswith("It stood at 0.50 mm when the work ended: the work did not bring what was planned.")
 
 
 def test_guided_work_left_half_way_proves_no_more_than_its_plan(settings: Settings, store: Store) -> None:
-    step_book(settings, store, fleet(tilted(0.8)))
-    worked_on(Book(store))
+    update_tickets(settings, store, fleet(tilted(0.8)))
+    worked_on(TicketRepository(store))
     guided(store, ends_at_mm=0.6)
     store.add_readings([flat_reading(5, 0.55)])
-    assert "at most 0.20 mm" in step_book(settings, store, fleet(tilted(0.55), at=later(5))).came_back[0].remark
+    assert "at most 0.20 mm" in update_tickets(settings, store, fleet(tilted(0.55), at=later(5))).came_back[0].remark
 
 
 def test_a_cold_last_mesh_of_the_work_is_no_measure_of_hot_probings(settings: Settings, store: Store) -> None:
-    step_book(settings, store, fleet(tilted(0.8, plan=foretelling(0.34))))
-    worked_on(Book(store))
+    update_tickets(settings, store, fleet(tilted(0.8, plan=foretelling(0.34))))
+    worked_on(TicketRepository(store))
     guided(store, ends_at_mm=0.03, celsius=25.0)
     store.add_readings([flat_reading(5, 0.3), flat_reading(7, 0.3)])
-    assert len(step_book(settings, store, fleet(tilted(0.3), at=later(7))).proven) == 1
+    assert len(update_tickets(settings, store, fleet(tilted(0.3), at=later(7))).proven) == 1
 
 
 def test_of_two_probings_the_first_tells_how_it_stood(settings: Settings, store: Store) -> None:
-    step_book(settings, store, fleet(tilted(0.8)))
-    worked_on(Book(store))
+    update_tickets(settings, store, fleet(tilted(0.8)))
+    worked_on(TicketRepository(store))
     store.add_readings([flat_reading(4, 0.1), flat_reading(6, 0.5)])
-    [back] = step_book(settings, store, fleet(tilted(0.5), at=later(6))).came_back
+    [back] = update_tickets(settings, store, fleet(tilted(0.5), at=later(6))).came_back
     assert "It stood at 0.10 mm at the probing before; front left has fallen" in back.remark
 
 
@@ -155,67 +157,67 @@ def test_a_reference_that_moved_is_known_by_all_the_others(settings: Settings) -
 
 def test_as_good_as_teeth_allow_closes_as_proven_with_shims_to_follow(settings: Settings, store: Store) -> None:
     floor = tilted(0.26, at_tooth_floor=True, advice=("shim",), plan=None)
-    step_book(settings, store, fleet(tilted(0.8, plan=replace(tilted().plan, range_after_mm=0.25))))
-    worked_on(Book(store))
+    update_tickets(settings, store, fleet(tilted(0.8, plan=replace(tilted().plan, range_after_mm=0.25))))
+    worked_on(TicketRepository(store))
     store.add_readings([flat_reading(5, 0.26), flat_reading(7, 0.26)])
-    passed = step_book(settings, store, fleet(floor, at=later(7)))
+    passed = update_tickets(settings, store, fleet(floor, at=later(7)))
     assert passed.proven[0].remark.startswith("As good as teeth allow")
-    assert step_book(settings, store, fleet(floor, at=later(8))).opened == ()
+    assert update_tickets(settings, store, fleet(floor, at=later(8))).opened == ()
 
 
 def test_an_approval_by_rule_is_an_event_of_its_own(settings: Settings, store: Store) -> None:
     ruled = settings.model_copy(update={"tickets": Tickets(approve_up_to_mm=1.0)})
-    [opened] = step_book(ruled, store, fleet(tilted(0.8))).opened
+    [opened] = update_tickets(ruled, store, fleet(tilted(0.8))).opened
     assert opened.phase == "approved"
-    assert [event.action for event in Book(store).events(1)] == ["propose", "approve"]
+    assert [event.action for event in TicketRepository(store).events(1)] == ["propose", "approve"]
 
 
 def test_another_cause_leaves_one_open_ticket(settings: Settings, store: Store) -> None:
-    step_book(settings, store, fleet(tilted()))
-    passed = step_book(settings, store, fleet(tilted(cause="both"), at=later(1)))
+    update_tickets(settings, store, fleet(tilted()))
+    passed = update_tickets(settings, store, fleet(tilted(cause="both"), at=later(1)))
     assert [t.number for t in passed.withdrawn] == [1]
     assert [t.number for t in passed.opened] == [2]
-    assert [t.number for t in Book(store).tickets() if t.is_open] == [2]
+    assert [t.number for t in TicketRepository(store).tickets() if t.is_open] == [2]
 
 
 def test_a_pass_that_was_overtaken_opens_nothing_twice(
     settings: Settings, store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Another pass runs between the reading of the book and the writing."""
-    read = Book.tickets
+    read = TicketRepository.tickets
 
-    def overtaken(book: Book, names: object = None) -> list[Ticket]:
+    def overtaken(book: TicketRepository, names: object = None) -> list[Ticket]:
         found = read(book)
-        monkeypatch.setattr(Book, "tickets", read)
-        step_book(settings, store, fleet(tilted()))
+        monkeypatch.setattr(TicketRepository, "tickets", read)
+        update_tickets(settings, store, fleet(tilted()))
         return found
 
-    monkeypatch.setattr(Book, "tickets", overtaken)
-    assert step_book(settings, store, fleet(tilted())).opened == ()
-    assert len(Book(store).tickets()) == 1
+    monkeypatch.setattr(TicketRepository, "tickets", overtaken)
+    assert update_tickets(settings, store, fleet(tilted())).opened == ()
+    assert len(TicketRepository(store).tickets()) == 1
 
 
 def test_readings_taken_out_of_service_prove_nothing(settings: Settings, store: Store) -> None:
-    step_book(settings, store, fleet(tilted()))
-    worked_on(Book(store))
+    update_tickets(settings, store, fleet(tilted()))
+    worked_on(TicketRepository(store))
     store.take_out(OutOfService(machine="heron-01", since=later(3.5), reason="belt off"))
     store.add_readings([flat_reading(4, 0.02), flat_reading(6, 0.02)])
-    assert step_book(settings, store, fleet(level(0.02, in_service=False), at=later(7))).proven == ()
+    assert update_tickets(settings, store, fleet(level(0.02, in_service=False), at=later(7))).proven == ()
 
 
 def test_another_machine_in_its_place_ends_the_ticket(settings: Settings, store: Store) -> None:
-    step_book(settings, store, fleet(tilted()))
-    worked_on(Book(store))
+    update_tickets(settings, store, fleet(tilted()))
+    worked_on(TicketRepository(store))
     store.add_note(Note(machine="heron-01", at=later(3.5), what="replaced"))
     store.add_readings([flat_reading(4, 0.02), flat_reading(6, 0.02)])
-    passed = step_book(settings, store, fleet(level(0.02), at=later(7)))
+    passed = update_tickets(settings, store, fleet(level(0.02), at=later(7)))
     assert passed.proven == ()
     assert passed.withdrawn[0].remark == "Another machine stands there now."
 
 
 def test_a_clock_set_back_does_not_turn_the_order_of_events(settings: Settings, store: Store) -> None:
-    step_book(settings, store, fleet(tilted()))
-    book = Book(store)
+    update_tickets(settings, store, fleet(tilted()))
+    book = TicketRepository(store)
     book.act(1, "approve", at=later(5), by="manager")
     book.act(1, "take", at=later(2), by="technician")
     book.act(1, "done", at=later(1), by="technician")

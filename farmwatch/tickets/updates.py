@@ -8,19 +8,21 @@ from datetime import datetime
 from farmwatch.config import Settings
 from farmwatch.judge.assessment import Assessment, FleetAssessment
 from farmwatch.store import Store
-from farmwatch.tickets.book import Book, Writing
 from farmwatch.tickets.progress import Proof, proofs
-from farmwatch.tickets.proposing import Intention, Rules, intentions, plan_document, predicted
+from farmwatch.tickets.proposing import Rules, TicketChange, changes_due, plan_document, predicted
+from farmwatch.tickets.repository import TicketRepository, TicketTransaction
 from farmwatch.tickets.ticket import Ticket
 
-__all__ = ["PROGRAM", "BookStep", "rules_of", "step_book"]
+__all__ = ["PROGRAM", "TicketChanges", "rules_of", "update_tickets"]
+
+_Done = dict[str, list[Ticket]]
 
 PROGRAM = "farmwatch"
 """Who acts where no person did."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class BookStep:
+class TicketChanges:
     """What changed: tickets as they read now."""
 
     opened: tuple[Ticket, ...] = ()
@@ -41,12 +43,12 @@ def rules_of(settings: Settings) -> Rules:
     )
 
 
-def step_book(settings: Settings, store: Store, fleet: FleetAssessment) -> BookStep:
+def update_tickets(settings: Settings, store: Store, fleet: FleetAssessment) -> TicketChanges:
     """Carry the assessment into the book, in one transaction; the same assessment again changes nothing.
 
     Raises StoreError.
     """
-    book = Book(store)
+    book = TicketRepository(store)
     tickets = book.tickets()
     replaced = _replaced_at(store, fleet.at)
     noise = {machine.machine: machine.range_sd_mm or 0.0 for machine in fleet.machines}
@@ -54,35 +56,35 @@ def step_book(settings: Settings, store: Store, fleet: FleetAssessment) -> BookS
     rules, today = rules_of(settings), fleet.at.astimezone(settings.farm.timezone).date()
     gone = [t for t in tickets if t.is_open and t.machine in replaced and replaced[t.machine] > t.opened_at]
     decided = [t for t in tickets if t.number in found and found[t.number].verdict.says != "waiting" and t not in gone]
-    if not gone and not decided and not intentions(fleet, tickets, rules, today):
-        return BookStep()
+    if not gone and not decided and not changes_due(fleet, tickets, rules, today):
+        return TicketChanges()
     machines = {machine.machine: machine for machine in fleet.machines}
-    done: dict[str, list[Ticket]] = {"opened": [], "refreshed": [], "withdrawn": [], "proven": [], "came_back": []}
+    done: _Done = {"opened": [], "refreshed": [], "withdrawn": [], "proven": [], "came_back": []}
 
-    def change(writing: Writing) -> None:
+    def apply(transaction: TicketTransaction) -> None:
         # Somebody may have acted since the tickets were read: what no longer fits is left for the next pass, and
         # what is to be opened is found anew from the book as it stands in this transaction.
-        now = {ticket.number: ticket for ticket in writing.tickets()}
+        now = {ticket.number: ticket for ticket in transaction.tickets()}
         for ticket in decided:
             if now[ticket.number].revision == ticket.revision:
-                _decide(writing, ticket, found[ticket.number], machines[ticket.machine], fleet.at, done)
+                _decide(transaction, ticket, found[ticket.number], machines[ticket.machine], fleet.at, done)
         for ticket in gone:
             if now[ticket.number].revision == ticket.revision:
-                _withdraw(writing, ticket, "Another machine stands there now.", fleet.at, done)
-        for intention in intentions(fleet, writing.tickets(), rules, today):
-            _carry_out(writing, intention, fleet.at, done)
+                _withdraw(transaction, ticket, "Another machine stands there now.", fleet.at, done)
+        for change in changes_due(fleet, transaction.tickets(), rules, today):
+            _carry_out(transaction, change, fleet.at, done)
 
-    book.together(change)
-    return BookStep(**{name: tuple(found) for name, found in done.items()})
+    book.together(apply)
+    return TicketChanges(**{name: tuple(found) for name, found in done.items()})
 
 
 def _decide(
-    writing: Writing,
+    transaction: TicketTransaction,
     ticket: Ticket,
     proof: Proof,
     machine: Assessment,
     at: datetime,
-    done: dict[str, list[Ticket]],
+    done: _Done,
 ) -> None:
     verdict = proof.verdict
     if verdict.says == "proven":
@@ -92,7 +94,7 @@ def _decide(
         def close(found: Ticket) -> Ticket:
             return replace(found, closed_at=at, closed_range_mm=machine.range_mm, remark=remark)
 
-        done["proven"].append(writing.act(ticket.number, "prove", at=at, by=PROGRAM, why=why, change=close))
+        done["proven"].append(transaction.act(ticket.number, "prove", at=at, by=PROGRAM, why=why, change=close))
         return
     changed = proof.changed or _what_changed(machine, ticket)
     why = f"{proof.now_mm:.2f} mm where at most {verdict.bound_mm:.2f} mm was to be. {changed}"
@@ -107,7 +109,7 @@ def _decide(
             remark=why,
         )
 
-    done["came_back"].append(writing.act(ticket.number, "fail", at=at, by=PROGRAM, why=why, change=reopen))
+    done["came_back"].append(transaction.act(ticket.number, "fail", at=at, by=PROGRAM, why=why, change=reopen))
 
 
 def _what_changed(machine: Assessment, ticket: Ticket) -> str:
@@ -121,36 +123,36 @@ def _what_changed(machine: Assessment, ticket: Ticket) -> str:
     return f"Since the work: {last.name.replace('-', ' ')}{where}, {last.mm:+.2f} mm."
 
 
-def _carry_out(writing: Writing, intention: Intention, at: datetime, done: dict[str, list[Ticket]]) -> None:
-    ticket = intention.ticket
-    if intention.kind == "open":
-        opened = writing.open(ticket, by=PROGRAM, why=intention.why)
-        if intention.approve:
-            opened = writing.act(opened.number, "approve", at=at, by=PROGRAM, why="Approved by the farm's rule.")
+def _carry_out(transaction: TicketTransaction, change: TicketChange, at: datetime, done: _Done) -> None:
+    ticket = change.ticket
+    if change.kind == "open":
+        opened = transaction.open(ticket, by=PROGRAM, why=change.why)
+        if change.approve:
+            opened = transaction.act(opened.number, "approve", at=at, by=PROGRAM, why="Approved by the farm's rule.")
         done["opened"].append(opened)
-    elif intention.kind == "withdraw":
-        _withdraw(writing, ticket, intention.why, at, done)
-    elif intention.kind == "refresh":
+    elif change.kind == "withdraw":
+        _withdraw(transaction, ticket, change.why, at, done)
+    elif change.kind == "refresh":
         done["refreshed"].append(
-            writing.act(ticket.number, "refresh", at=at, by=PROGRAM, why=intention.why, change=lambda _: ticket)
+            transaction.act(ticket.number, "refresh", at=at, by=PROGRAM, why=change.why, change=lambda _: ticket)
         )
     else:
-        proven = intention.kind == "prove"
-        decided = writing.act(
+        proven = change.kind == "prove"
+        decided = transaction.act(
             ticket.number,
-            intention.kind,
+            change.kind,
             at=at,
             by=PROGRAM,
-            why=intention.why,
-            change=lambda found: replace(found, closed_at=at if proven else None, remark=intention.why),
+            why=change.why,
+            change=lambda found: replace(found, closed_at=at if proven else None, remark=change.why),
         )
         done["proven" if proven else "came_back"].append(decided)
 
 
-def _withdraw(writing: Writing, ticket: Ticket, why: str, at: datetime, done: dict[str, list[Ticket]]) -> None:
+def _withdraw(transaction: TicketTransaction, ticket: Ticket, why: str, at: datetime, done: _Done) -> None:
     """Without a range it was closed at: the program's own withdrawal is no person's no."""
     done["withdrawn"].append(
-        writing.act(
+        transaction.act(
             ticket.number,
             "withdraw",
             at=at,

@@ -8,7 +8,7 @@ import pytest
 
 from farmwatch.errors import InputError
 from farmwatch.store import Store
-from farmwatch.tickets import Book, Ticket, Writing
+from farmwatch.tickets import Ticket, TicketRepository, TicketTransaction
 from tests.tickets.farm import AT, later
 
 DRAFT = Ticket(
@@ -19,23 +19,23 @@ DRAFT = Ticket(
 
 
 @pytest.fixture
-def book(store: Store) -> Book:
-    found = Book(store)
+def book(store: Store) -> TicketRepository:
+    found = TicketRepository(store)
     found.together(lambda writing: _open(writing))
     return found
 
 
-def _open(writing: Writing) -> None:
+def _open(writing: TicketTransaction) -> None:
     writing.open(DRAFT, by="farmwatch", why="Confirmed.")
 
 
-def test_a_ticket_comes_back_as_it_went_in(book: Book) -> None:
+def test_a_ticket_comes_back_as_it_went_in(book: TicketRepository) -> None:
     assert book.ticket(1) == replace(DRAFT, number=1)
     assert book.tickets(["heron-01"]) == [book.ticket(1)]
     assert book.tickets(["plover-01"]) == []
 
 
-def test_every_transition_is_recorded_with_who_and_why(book: Book) -> None:
+def test_every_transition_is_recorded_with_who_and_why(book: TicketRepository) -> None:
     book.act(1, "approve", at=later(1), by="manager", why="This week.")
     book.act(1, "take", at=later(2), by="technician", change=lambda t: replace(t, work_from=later(2)))
     assert [(e.action, e.from_phase, e.to_phase, e.by, e.why) for e in book.events(1)] == [
@@ -47,7 +47,7 @@ def test_every_transition_is_recorded_with_who_and_why(book: Book) -> None:
     assert book.ticket(1).revision == 3
 
 
-def test_an_impossible_action_leaves_the_ticket_as_it_was(book: Book) -> None:
+def test_an_impossible_action_leaves_the_ticket_as_it_was(book: TicketRepository) -> None:
     before = book.ticket(1)
     with pytest.raises(InputError, match="ticket 1 is proposed: done cannot follow"):
         book.act(1, "done", at=later(1), by="technician")
@@ -55,7 +55,7 @@ def test_an_impossible_action_leaves_the_ticket_as_it_was(book: Book) -> None:
     assert len(book.events(1)) == 1
 
 
-def test_a_change_that_refuses_leaves_the_ticket_as_it_was(book: Book) -> None:
+def test_a_change_that_refuses_leaves_the_ticket_as_it_was(book: TicketRepository) -> None:
     def refuse(ticket: Ticket) -> Ticket:
         raise InputError("no")
 
@@ -64,7 +64,7 @@ def test_a_change_that_refuses_leaves_the_ticket_as_it_was(book: Book) -> None:
     assert book.ticket(1).phase == "proposed"
 
 
-def test_of_two_at_once_one_wins_and_the_other_is_told(book: Book) -> None:
+def test_of_two_at_once_one_wins_and_the_other_is_told(book: TicketRepository) -> None:
     book.act(1, "approve", at=later(1), by="manager")
     told: list[str] = []
     won: list[str] = []
@@ -89,14 +89,14 @@ def test_of_two_at_once_one_wins_and_the_other_is_told(book: Book) -> None:
     assert len(book.events(1)) == 3
 
 
-def test_an_unknown_ticket_is_said(book: Book) -> None:
+def test_an_unknown_ticket_is_said(book: TicketRepository) -> None:
     with pytest.raises(InputError, match="there is no ticket 9"):
         book.ticket(9)
     with pytest.raises(InputError, match="there is no ticket 9"):
         book.act(9, "approve", at=AT, by="manager")
 
 
-def test_readings_between_take_and_done_count_as_taken_during_work(book: Book, store: Store) -> None:
+def test_readings_between_take_and_done_count_as_taken_during_work(book: TicketRepository, store: Store) -> None:
     from farmwatch.history import Reading
     from farmwatch.mesh import Mesh
 

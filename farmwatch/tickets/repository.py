@@ -16,10 +16,10 @@ from farmwatch.store.clock import from_micros, micros
 from farmwatch.tickets.phases import Action, Phase, follows
 from farmwatch.tickets.ticket import Ticket, TicketEvent
 
-__all__ = ["Book", "Writing"]
+__all__ = ["TicketRepository", "TicketTransaction"]
 
 
-class Book:
+class TicketRepository:
     """Tickets, their events and moves. Raises StoreError, and InputError for what cannot follow."""
 
     def __init__(self, store: Store) -> None:
@@ -57,15 +57,15 @@ class Book:
         first has done, and is told so. Raises InputError where the action cannot follow.
         """
         with self._database.writing() as con:
-            return Writing(con).act(number, action, at=at, by=by, why=why, change=change)
+            return TicketTransaction(con).act(number, action, at=at, by=by, why=why, change=change)
 
-    def together(self, changes: Callable[[Writing], None]) -> None:
+    def together(self, changes: Callable[[TicketTransaction], None]) -> None:
         """Several changes in one transaction: all of them stand, or none."""
         with self._database.writing() as con:
-            changes(Writing(con))
+            changes(TicketTransaction(con))
 
 
-class Writing:
+class TicketTransaction:
     """Changes to the book inside one open transaction."""
 
     def __init__(self, con: duckdb.DuckDBPyConnection) -> None:
@@ -94,7 +94,7 @@ class Writing:
         why: str = "",
         change: Callable[[Ticket], Ticket] | None = None,
     ) -> Ticket:
-        """As `Book.act`, inside this transaction."""
+        """As `TicketRepository.act`, inside this transaction."""
         before = _read(self.con, number)
         try:
             to = follows(number, before.phase, action)

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from farmwatch.store import Store
-from farmwatch.tickets import Book, Ticket, TicketEvent, possible, tickets_at
+from farmwatch.tickets import Ticket, TicketEvent, TicketRepository, as_of, possible
 from farmwatch.tickets.phases import follows
 from tests.tickets.farm import AT, later
 
@@ -66,7 +66,7 @@ TOLD_BY_EVENTS = (
 def test_every_state_on_the_way_is_told_again_from_the_last(choices: list[int]) -> None:
     states, events = walked(choices)
     for hours, then in enumerate(states):
-        (found,) = tickets_at([states[-1]], events, later(hours + 0.5))
+        (found,) = as_of([states[-1]], events, later(hours + 0.5))
         assert [getattr(found, name) for name in TOLD_BY_EVENTS] == [getattr(then, name) for name in TOLD_BY_EVENTS]
         if not then.is_open:
             assert found.method == then.method
@@ -74,19 +74,19 @@ def test_every_state_on_the_way_is_told_again_from_the_last(choices: list[int]) 
 
 def test_what_was_not_opened_yet_was_not_there() -> None:
     _, events = walked([0])
-    assert tickets_at([OPENED], events, AT - timedelta(seconds=1)) == []
+    assert as_of([OPENED], events, AT - timedelta(seconds=1)) == []
 
 
 def test_numbers_of_later_are_not_told_of_an_earlier_time() -> None:
     now = replace(
         OPENED, range_mm=0.9, predicted_mm=0.1, plan={"teeth": {"rear": 1}}, advice=("realign",), remark="Later."
     )
-    (then,) = tickets_at([now], walked([])[1], AT)
+    (then,) = as_of([now], walked([])[1], AT)
     assert (then.range_mm, then.predicted_mm, then.plan, then.advice, then.remark) == (None, None, {}, (), "")
 
 
 def test_a_real_book_read_at_each_step_is_told_again_at_the_end(tmp_path: Path) -> None:
-    book = Book(Store(tmp_path / "farm.duckdb"))
+    book = TicketRepository(Store(tmp_path / "farm.duckdb"))
     book.together(lambda writing: writing.open(OPENED, by="farmwatch", why="") and None)
     read = [book.ticket(1)]
     steps = ("approve", "take", "put-back", "take", "done", "fail", "take", "done", "prove")
@@ -97,5 +97,5 @@ def test_a_real_book_read_at_each_step_is_told_again_at_the_end(tmp_path: Path) 
         read.append(book.ticket(1))
     tickets, events = book.tickets(), book.events()
     for hours, then in enumerate(read):
-        (found,) = tickets_at(tickets, events, later(hours))
+        (found,) = as_of(tickets, events, later(hours))
         assert [getattr(found, name) for name in TOLD_BY_EVENTS] == [getattr(then, name) for name in TOLD_BY_EVENTS]

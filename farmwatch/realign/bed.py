@@ -11,11 +11,11 @@ from farmwatch.measure import grid_points, influence, measure_stack, simulated_r
 from farmwatch.mesh import Floats, Mesh
 from farmwatch.model import Model
 
-__all__ = ["Look", "look_at"]
+__all__ = ["BedState", "bed_state"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Look:
+class BedState:
     """A mesh and what it says of the screws; lengths mm."""
 
     taken_at: datetime
@@ -30,18 +30,16 @@ class Look:
     """`[points]` row by row from the front, NaN where missing or a spike."""
     influence: Floats
     """`[k, points]`"""
-    slopes: tuple[float, float]
-    """Of the least-squares plane, mm/mm along x and y."""
-    least_mm: float
+    best_reachable_mm: float
     """F: what the best real-number setting of the screws would leave."""
 
     @property
-    def clear_mm(self) -> float:
+    def range_without_spikes_mm(self) -> float:
         """The range without spikes."""
         return float(np.nanmax(self.z) - np.nanmin(self.z))
 
 
-def look_at(mesh: Mesh, model: Model, taken_at: datetime, sigma_mm: float) -> Look:
+def bed_state(mesh: Mesh, model: Model, taken_at: datetime, sigma_mm: float) -> BedState:
     """Measure one mesh; sigma_mm is the sd of a probed point."""
     where = np.array([[screw.x_mm, screw.y_mm] for screw in model.screws], dtype=np.float64)
     found = measure_stack(mesh.x, mesh.y, mesh.z[None], where, model.reference_index, sigma_mm)
@@ -50,7 +48,7 @@ def look_at(mesh: Mesh, model: Model, taken_at: datetime, sigma_mm: float) -> Lo
     here = np.isfinite(clean)
     still = np.zeros((len(model.screws), len(model.screws)))
     sd = simulated_range_sd(clean[here], sigma_mm, spread[:, here], still, np.random.default_rng(7), draws=200)
-    return Look(
+    return BedState(
         taken_at=taken_at,
         mesh=mesh,
         range_mm=float(found.range_mm[0]),
@@ -59,6 +57,5 @@ def look_at(mesh: Mesh, model: Model, taken_at: datetime, sigma_mm: float) -> Lo
         heights_sd_mm=np.sqrt(np.maximum(np.diagonal(found.heights_covariance[0]), 0.0)),
         z=clean,
         influence=spread,
-        slopes=(float(found.bx[0]), float(found.by[0])),
-        least_mm=float(found.flatness_mz[0]),
+        best_reachable_mm=float(found.flatness_mz[0]),
     )
