@@ -11,8 +11,8 @@ from datetime import UTC, datetime, time, timedelta
 import numpy as np
 
 from farmwatch.config import Farm, Machine, Settings
+from farmwatch.follow.findings import HistoryFindings
 from farmwatch.follow.fleet import follow_fleet
-from farmwatch.follow.followed import Followed
 from farmwatch.history import History, OutOfService
 from farmwatch.judge.assessment import Assessment, FleetAssessment
 from farmwatch.judge.learned import StepBelief, belief_from_turns, step_differences
@@ -135,7 +135,7 @@ def _judge_block(
     steps = [belief.step_mm if belief.learned else None for belief in beliefs]
     rngs = [_own_generator(machine.name) for machine in machines]
     spread = [belief.sd_mm if belief.learned else None for belief in beliefs]
-    followed: Sequence[Followed | None] = [None] * len(machines)
+    followed: Sequence[HistoryFindings | None] = [None] * len(machines)
     if following:
         followed = follow_fleet(
             histories, models, settings.limits, at, rngs, tooth_steps=list(zip(steps, spread, strict=True))

@@ -221,11 +221,11 @@ class TerminalScreen:
             return
         say("Next", strong=True)
         self._say_turns(advice.turns)
-        if belief.sister and not belief.moves:
+        if belief.reference_machine and not belief.moves:
             does = "raised" if belief.told == "raises" else "lowered"
             paragraph(
-                f"That way round is taken from {plain(belief.sister)}, of the same model: there a clockwise turn "
-                f"{does} the bed.",
+                f"That way round is taken from {plain(belief.reference_machine)}, of the same model: there a "
+                f"clockwise turn {does} the bed.",
                 indent=2,
             )
         if advice.kind == "learn":

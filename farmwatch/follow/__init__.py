@@ -1,6 +1,6 @@
 """One machine's history as arrays: steps, trend, forecast. Pure: time comes in as an argument, randomness too.
 
-`fleet` follows; `findings` and `followed` hold what it found.
+`fleet` follows; `findings` holds what it found.
 """
 
 from farmwatch.follow.forecast import forecast

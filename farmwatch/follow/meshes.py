@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from farmwatch.follow.grids import common_points, interpolate
-from farmwatch.follow.strays import without_strays
+from farmwatch.follow.transient_spikes import without_transient_spikes
 from farmwatch.history import History
 from farmwatch.measure import least_squares_plane, screw_heights
 from farmwatch.mesh import Floats
@@ -29,13 +29,13 @@ class Measured:
     """What the meshes of one history say; n readings in time order, m movable screws."""
 
     u: Floats
-    """`[n, m]` height at each movable screw relative to the reference, mm, strays left out."""
+    """`[n, m]` height at each movable screw relative to the reference, mm, transient spikes left out."""
     cofactor: Floats
     """`[m, m]`: times the variance of a point it is the covariance of u that the points alone give."""
     range_mm: Floats
     """`[n]`, raw."""
     form: Floats
-    """`[n, r, c]` form on the newest reading's grid (x, y); NaN where missing, straying or outside."""
+    """`[n, r, c]` form on the newest reading's grid (x, y); NaN where missing, misread or outside."""
     x: Floats
     y: Floats
 
@@ -97,7 +97,7 @@ def _measure_mixed(history: History, model: Model) -> Measured:
     form = np.full((n, newest.y.size, newest.x.size), np.nan)
     for stack in history.stacks:
         plain = least_squares_plane(stack.x, stack.y, stack.z).residuals
-        clean = without_strays(stack.x, stack.y, stack.z, plain, np.zeros(len(stack.z), dtype=np.intp))
+        clean = without_transient_spikes(stack.x, stack.y, stack.z, plain, np.zeros(len(stack.z), dtype=np.intp))
         ranges[stack.index] = _ranges(stack.z)
         common = interpolate(stack.x, stack.y, clean, common_x, common_y)
         u[stack.index], _ = _heights(common_x, common_y, common, model)
@@ -116,9 +116,9 @@ def _in_order(history: History) -> Floats:
 
 
 def _cleaned(x: Floats, y: Floats, z: Floats, owner: Ints, model: Model) -> tuple[Floats, Floats]:
-    """As `_heights`, strays left out; only the readings that had any are fitted again."""
+    """As `_heights`, transient spikes left out; only the readings that had any are fitted again."""
     u, form = _heights(x, y, z, model)
-    clean = without_strays(x, y, z, form, owner)
+    clean = without_transient_spikes(x, y, z, form, owner)
     if clean is not z:
         again = np.flatnonzero((np.isnan(clean) & np.isfinite(z)).any(axis=(1, 2)))
         u[again], form[again] = _heights(x, y, clean[again], model)

@@ -64,14 +64,14 @@ def lone_readings(u: Floats, length: Ints, covariance: Floats) -> NDArray[np.boo
     A reading is in company when it is within 6 sd of the median of any run of five readings that holds it: three
     at the new height make a step, two do not.
     """
-    lanes, n, _ = u.shape
-    alone = np.zeros((lanes, n), dtype=bool)
+    batch, n, _ = u.shape
+    alone = np.zeros((batch, n), dtype=bool)
     if n < _RUN:
         return alone
     standard = u @ np.linalg.inv(np.linalg.cholesky(covariance)).swapaxes(1, 2)
     runs = np.lib.stride_tricks.sliding_window_view(standard, _RUN, axis=1)
     middle = np.sort(runs, axis=-1)[..., _RUN // 2]
-    nearest = np.full((lanes, n), np.inf)
+    nearest = np.full((batch, n), np.inf)
     whole = np.arange(n - _RUN + 1)[None, :] + _RUN <= length[:, None]
     for k in range(_RUN):
         off = standard[:, k : n - _RUN + 1 + k] - middle

@@ -19,7 +19,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from farmwatch.follow.followed import Form, Reversal
+from farmwatch.follow.findings import PlateForm, Reversal
 from farmwatch.follow.grids import interpolate
 from farmwatch.mesh import Floats
 
@@ -35,7 +35,7 @@ _LEAST_ODD_MM, _LEAST_ODD_SD = 0.01, 3.0
 _ROUNDS = 30
 
 
-def reverse(forms: Sequence[Form], centre: tuple[float, float] | None = None) -> tuple[Reversal | None, str]:
+def reverse(forms: Sequence[PlateForm], centre: tuple[float, float] | None = None) -> tuple[Reversal | None, str]:
     """What the latest turn of a plate tells, or None and why not.
 
     forms: spells in time order. centre: what the plate is turned about, mm; the middle of the grid where None.
@@ -119,7 +119,7 @@ def _without_plane(lever: Floats, form: Floats) -> Floats:
     return flat
 
 
-def _latest_pair(forms: Sequence[Form]) -> tuple[Form, Form] | None:
+def _latest_pair(forms: Sequence[PlateForm]) -> tuple[PlateForm, PlateForm] | None:
     """The latest spell, and the latest before it of the same plate the other way round: (straight, turned)."""
     for later in range(len(forms) - 1, 0, -1):
         new = forms[later]

@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 from farmwatch.mesh import Floats
 
-__all__ = ["EXACT_UP_TO", "LEAST_SIDE", "Costs", "Lanes", "Segmentation", "penalty", "segment", "segment_costs"]
+__all__ = ["EXACT_UP_TO", "LEAST_SIDE", "Costs", "Segmentation", "SeriesBatch", "penalty", "segment", "segment_costs"]
 
 LEAST_SIDE = 3
 """Readings that a segment wants at least."""
@@ -41,7 +41,7 @@ Ints = NDArray[np.intp]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Lanes:
+class SeriesBatch:
     """Series side by side, padded to one length n: t `[b, n]`, y `[b, n, d]` in units of the noise, extra `[b, n, q]`.
 
     `length [b]` is how many readings each has; `extra` are further columns of every segment's line (band indicators);
@@ -60,7 +60,7 @@ class Lanes:
 class Costs:
     """Squared residuals of every segment between two knots, one array `[b, j]` per right-hand knot j; inf: not allowed.
 
-    `knots [b, k + 1]` are reading numbers, the first 0, the last the length (repeated where a lane has fewer).
+    `knots [b, k + 1]` are reading numbers, the first 0, the last the length (repeated where a series has fewer).
     """
 
     knots: Ints
@@ -69,7 +69,7 @@ class Costs:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Segmentation:
-    """Starts of the segments of each lane (the first is 0), and the cost reached (penalties included)."""
+    """Starts of the segments of each series (the first is 0), and the cost reached (penalties included)."""
 
     starts: tuple[Ints, ...]
     total: Floats
@@ -88,26 +88,26 @@ def penalty(n: Floats, columns: int, extra: int = 0) -> Floats:
     return each
 
 
-def segment(lanes: Lanes, scale: Floats, price: Floats, costs: Costs | None = None) -> Segmentation:
-    """The optimal segmentation of each lane; `scale [b]` multiplies its squared residuals, `price [b]` is per break."""
-    found = segment_costs(lanes, scale, price) if costs is None else costs
+def segment(batch: SeriesBatch, scale: Floats, price: Floats, costs: Costs | None = None) -> Segmentation:
+    """The optimal segmentation of each series; `scale [b]` multiplies its squares, `price [b]` is per break."""
+    found = segment_costs(batch, scale, price) if costs is None else costs
     return _search(found, scale, price)
 
 
-def segment_costs(lanes: Lanes, scale: Floats, price: Floats) -> Costs:
-    """Costs of all segments that may be; `scale` and `price` matter only where long lanes must be screened."""
-    sums = _Sums.of(lanes)
-    n = int(lanes.length.max())
+def segment_costs(batch: SeriesBatch, scale: Floats, price: Floats) -> Costs:
+    """Costs of all segments that may be; `scale` and `price` matter only where long series must be screened."""
+    sums = _Sums.of(batch)
+    n = int(batch.length.max())
     if n <= EXACT_UP_TO:
-        knots = np.minimum(np.arange(n + 1)[None, :], lanes.length[:, None])
-        return _between(sums, lanes, knots)
+        knots = np.minimum(np.arange(n + 1)[None, :], batch.length[:, None])
+        return _between(sums, batch, knots)
     step = -(-n // _COARSE_KNOTS)
     cheap = price * _COARSE_SHARE
-    rough = _search(_between(sums, lanes, _net(lanes, step)), scale, cheap)
-    near = _refined(lanes, [rough.starts], step)
+    rough = _search(_between(sums, batch, _net(batch, step)), scale, cheap)
+    near = _refined(batch, [rough.starts], step)
     # A rough break may lie at the edge of what it stands for: once more, around what is found near it.
-    better = _search(_between(sums, lanes, near), scale, cheap)
-    return _between(sums, lanes, _refined(lanes, [rough.starts, better.starts], step))
+    better = _search(_between(sums, batch, near), scale, cheap)
+    return _between(sums, batch, _refined(batch, [rough.starts, better.starts], step))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -122,9 +122,9 @@ class _Sums:
     squares: Floats
 
     @classmethod
-    def of(cls, lanes: Lanes) -> _Sums:
-        columns = np.stack([np.ones_like(lanes.t), _to_unit(lanes), *np.moveaxis(lanes.extra, -1, 0)])
-        y = np.moveaxis(lanes.y - _means(lanes)[:, None, :], -1, 0)
+    def of(cls, batch: SeriesBatch) -> _Sums:
+        columns = np.stack([np.ones_like(batch.t), _to_unit(batch), *np.moveaxis(batch.extra, -1, 0)])
+        y = np.moveaxis(batch.y - _means(batch)[:, None, :], -1, 0)
         above = np.triu_indices(len(columns))
         return cls(
             _cumulated(columns[above[0]] * columns[above[1]]),
@@ -137,12 +137,12 @@ class _Sums:
         return _Sums(*(_picked(part, knots) for part in (self.gram, self.with_y, self.squares)))
 
 
-def _between(sums: _Sums, lanes: Lanes, knots: Ints) -> Costs:
+def _between(sums: _Sums, batch: SeriesBatch, knots: Ints) -> Costs:
     at_knots = sums.at(knots)
-    barred = np.concatenate([lanes.forced, np.zeros((len(knots), 1), dtype=bool)], axis=1)
-    plain = not barred.any() and int(lanes.length.min()) >= LEAST_SIDE
+    barred = np.concatenate([batch.forced, np.zeros((len(knots), 1), dtype=bool)], axis=1)
+    plain = not barred.any() and int(batch.length.min()) >= LEAST_SIDE
     barred[:, 0] = True
-    barred[np.arange(len(knots)), lanes.length] = True
+    barred[np.arange(len(knots)), batch.length] = True
     # How many forced starts lie at or before each knot, and which knots are such.
     walls = np.take_along_axis(np.cumsum(barred, axis=1), knots, axis=1)
     wall = np.take_along_axis(barred, knots, axis=1)
@@ -183,19 +183,19 @@ def _residual_squares(sums: _Sums, j: int) -> Floats:
 
 def _search(costs: Costs, scale: Floats, price: Floats) -> Segmentation:
     knots = costs.knots
-    lanes, last = knots.shape[0], knots.shape[1] - 1
-    best = np.full((lanes, last + 1), np.inf)
+    series, last = knots.shape[0], knots.shape[1] - 1
+    best = np.full((series, last + 1), np.inf)
     best[:, 0] = -price
-    came = np.zeros((lanes, last + 1), dtype=np.intp)
-    rows = np.arange(lanes)
+    came = np.zeros((series, last + 1), dtype=np.intp)
+    rows = np.arange(series)
     for j in range(1, last + 1):
         tried = costs.columns[j - 1] * scale[:, None]
         tried += best[:, :j]
         came[:, j] = tried.argmin(axis=1)
         best[:, j] = tried[rows, came[:, j]] + price
-    # The first knot that stands at a lane's length is its end.
+    # The first knot that stands at a series' length is its end.
     ends = (knots < knots[:, -1:]).sum(axis=1)
-    starts = tuple(_walk_back(came[b], knots[b], int(ends[b])) for b in range(lanes))
+    starts = tuple(_walk_back(came[b], knots[b], int(ends[b])) for b in range(series))
     return Segmentation(starts, best[rows, ends])
 
 
@@ -208,20 +208,20 @@ def _walk_back(came: Ints, knots: Ints, end: int) -> Ints:
     return np.array(starts[::-1] or [0], dtype=np.intp)
 
 
-def _net(lanes: Lanes, step: int) -> Ints:
+def _net(batch: SeriesBatch, step: int) -> Ints:
     """Knots every `step` readings, at the forced starts and at both ends."""
     sets = []
-    for b, length in enumerate(lanes.length):
-        forced = np.flatnonzero(lanes.forced[b, :length])
+    for b, length in enumerate(batch.length):
+        forced = np.flatnonzero(batch.forced[b, :length])
         sets.append(np.unique(np.concatenate([np.arange(0, length, step), forced, [length]])))
     return _padded(sets)
 
 
-def _refined(lanes: Lanes, rough: Sequence[Sequence[Ints]], step: int) -> Ints:
+def _refined(batch: SeriesBatch, rough: Sequence[Sequence[Ints]], step: int) -> Ints:
     """Every reading near a rough break, a forced start or the end of the series."""
     sets = []
-    for b, length in enumerate(lanes.length):
-        forced = np.flatnonzero(lanes.forced[b, :length])
+    for b, length in enumerate(batch.length):
+        forced = np.flatnonzero(batch.forced[b, :length])
         middles = np.concatenate([*(starts[b] for starts in rough), forced, [length]])
         near = (middles[:, None] + np.arange(-3 * step, 3 * step + 1)[None, :]).ravel()
         sets.append(np.unique(np.concatenate([near[(near > 0) & (near < length)], forced, [0, length]])))
@@ -233,17 +233,17 @@ def _padded(sets: list[Ints]) -> Ints:
     return np.stack([np.pad(each, (0, widest - len(each)), mode="edge") for each in sets]).astype(np.intp)
 
 
-def _to_unit(lanes: Lanes) -> Floats:
-    inside = np.arange(lanes.t.shape[1])[None, :] < lanes.length[:, None]
-    low = np.where(inside, lanes.t, np.inf).min(axis=1, keepdims=True)
-    high = np.where(inside, lanes.t, -np.inf).max(axis=1, keepdims=True)
-    unit: Floats = (lanes.t - (low + high) / 2) / np.maximum((high - low) / 2, 1e-9)
+def _to_unit(batch: SeriesBatch) -> Floats:
+    inside = np.arange(batch.t.shape[1])[None, :] < batch.length[:, None]
+    low = np.where(inside, batch.t, np.inf).min(axis=1, keepdims=True)
+    high = np.where(inside, batch.t, -np.inf).max(axis=1, keepdims=True)
+    unit: Floats = (batch.t - (low + high) / 2) / np.maximum((high - low) / 2, 1e-9)
     return unit
 
 
-def _means(lanes: Lanes) -> Floats:
-    inside = (np.arange(lanes.t.shape[1])[None, :] < lanes.length[:, None])[:, :, None]
-    mean: Floats = np.where(inside, lanes.y, 0.0).sum(axis=1) / np.maximum(lanes.length, 1)[:, None]
+def _means(batch: SeriesBatch) -> Floats:
+    inside = (np.arange(batch.t.shape[1])[None, :] < batch.length[:, None])[:, :, None]
+    mean: Floats = np.where(inside, batch.y, 0.0).sum(axis=1) / np.maximum(batch.length, 1)[:, None]
     return mean
 
 

@@ -11,8 +11,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from farmwatch.follow.forms import plate_changes
 from farmwatch.follow.meshes import Measured, measure_all
-from farmwatch.follow.swaps import form_breaks
 from farmwatch.history import History
 from farmwatch.measure import point_noise
 from farmwatch.mesh import Floats
@@ -61,13 +61,13 @@ class Series:
     """`[n]` temperature band."""
     celsius: tuple[float, ...]
     """Mean temperature of each band, NaN for the one without."""
-    part: Ints
+    note_epoch: Ints
     """`[n]` counts the spans between notes that start a new segment."""
-    spell: Ints
+    work_epoch: Ints
     """`[n]` counts the same, and the ends of tickets' work."""
-    lie: Ints
+    plate_epoch: Ints
     """`[n]` counts the plates, and their orientations, as they came to lie on the bed; seen in the form too."""
-    swaps: Ints
+    plate_changes: Ints
     """Readings with which the form changed."""
     turned: Bools
     """`[n]` whether the plate lies turned by half a turn."""
@@ -139,12 +139,12 @@ def _series(history: History, model: Model, parts: Measured) -> Series:
     band, means = temperature_bands(celsius, used)
     newest = np.flatnonzero(used)[-_READINGS_FOR_NOISE:]
     noise = point_noise([form[newest]] if newest.size else [], model.probe_sigma_mm)
-    lie, turned = _lies(history)
+    plate_epoch, turned = _plate_epochs(history)
     grid = np.zeros(len(history), dtype=np.intp)
     for number, stack in enumerate(history.stacks):
         grid[stack.index] = number
-    swaps = _swaps(form, used, band * len(history.stacks) + grid, noise.sigma_mm)
-    lie = lie + np.searchsorted(swaps, np.arange(len(history)), side="right")
+    changes = _plate_changes(form, used, band * len(history.stacks) + grid, noise.sigma_mm)
+    plate_epoch = plate_epoch + np.searchsorted(changes, np.arange(len(history)), side="right")
     first = float(history.taken_at[0]) if len(history) else 0.0
     ends = [work.end.timestamp() for work in history.works if work.end is not None]
     marks = np.sort([note.at.timestamp() for note in history.notes if note.what in _NEW_SEGMENT])
@@ -165,25 +165,25 @@ def _series(history: History, model: Model, parts: Measured) -> Series:
         used=used,
         band=band,
         celsius=means,
-        part=np.searchsorted(marks, history.taken_at, side="right").astype(np.intp),
-        spell=np.searchsorted(np.sort([*marks, *ends]), history.taken_at, side="right").astype(np.intp),
-        lie=lie,
-        swaps=swaps,
+        note_epoch=np.searchsorted(marks, history.taken_at, side="right").astype(np.intp),
+        work_epoch=np.searchsorted(np.sort([*marks, *ends]), history.taken_at, side="right").astype(np.intp),
+        plate_epoch=plate_epoch,
+        plate_changes=changes,
         turned=turned,
     )
 
 
-def _swaps(form: Floats, used: Bools, kind: Ints, sigma_mm: float) -> Ints:
+def _plate_changes(form: Floats, used: Bools, kind: Ints, sigma_mm: float) -> Ints:
     """Readings with which the form changed, seen within each kind (band and grid): forms may differ between them."""
     found: list[int] = []
     for each in np.unique(kind[used]):
         rows = np.flatnonzero(used & (kind == each))
         some = form if rows.size == len(form) else form[rows]
-        found += rows[form_breaks(some, sigma_mm)].tolist()
+        found += rows[plate_changes(some, sigma_mm)].tolist()
     return np.array(sorted(set(found)), dtype=np.intp)
 
 
-def _lies(history: History) -> tuple[Ints, Bools]:
+def _plate_epochs(history: History) -> tuple[Ints, Bools]:
     """How often the plate, its name or its orientation has changed by each reading; and whether it lies turned.
 
     A note `plate` tells of another plate; one whose text holds the word "turned", and a plate's name that ends in it,

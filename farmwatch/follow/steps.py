@@ -8,10 +8,10 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from farmwatch.follow.block import Block, segments_of
 from farmwatch.follow.findings import Step, StepName
 from farmwatch.follow.forms import form_changed
 from farmwatch.follow.lines import Lines, fit_lines
+from farmwatch.follow.segmented import SegmentedBatch, segments_of
 from farmwatch.follow.series import DAY, Series
 from farmwatch.mesh import Floats
 
@@ -78,40 +78,40 @@ def find_steps(days: ArrayLike, u: ArrayLike, sigma_mm: float = 0.001) -> list[F
     return [replace(step, first_after=int(rows[kept[step.first_after]])) for step in sized if _proven(step)]
 
 
-def steps_of(block: Block, b: int, tooth: Tooth | None) -> tuple[Step, ...]:
-    """Steps of machine `b` of a block, named, in time order; another form alone is one too (`plate-change`)."""
-    starts, one, row, n = block.starts[b], block.series[b], block.kept[b], int(block.length[b])
-    swaps = np.flatnonzero(np.isin(row, one.swaps))
-    swaps = swaps[swaps > 0]
-    if len(starts) < 2 and not swaps.size:
+def steps_of(batch: SegmentedBatch, b: int, tooth: Tooth | None) -> tuple[Step, ...]:
+    """Steps of machine `b` of a batch, named, in time order; another form alone is one too (`plate-change`)."""
+    starts, one, row, n = batch.starts[b], batch.series[b], batch.kept[b], int(batch.length[b])
+    changes = np.flatnonzero(np.isin(row, one.plate_changes))
+    changes = changes[changes > 0]
+    if len(starts) < 2 and not changes.size:
         return ()
-    noise = block.noise[b] * _of_means(float(block.correlation[b]))
-    sized = _sized(block.t[b, :n], block.u[b, :n], block.extra[b, :n], starts, _lines_of(block, b), noise)
+    noise = batch.noise[b] * _of_means(float(batch.correlation[b]))
+    sized = _sized(batch.t[b, :n], batch.u[b, :n], batch.extra[b, :n], starts, _lines_of(batch, b), noise)
     found = []
     for step in filter(_proven, sized):
         at = step.first_after
-        changed = bool((np.abs(swaps - at) <= 1).any()) or form_changed(one, row[:at], row[at:])
-        swaps = swaps[np.abs(swaps - at) > 1]
+        changed = bool((np.abs(changes - at) <= 1).any()) or form_changed(one, row[:at], row[at:])
+        changes = changes[np.abs(changes - at) > 1]
         found.append(_named(step, one, int(row[at - 1]), int(row[at]), tooth, changed))
-    for swap in swaps.tolist():
-        step = _sized_alone(block, b, swap, noise)
-        found.append(_named(step, one, int(row[swap - 1]), int(row[swap]), tooth, True))
+    for change in changes.tolist():
+        step = _sized_alone(batch, b, change, noise)
+        found.append(_named(step, one, int(row[change - 1]), int(row[change]), tooth, True))
     return tuple(sorted(found, key=lambda step: step.at))
 
 
-def suspected_of(block: Block, b: int, tooth: Tooth | None) -> Step | None:
+def suspected_of(batch: SegmentedBatch, b: int, tooth: Tooth | None) -> Step | None:
     """The newest one or two readings stand off from the running segment by more than it and their noise allow."""
-    one, tail, row = block.series[b], block.tail[b], block.kept[b]
+    one, tail, row = batch.series[b], batch.tail[b], batch.kept[b]
     if not tail.size or row.size < 3:
         return None
-    own, last = _lines_of(block, b), len(block.starts[b]) - 1
+    own, last = _lines_of(batch, b), len(batch.starts[b]) - 1
     others = [k for k in range(len(one.celsius)) if k != one.band[np.flatnonzero(one.used)[-1]]]
     design = np.concatenate(
         [[1.0, one.days[tail].mean() - own.middle[last]], [float((one.band[tail] == k).mean()) for k in others]]
     )
     off = one.u[tail].mean(axis=0) - design @ own.coefficients[last]
     spread = 1.0 / tail.size + float(design @ own.cofactor[last] @ design)
-    step = FoundStep(0, off, block.noise[b] * spread * _of_means(float(block.correlation[b])))
+    step = FoundStep(0, off, batch.noise[b] * spread * _of_means(float(batch.correlation[b])))
     if not _proven(step):
         return None
     return _named(step, one, int(row[-1]), int(tail[0]), tooth, False)
@@ -134,10 +134,10 @@ def _of_means(correlation: float) -> float:
     return (1.0 + correlation) / (1.0 - correlation)
 
 
-def _lines_of(block: Block, b: int) -> Lines:
-    begin = int(block.first_line[b])
-    some = slice(begin, begin + len(block.starts[b]))
-    lines = block.lines
+def _lines_of(batch: SegmentedBatch, b: int) -> Lines:
+    begin = int(batch.first_line[b])
+    some = slice(begin, begin + len(batch.starts[b]))
+    lines = batch.lines
     return Lines(
         lines.middle[some], lines.coefficients[some], lines.cofactor[some], np.zeros((0, 0)), lines.count[some],
         lines.rank[some],
@@ -160,14 +160,14 @@ def _sized(t: Floats, u: Floats, extra: Floats, starts: Ints, own: Lines, noise:
     return steps
 
 
-def _sized_alone(block: Block, b: int, at: int, noise: Floats) -> FoundStep:
+def _sized_alone(batch: SegmentedBatch, b: int, at: int, noise: Floats) -> FoundStep:
     """Size of what the heights did at a reading that is no break of theirs, within its segment."""
-    k = int(np.searchsorted(block.starts[b], at, side="right")) - 1
-    begin, end = int(block.starts[b][k]), int([*block.starts[b][1:], block.length[b]][k])
+    k = int(np.searchsorted(batch.starts[b], at, side="right")) - 1
+    begin, end = int(batch.starts[b][k]), int([*batch.starts[b][1:], batch.length[b]][k])
     after = (np.arange(begin, end) >= at).astype(np.float64)[:, None]
-    extra = np.concatenate([block.extra[b, begin:end], after], axis=1)
+    extra = np.concatenate([batch.extra[b, begin:end], after], axis=1)
     group = np.zeros(end - begin, dtype=np.intp)
-    fit = fit_lines(group, 1, block.t[b, begin:end], extra, block.u[b, begin:end])
+    fit = fit_lines(group, 1, batch.t[b, begin:end], extra, batch.u[b, begin:end])
     return FoundStep(at, fit.coefficients[0, -1], float(fit.cofactor[0, -1, -1]) * noise)
 
 
@@ -207,7 +207,7 @@ def _named(step: FoundStep, one: Series, before: int, after: int, tooth: Tooth |
         screw, mm, sd_mm, teeth = jump
         name = one.model.screws[one.model.reference_index].name if screw < 0 else names[screw]
         return told("tooth-jump", name, mm, sd_mm, teeth)
-    if one.lie[before] != one.lie[after]:
+    if one.plate_epoch[before] != one.plate_epoch[after]:
         return told("plate-change", None, mm, sd_mm)
     return told("shift", single, mm, sd_mm)
 

@@ -59,7 +59,7 @@ class StepBelief:
     told: TurningSense
     stated: bool
     """Whether the model states the sense."""
-    sister: str = ""
+    reference_machine: str = ""
     """Another machine of the model, whose moves have shown the sense told, where the model does not state it."""
     nominal_mm: float | None
     moves: int = 0
@@ -85,7 +85,7 @@ class StepBelief:
         if self.moves and max(self.as_told.weight, self.other_way.weight) < SURE:
             return None
         if not self.moves:
-            return self.told if self.stated or self.sister else None
+            return self.told if self.stated or self.reference_machine else None
         return self.leaning
 
     @property
@@ -127,22 +127,23 @@ class StepBelief:
         return (low + high) / 2
 
 
-def first_belief(model: Model, sister: tuple[str, TurningSense] | None = None) -> StepBelief:
+def first_belief(model: Model, reference_machine: tuple[str, TurningSense] | None = None) -> StepBelief:
     """The belief before any move: lead / pulley teeth ± 20 %, or wide where the model does not say.
 
-    sister: another machine of the model and the sense that its moves have shown; it counts where the model is silent.
+    reference_machine: another machine of the model and the sense that its moves have shown; it counts where the model
+    is silent.
     """
     if model.clockwise is not None:
-        sister = None
+        reference_machine = None
     nominal = model.tooth_step_mm
     mean, sd = WIDE_MM if nominal is None else (nominal, NOMINAL_SPREAD * nominal)
-    right = 0.5 if model.clockwise is None and sister is None else STATED_SENSE_RIGHT
+    right = 0.5 if model.clockwise is None and reference_machine is None else STATED_SENSE_RIGHT
     return StepBelief(
         as_told=_Sense(right, mean, sd),
         other_way=_Sense(1.0 - right, mean, sd),
-        told=model.clockwise or (sister[1] if sister else "raises"),
+        told=model.clockwise or (reference_machine[1] if reference_machine else "raises"),
         stated=model.clockwise is not None,
-        sister=sister[0] if sister else "",
+        reference_machine=reference_machine[0] if reference_machine else "",
         nominal_mm=nominal,
     )
 
@@ -194,9 +195,9 @@ def step_differences(belief: StepBelief) -> tuple[str, ...]:
     if not belief.moves:
         return ()
     said = []
-    if (belief.stated or belief.sister) and belief.chance_other_way > SURE:
+    if (belief.stated or belief.reference_machine) and belief.chance_other_way > SURE:
         does = "lowers" if belief.told == "raises" else "raises"
-        other = "the other way" if belief.stated else f"the other way than those of {belief.sister}"
+        other = "the other way" if belief.stated else f"the other way than those of {belief.reference_machine}"
         said.append(f"Its screws answer {other}: a clockwise turn, seen from below, {does} the bed.")
     low, high = belief.interval_mm
     nominal = belief.nominal_mm

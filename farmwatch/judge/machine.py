@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from farmwatch.follow.followed import Followed
+from farmwatch.follow.findings import HistoryFindings
 from farmwatch.history import History, OutOfService
 from farmwatch.judge.assessment import Assessment
 from farmwatch.judge.cause import Evidence, Verdict, judge_cause
@@ -52,7 +52,7 @@ class MachineCase:
 
     history: History
     model: Model
-    followed: Followed | None = None
+    followed: HistoryFindings | None = None
     step_mm: float | None = None
     out: Sequence[OutOfService] = ()
     aisle: str = ""
@@ -93,7 +93,7 @@ def judge_machine(
     limits: Limits,
     at: datetime,
     *,
-    followed: Followed | None = None,
+    followed: HistoryFindings | None = None,
     step_mm: float | None = None,
     out: Sequence[OutOfService] = (),
     aisle: str = "",
@@ -223,7 +223,7 @@ def _show(blank: Assessment, case: _Case) -> Assessment:
     )
 
 
-def _advise(facts: Assessment, case: _Case, i: int, followed: Followed | None) -> Assessment:
+def _advise(facts: Assessment, case: _Case, i: int, followed: HistoryFindings | None) -> Assessment:
     """Condition, cause and advice from the newest judged reading `i`."""
     history, good = case.history, case.good
     sd = case.sd_of(i) if facts.range_sd_mm is None or i != case.shown else facts.range_sd_mm
@@ -319,7 +319,7 @@ def _of_its_mesh(facts: Assessment, case: _Case, i: int) -> Iterator[str]:
         yield f"The mesh that is judged is {days:.0f} days old: mesh again, hot, before anything rests on it."
 
 
-def _reasons(verdict: Verdict, measures: MachineMeasures, followed: Followed | None) -> tuple[str, ...]:
+def _reasons(verdict: Verdict, measures: MachineMeasures, followed: HistoryFindings | None) -> tuple[str, ...]:
     reasons = list(verdict.reasons)
     if followed is not None and followed.suspected_step is not None:
         reasons.append("The newest meshes stand off the ones before: it may have moved just now; the next mesh tells.")

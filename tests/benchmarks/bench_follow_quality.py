@@ -18,8 +18,8 @@ from datetime import UTC, datetime
 import numpy as np
 
 from farmwatch.demo.synthetic import Jump, Plate, Recipe, Synthetic, bent, dropped, make_history, tideframe
+from farmwatch.follow.findings import HistoryFindings
 from farmwatch.follow.fleet import follow_fleet
-from farmwatch.follow.followed import Followed
 from farmwatch.measure import flatness
 from farmwatch.model import Limits, Model
 
@@ -27,7 +27,7 @@ LIMITS = Limits()
 END = datetime(2026, 11, 23, 6, tzinfo=UTC)
 MOVABLE = ("front-left", "front-right")
 SCREWS = (*MOVABLE, "rear")
-# Followed so many at once, so that memory stays small.
+# HistoryFindings so many at once, so that memory stays small.
 ROUND = 250
 
 
@@ -66,7 +66,7 @@ class Figure:
         )
 
 
-def follow_all(made: Sequence[Synthetic], models: Sequence[Model], seed: int) -> list[Followed]:
+def follow_all(made: Sequence[Synthetic], models: Sequence[Model], seed: int) -> list[HistoryFindings]:
     """Follow histories together, when all of them end."""
     rngs = [np.random.default_rng([seed, i]) for i in range(len(made))]
     return follow_fleet([one.history for one in made], models, LIMITS, END, rngs)

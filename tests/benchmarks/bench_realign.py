@@ -31,7 +31,7 @@ HANDS: dict[str, dict[str, Any]] = {
         "wrong": (0,), "answers": False, "silent": True,
     },
     "the same, another machine of the model known": {
-        "wrong": (0,), "answers": False, "silent": True, "sister": "raises",
+        "wrong": (0,), "answers": False, "silent": True, "model_sense": "raises",
     },
 }  # fmt: skip
 

@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from farmwatch.demo.synthetic import Recipe, Synthetic, make_history, tideframe
+from farmwatch.follow.findings import HistoryFindings
 from farmwatch.follow.fleet import follow_machine
-from farmwatch.follow.followed import Followed
 from farmwatch.history import History
 from farmwatch.model import Limits, Model
 
@@ -41,10 +41,12 @@ def play() -> Callable[..., Synthetic]:
 
 
 @pytest.fixture
-def follow() -> Callable[..., Followed]:
+def follow() -> Callable[..., HistoryFindings]:
     """Follow a history at the time of its last reading, or at `at`."""
 
-    def run(made: Synthetic | History, model: Model | None = None, at: datetime | None = None, **more: Any) -> Followed:
+    def run(
+        made: Synthetic | History, model: Model | None = None, at: datetime | None = None, **more: Any
+    ) -> HistoryFindings:
         if isinstance(made, Synthetic):
             history, model = made.history, model or made.truth.model
         else:

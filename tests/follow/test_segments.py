@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from farmwatch.follow import segments
-from farmwatch.follow.segments import LEAST_SIDE, Lanes, penalty, segment, segment_costs
+from farmwatch.follow.segments import LEAST_SIDE, SeriesBatch, penalty, segment, segment_costs
 
 
 def lane(t, y, extra=None, forced=()):
@@ -17,7 +17,7 @@ def lane(t, y, extra=None, forced=()):
     mark = np.zeros((1, n), dtype=bool)
     mark[0, list(forced)] = True
     bands = np.zeros((1, n, 0)) if extra is None else np.asarray(extra, float)[None]
-    return Lanes(np.asarray(t, float)[None], np.asarray(y, float)[None], bands, np.array([n]), mark)
+    return SeriesBatch(np.asarray(t, float)[None], np.asarray(y, float)[None], bands, np.array([n]), mark)
 
 
 def one(number):
@@ -148,7 +148,7 @@ def test_lanes_side_by_side_are_what_they_are_alone():
     y[0, 20:] += 9.0
     y[3, 12:] -= 9.0
     none = np.zeros((4, 50, 0))
-    together = segment(Lanes(t, y, none, length, np.zeros((4, 50), bool)), np.ones(4), np.full(4, 30.0))
+    together = segment(SeriesBatch(t, y, none, length, np.zeros((4, 50), bool)), np.ones(4), np.full(4, 30.0))
     for b in range(4):
         k = length[b]
         alone = segment(lane(t[b, :k], y[b, :k]), one(1), one(30))

@@ -63,7 +63,7 @@ def test_spikes_move_no_screw_but_stay_in_the_range(play):
 def test_plates_and_turns_are_counted(play):
     made = play(readings=12, plates=(Plate(0, "A"), Plate(4, "A turned", turned=True), Plate(8, "B")))
     series = gathered(made.history)
-    assert series.lie.tolist() == [0] * 4 + [1] * 4 + [2] * 4
+    assert series.plate_epoch.tolist() == [0] * 4 + [1] * 4 + [2] * 4
     assert series.turned.tolist() == [False] * 4 + [True] * 4 + [False] * 4
 
 

@@ -12,8 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from farmwatch.follow.findings import Drift, Forecast, Step
-from farmwatch.follow.followed import Followed, Trace
+from farmwatch.follow.findings import Drift, Forecast, HistoryFindings, Step, Trace
 from farmwatch.history import History, Reading
 from farmwatch.judge.assessment import FleetAssessment
 from farmwatch.judge.document import assessment_document
@@ -82,9 +81,9 @@ def history(bench) -> History:
 
 
 @pytest.fixture
-def followed() -> Followed:
+def followed() -> HistoryFindings:
     none = np.zeros(0)
-    return Followed(
+    return HistoryFindings(
         machine="heron-01",
         at=AT,
         screws=("front-left", "front-right"),
@@ -168,7 +167,9 @@ class TestWhatIsNotKnown:
 class TestForecast:
     def test_of_a_machine_under_the_limit(self, bench, followed) -> None:
         coming = Forecast(chance=0.9312, p10=10.6, p50=19.2, p90=None)
-        later = Followed(machine="heron-01", at=AT, screws=followed.screws, trace=followed.trace, forecast=coming)
+        later = HistoryFindings(
+            machine="heron-01", at=AT, screws=followed.screws, trace=followed.trace, forecast=coming
+        )
         history = bench.history(bench.bed((0.03, 0.0, 0.0), bench.form()), 3)
         one = judge_machine(history, bench.model, bench.limits, AT, followed=later)
         found = assessment_document(FleetAssessment(at=AT, limits=bench.limits, machines=(one,)))["machines"][0]

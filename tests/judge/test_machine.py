@@ -10,8 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from farmwatch.follow.findings import Forecast, Step
-from farmwatch.follow.followed import Followed, Trace
+from farmwatch.follow.findings import Forecast, HistoryFindings, Step, Trace
 from farmwatch.history import History, Note, OutOfService
 from farmwatch.judge.machine import HostFacts, MachineCase, judge_fleet, judge_machine, with_host
 from farmwatch.mesh import Mesh
@@ -21,13 +20,13 @@ TURNING = {"realign"}
 PLATE = {"turn-plate", "plate"}
 
 
-def followed(**facts) -> Followed:
+def followed(**facts) -> HistoryFindings:
     empty = np.zeros(0)
     trace = Trace(
         at=empty, range_mm=empty, u=empty, used=empty.astype(bool), left_out=(), segment=empty.astype(np.intp)
     )
     base = {"machine": "heron-01", "at": None, "screws": (), "trace": trace}
-    return Followed(**{**base, **facts})
+    return HistoryFindings(**{**base, **facts})
 
 
 def judged(bench, z, n: int = 6, **more):

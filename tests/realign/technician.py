@@ -111,14 +111,20 @@ def words_of(turn: Turn) -> str:
 
 
 def realigned(
-    bench: Bench, most: int = 8, *, answers: bool = True, wrong: Collection[int] = (), sister: str | None = None
+    bench: Bench,
+    most: int = 8,
+    *,
+    answers: bool = True,
+    wrong: Collection[int] = (),
+    model_sense: str | None = None,
 ) -> Outcome:
     """Mesh, read the words, turn, mesh again, until the coach says it is finished.
 
-    answers: whether the technician is there to be asked. wrong: the moves (from 0) made the wrong way round. sister:
-    what a clockwise turn does at another machine of the model.
+    answers: whether the technician is there to be asked. wrong: the moves (from 0) made the wrong way round.
+    model_sense: what a clockwise turn does at another machine of the model.
     """
-    belief, limits = first_belief(bench.model, ("tideframe-01", sister) if sister else None), Limits()  # type: ignore[arg-type]
+    other = ("tideframe-01", model_sense) if model_sense else None
+    belief, limits = first_belief(bench.model, other), Limits()  # type: ignore[arg-type]
     best, off, needless, astray, slipped = bench.best(), None, 0, 0, 0
     before, turns, careful = None, (), False
     for meshes in range(1, most + 1):

@@ -204,7 +204,7 @@ def test_another_machine_of_the_model_lends_its_sense_and_is_not_believed_blindl
         for _ in range(8):
             bench = misaligned(rng, other_way=not raises)
             bench.model = replace(bench.model, clockwise=None)
-            done = realigned(bench, sister="raises", answers=False)
+            done = realigned(bench, model_sense="raises", answers=False)
             assert done.belief.clockwise == ("raises" if raises else "lowers")
             assert done.most_astray == (0 if raises else 1)
 

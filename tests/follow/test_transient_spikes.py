@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from farmwatch.demo.synthetic import bent
-from farmwatch.follow.strays import without_strays
+from farmwatch.follow.transient_spikes import without_transient_spikes
 from farmwatch.measure import least_squares_plane
 
 X = np.linspace(10.0, 210.0, 7)
@@ -12,7 +12,7 @@ ONE = np.zeros(30, dtype=int)
 
 
 def clean(z, owner=ONE):
-    found = without_strays(X, X, z, least_squares_plane(X, X, z).residuals, owner)
+    found = without_transient_spikes(X, X, z, least_squares_plane(X, X, z).residuals, owner)
     return np.argwhere(np.isnan(found) & np.isfinite(z)).tolist()
 
 

@@ -1,8 +1,8 @@
-"""Points that stray in one reading only: a probe's spikes as a history shows them.
+"""Points misread in one reading only: a probe's spikes as a history shows them.
 
 A single mesh is searched for spikes by `farmwatch.measure.find_spikes`, which must tell a spike from a bent corner by
 its neighbours alone. A history knows better what a bed looks like: a point that differs from the reading before *and*
-from the reading after, while the points beside it do not lean with it, strayed. That costs next to nothing, which
+from the reading after, while the points beside it do not lean with it, was misread. That costs next to nothing, which
 counts here, where every reading of every machine is looked at.
 """
 
@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from farmwatch.measure import find_spikes
 from farmwatch.mesh import Floats
 
-__all__ = ["without_strays"]
+__all__ = ["without_transient_spikes"]
 
 Ints = NDArray[np.intp]
 
@@ -30,8 +30,8 @@ _READINGS_FOR_SIGMA = 30
 _LEAST_READINGS = 3
 
 
-def without_strays(x: Floats, y: Floats, z: Floats, form: Floats, owner: Ints) -> Floats:
-    """z `[n, r, c]` with NaN for points that stray; z itself where none does.
+def without_transient_spikes(x: Floats, y: Floats, z: Floats, form: Floats, owner: Ints) -> Floats:
+    """z `[n, r, c]` with NaN for points misread in it; z itself where there are none.
 
     `form [n, r, c]` is z without its planes, `owner [n]` the machine of each reading, its readings in time order and
     together. Machines with fewer than three readings are searched mesh by mesh.
@@ -49,7 +49,7 @@ def without_strays(x: Floats, y: Floats, z: Floats, form: Floats, owner: Ints) -
     bad = np.zeros(flat.shape, dtype=bool)
     if rows.size:
         sigma = _sigmas(size, owner)[owner[rows]]
-        bad[rows] = _strays(change, rows, sigma, z.shape[1:])
+        bad[rows] = _transient(change, rows, sigma, z.shape[1:])
     edges = _still_changed(size, bad, largest)
     if edges.size:
         bad[edges] |= find_spikes(x, y, z[edges]).reshape(edges.size, -1)
@@ -60,8 +60,8 @@ def without_strays(x: Floats, y: Floats, z: Floats, form: Floats, owner: Ints) -
     return np.where(bad.reshape(z.shape), np.nan, z) if bad.any() else z
 
 
-def _strays(change: Floats, rows: Ints, sigma: Floats, shape: tuple[int, ...]) -> NDArray[np.bool_]:
-    """Points of the readings `rows` that stray, `[rows, points]`."""
+def _transient(change: Floats, rows: Ints, sigma: Floats, shape: tuple[int, ...]) -> NDArray[np.bool_]:
+    """Points of the readings `rows` misread in them alone, `[rows, points]`."""
     left = change[rows]
     right = np.full_like(left, np.nan)
     inside = rows + 1 < len(change)
@@ -83,7 +83,7 @@ def _strays(change: Floats, rows: Ints, sigma: Floats, shape: tuple[int, ...]) -
 
 
 def _still_changed(size: Floats, bad: NDArray[np.bool_], largest: Floats) -> Ints:
-    """Readings on both sides of a change that no stray explains: another form, or a point misread twice running."""
+    """Readings beside a change that no such point explains: another form, or a point misread twice running."""
     at = np.flatnonzero(largest > _LEAST_MM * _SHOWS)
     left_over = np.where(bad[at] | bad[at - 1], np.nan, size[at])
     at = at[np.fmax.reduce(left_over, axis=1, initial=0.0) > _LEAST_MM * _SHOWS]

@@ -10,11 +10,11 @@ from numpy.typing import NDArray
 
 from farmwatch.follow.lines import Lines, fit_lines, ranges_of
 from farmwatch.follow.noise import bias_corrected, inflation, inside, lone_readings, reading_covariance
-from farmwatch.follow.segments import Lanes, penalty, segment, segment_costs
+from farmwatch.follow.segments import SeriesBatch, penalty, segment, segment_costs
 from farmwatch.follow.series import Series
 from farmwatch.mesh import Floats
 
-__all__ = ["Block", "lay_out", "segments_of"]
+__all__ = ["SegmentedBatch", "segment_machines", "segments_of"]
 
 Ints = NDArray[np.intp]
 Bools = NDArray[np.bool_]
@@ -32,7 +32,7 @@ _REPAIR_PROOF = 16.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Block:
+class SegmentedBatch:
     """b machines with m movable screws and q band offsets, segmented; arrays padded to n kept readings.
 
     Kept are the readings that are used and not alone.
@@ -55,7 +55,7 @@ class Block:
     correlation: Floats
     """`[b]` lag-1 correlation of readings, 0 to 0.7: what guards against false steps."""
     fair_correlation: Floats
-    """`[b]` the same, let down to −0.3: a floor of 0 would make the intervals of uncorrelated machines too wide."""
+    """`[b]` the same, clipped below at −0.3, not 0: otherwise intervals of uncorrelated machines are too wide."""
     starts: tuple[Ints, ...]
     """Of each machine, the first kept reading of each segment."""
     lines: Lines
@@ -63,25 +63,25 @@ class Block:
     first_line: Ints
 
 
-def lay_out(series: Sequence[Series]) -> Block:
+def segment_machines(series: Sequence[Series]) -> SegmentedBatch:
     """Noise, autocorrelation and segments of machines that have equally many movable screws and bands (not nil)."""
     rows = [_rows(one) for one in series]
-    t, u, extra, spell, length = _padded(series, rows, [one.spell for one in series])
+    t, u, extra, epoch, length = _padded(series, rows, [one.work_epoch for one in series])
     cofactor = np.stack([one.cofactor * one.point_sigma_mm**2 for one in series])
     floor = cofactor + np.eye(u.shape[2]) * _LEAST_SD_MM**2
-    use = inside(length, t.shape[1])[:, 1:] & (np.diff(spell, axis=1) == 0) & (np.diff(extra, axis=1) == 0).all(axis=2)
+    use = inside(length, t.shape[1])[:, 1:] & (np.diff(epoch, axis=1) == 0) & (np.diff(extra, axis=1) == 0).all(axis=2)
     covariance = reading_covariance(u, use, floor)
-    lone = _alone(series, u, length, spell, covariance)
+    lone = _alone(series, u, length, epoch, covariance)
     kept, tail = zip(*(_split(row, lone[b, : row.size]) for b, row in enumerate(rows)), strict=True)
-    t, u, extra, part, length = _padded(series, kept, [one.part for one in series])
+    t, u, extra, epoch, length = _padded(series, kept, [one.note_epoch for one in series])
     root = np.linalg.cholesky(covariance)
     y = u @ np.linalg.inv(root).swapaxes(1, 2)
-    forced = np.diff(part, axis=1, prepend=part[:, :1]) != 0
+    forced = np.diff(epoch, axis=1, prepend=epoch[:, :1]) != 0
     _force_repairs(series, kept, y, forced)
-    lanes = Lanes(t, y, extra, length, forced)
-    starts, correlation, lines = _segments(lanes, u)
+    batch = SeriesBatch(t, y, extra, length, forced)
+    starts, correlation, lines = _segments(batch, u)
     first_line = np.concatenate([[0], np.cumsum([len(start) for start in starts])])[:-1].astype(np.intp)
-    return Block(
+    return SegmentedBatch(
         series=tuple(series),
         kept=kept,
         tail=tail,
@@ -91,7 +91,7 @@ def lay_out(series: Sequence[Series]) -> Block:
         length=length,
         noise=_residual_covariance(lines, starts, length, floor),
         correlation=correlation,
-        fair_correlation=_correlation(lanes, starts, _LEAST_FAIR),
+        fair_correlation=_correlation(batch, starts, _LEAST_FAIR),
         starts=starts,
         lines=lines,
         first_line=first_line,
@@ -102,7 +102,7 @@ def segments_of(t: Floats, u: Floats, sigma_mm: float) -> tuple[Ints, Ints, Line
     """One plain series: t `[n]`, u `[n, m]` with noise of at least `sigma_mm`.
 
     Hands back the readings kept, the first kept one of every segment, the segments' lines, and the covariance `[m, m]`
-    by which a mean of readings strays, per reading.
+    of a mean of readings, times their number.
     """
     m = u.shape[1]
     floor = np.eye(m)[None] * sigma_mm**2
@@ -112,9 +112,9 @@ def segments_of(t: Floats, u: Floats, sigma_mm: float) -> tuple[Ints, Ints, Line
     kept = kept if kept.size else np.arange(len(t))
     y = u[kept] @ np.linalg.inv(np.linalg.cholesky(covariance[0])).T
     none = np.zeros((1, kept.size), dtype=bool)
-    lanes = Lanes(t[None, kept], y[None], np.zeros((1, kept.size, 0)), np.array([kept.size], dtype=np.intp), none)
-    starts, correlation, lines = _segments(lanes, u[None, kept])
-    noise = _residual_covariance(lines, starts, lanes.length, floor)[0]
+    batch = SeriesBatch(t[None, kept], y[None], np.zeros((1, kept.size, 0)), np.array([kept.size], dtype=np.intp), none)
+    starts, correlation, lines = _segments(batch, u[None, kept])
+    noise = _residual_covariance(lines, starts, batch.length, floor)[0]
     return kept, starts[0], lines, noise * float((1.0 + correlation[0]) / (1.0 - correlation[0]))
 
 
@@ -123,30 +123,30 @@ def _rows(one: Series) -> Ints:
 
 
 def _padded(
-    series: Sequence[Series], rows: Sequence[Ints], counts: Sequence[Ints]
+    series: Sequence[Series], rows: Sequence[Ints], epochs: Sequence[Ints]
 ) -> tuple[Floats, Floats, Floats, Ints, Ints]:
-    """t, u, band indicators, `counts` and length of the readings `rows`, the last reading repeated as padding."""
+    """t, u, band indicators, `epochs` and length of the readings `rows`, the last reading repeated as padding."""
     length = np.array([row.size for row in rows], dtype=np.intp)
     n, m = int(length.max()), series[0].u.shape[1]
     bands = len(series[0].celsius)
     t, u = np.empty((len(rows), n)), np.empty((len(rows), n, m))
-    extra, count = np.zeros((len(rows), n, bands - 1)), np.empty((len(rows), n), dtype=np.intp)
+    extra, epoch = np.zeros((len(rows), n, bands - 1)), np.empty((len(rows), n), dtype=np.intp)
     for b, (one, row) in enumerate(zip(series, rows, strict=True)):
         full = np.concatenate([row, np.full(n - row.size, row[-1])])
-        t[b], u[b], count[b] = one.days[full], one.u[full], counts[b][full]
+        t[b], u[b], epoch[b] = one.days[full], one.u[full], epochs[b][full]
         others = [band for band in range(bands) if band != one.band[_rows(one)[-1]]]
         if others:
             extra[b] = one.band[full][:, None] == np.array(others)[None, :]
-    return t, u, extra, count, length
+    return t, u, extra, epoch, length
 
 
-def _alone(series: Sequence[Series], u: Floats, length: Ints, spell: Ints, covariance: Floats) -> Bools:
-    """Lone readings, looked for within one band and one spell between notes and works."""
+def _alone(series: Sequence[Series], u: Floats, length: Ints, epoch: Ints, covariance: Floats) -> Bools:
+    """Lone readings, looked for within one band, between notes and works."""
     lone = lone_readings(u, length, covariance)
     for b, one in enumerate(series):
         k = int(length[b])
         band = one.band[_rows(one)]
-        kind = spell[b, :k] * len(one.celsius) + band
+        kind = epoch[b, :k] * len(one.celsius) + band
         kinds = np.unique(kind)
         if kinds.size == 1:
             continue
@@ -180,44 +180,44 @@ def _force_repairs(series: Sequence[Series], kept: Sequence[Ints], y: Floats, fo
                 forced[b, at] = True
 
 
-def _segments(lanes: Lanes, u: Floats) -> tuple[tuple[Ints, ...], Floats, Lines]:
+def _segments(batch: SeriesBatch, u: Floats) -> tuple[tuple[Ints, ...], Floats, Lines]:
     """Segments and autocorrelation, found in turns; lines are fitted to u in mm."""
-    m, q = lanes.y.shape[2], lanes.extra.shape[2]
-    price = penalty(lanes.length.astype(np.float64), m, q)
-    correlation = np.full(len(lanes.length), _FIRST_CORRELATION)
-    costs = segment_costs(lanes, 1.0 / inflation(correlation), price)
-    found = segment(lanes, 1.0 / inflation(correlation), price, costs).starts
+    m, q = batch.y.shape[2], batch.extra.shape[2]
+    price = penalty(batch.length.astype(np.float64), m, q)
+    correlation = np.full(len(batch.length), _FIRST_CORRELATION)
+    costs = segment_costs(batch, 1.0 / inflation(correlation), price)
+    found = segment(batch, 1.0 / inflation(correlation), price, costs).starts
     for _ in range(_ROUNDS):
-        correlation = _correlation(lanes, found)
-        again = segment(lanes, 1.0 / inflation(correlation), price, costs).starts
+        correlation = _correlation(batch, found)
+        again = segment(batch, 1.0 / inflation(correlation), price, costs).starts
         same = all(np.array_equal(one, other) for one, other in zip(found, again, strict=True))
         found = again
         if same:
             break
-    group, inside_, starts = _flat(lanes, found)
-    lines = fit_lines(group, starts, lanes.t[inside_], lanes.extra[inside_], u[inside_])
+    group, inside_, starts = _flat(batch, found)
+    lines = fit_lines(group, starts, batch.t[inside_], batch.extra[inside_], u[inside_])
     return found, correlation, lines
 
 
-def _flat(lanes: Lanes, starts: Sequence[Ints]) -> tuple[Ints, Bools, int]:
+def _flat(batch: SeriesBatch, starts: Sequence[Ints]) -> tuple[Ints, Bools, int]:
     """The segment number of every kept reading, machine after machine; where those stand; how many segments."""
     groups, offset = [], 0
-    for start, length in zip(starts, lanes.length, strict=True):
+    for start, length in zip(starts, batch.length, strict=True):
         groups.append(ranges_of(start, int(length)) + offset)
         offset += len(start)
-    return np.concatenate(groups), inside(lanes.length, lanes.t.shape[1]), offset
+    return np.concatenate(groups), inside(batch.length, batch.t.shape[1]), offset
 
 
-def _correlation(lanes: Lanes, starts: Sequence[Ints], least: float = 0.0) -> Floats:
-    group, where, count = _flat(lanes, starts)
-    lines = fit_lines(group, count, lanes.t[where], lanes.extra[where], lanes.y[where])
+def _correlation(batch: SeriesBatch, starts: Sequence[Ints], least: float = 0.0) -> Floats:
+    group, where, count = _flat(batch, starts)
+    lines = fit_lines(group, count, batch.t[where], batch.extra[where], batch.y[where])
     r = np.clip(lines.residuals, -_CLIP_SD, _CLIP_SD)
-    machine = np.repeat(np.arange(len(starts)), lanes.length)
+    machine = np.repeat(np.arange(len(starts)), batch.length)
     same = group[1:] == group[:-1]
     products = np.bincount(machine[1:], (r[1:] * r[:-1]).sum(axis=1) * same, len(starts))
     squares = np.bincount(machine, (r * r).sum(axis=1), len(starts))
     segments = np.array([len(start) for start in starts], dtype=np.intp)
-    return bias_corrected(products.astype(np.float64), squares.astype(np.float64), lanes.length, segments, least)
+    return bias_corrected(products.astype(np.float64), squares.astype(np.float64), batch.length, segments, least)
 
 
 def _residual_covariance(lines: Lines, starts: Sequence[Ints], length: Ints, floor: Floats) -> Floats:
