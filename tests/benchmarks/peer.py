@@ -16,7 +16,7 @@ from typing import Any
 import duckdb
 import numpy as np
 
-__all__ = ["assess", "import_ndjson", "import_parquet", "report"]
+__all__ = ["assess", "import_ndjson", "import_parquet", "one_machine", "report"]
 
 USABLE_MM, TOOTH_MM, DAY = 0.20, 0.4, 86400.0
 SCREWS = np.array([(20.0, 10.0), (200.0, 10.0), (110.0, 215.0)])
@@ -55,12 +55,13 @@ def assess(database: Path) -> list[dict[str, Any]]:
     heights = np.stack(found["heights"])
     ends = [*starts[1:], len(heights)]
     return [
-        {"machine": name, **_one(heights[a:b], found["at"][a:b] / DAY, px, py)}
+        {"machine": name, **one_machine(heights[a:b], found["at"][a:b] / DAY, px, py)}
         for name, a, b in zip(names.tolist(), starts, ends, strict=True)
     ]
 
 
-def _one(z: np.ndarray, days: np.ndarray, px: np.ndarray, py: np.ndarray) -> dict[str, Any]:
+def one_machine(z: np.ndarray, days: np.ndarray, px: np.ndarray, py: np.ndarray) -> dict[str, Any]:
+    """One machine from its heights `[n, points]`, mm, at `days` `[n]`: plane, form, breaks, drift, plan, forecast."""
     import pymannkendall
     import ruptures
     from scipy import stats
