@@ -14,7 +14,7 @@ from farmwatch.cli.screen import paragraph, plain, say, width
 from farmwatch.errors import FarmwatchError, InputError
 
 if TYPE_CHECKING:
-    from farmwatch.collect.outcome import Trouble
+    from farmwatch.collect.outcome import PollError
     from farmwatch.collect.proposal import Proposal
 
 __all__ = ["COMMANDS"]
@@ -56,7 +56,7 @@ def _header(text: str) -> tuple[str, str]:
 
 def _proposals(app: App, url: str, headers: dict[str, str]) -> list[Proposal]:
     from farmwatch.collect.fetch import Fetcher
-    from farmwatch.collect.outcome import Trouble
+    from farmwatch.collect.outcome import PollError
     from farmwatch.collect.proposal import propose
 
     parts = urlsplit(url)
@@ -66,7 +66,7 @@ def _proposals(app: App, url: str, headers: dict[str, str]) -> list[Proposal]:
         try:
             answer = fetcher.get(url, headers)
             found = propose(answer.body, answer.content_type)
-        except Trouble as trouble:
+        except PollError as trouble:
             raise FarmwatchError(_hidden(_advice(trouble), headers)) from None
     if not found:
         raise FarmwatchError(
@@ -84,7 +84,7 @@ def _ca_file(app: App) -> Path | None:
         return None
 
 
-def _advice(trouble: Trouble) -> str:
+def _advice(trouble: PollError) -> str:
     """What the host said, and what to look for in its manual."""
     look = {
         401: "its manual tells how a program identifies itself: look for a key, a token or a header, "

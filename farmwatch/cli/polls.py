@@ -15,7 +15,7 @@ from farmwatch.cli.outcomes import FIXES, say_misfits, say_remarks, say_troubles
 from farmwatch.cli.screen import paragraph, plain, progress, say
 
 if TYPE_CHECKING:
-    from farmwatch.collect.poll import PollRound, Progress
+    from farmwatch.collect.poll import OnAttempt, PollRound
     from farmwatch.history import Reading
     from farmwatch.store import LastAnswer, LastMesh, PollRecord
 
@@ -117,7 +117,7 @@ class _Onlooker:
         return len(new)
 
 
-def _moving(move: object) -> Progress | None:
+def _moving(move: object) -> OnAttempt | None:
     if not callable(move):
         return None
 

@@ -37,7 +37,7 @@ def realign(app: App, name: str, by: str | None, every: float) -> None:
     It only reads; you mesh at the machine. Leave it with Ctrl-C at any time: it is taken up again where it was.
     """
     from farmwatch.cli.ticketing import who
-    from farmwatch.collect import ask, fetcher_for
+    from farmwatch.collect import fetch_mesh, fetcher_for
     from farmwatch.realign import Bench, Session
 
     settings = app.settings
@@ -49,7 +49,9 @@ def realign(app: App, name: str, by: str | None, every: float) -> None:
     bench = Bench(machine=machine, model=settings.models[machine.model], limits=settings.limits, by=who(by))
     screen = TerminalScreen(settings.farm.timezone)
     with fetcher_for(settings) as fetcher, _told_to_end():
-        session = Session(settings, app.store, bench, screen, lambda: ask(settings, machine, fetcher, app.now), app.now)
+        session = Session(
+            settings, app.store, bench, screen, lambda: fetch_mesh(settings, machine, fetcher, app.now), app.now
+        )
         session.begin()
         try:
             end = session.run(threading.Event(), every)

@@ -1,6 +1,7 @@
-"""The connections under `requests`: urllib3's own, each of which shows its socket to the guard of the request in hand.
+"""The connections under `requests`: urllib3's own, each shows its socket to the deadline of the current request.
 
-urllib3 makes a connection far below the call that wants it, in the same thread, so the request in hand is the thread's.
+urllib3 makes a connection far below the call that wants it, in the same thread, so the current
+request is that of the thread.
 """
 
 from __future__ import annotations
@@ -13,27 +14,27 @@ from typing import Any
 from urllib3.connection import HTTPConnection, HTTPSConnection
 from urllib3.exceptions import NewConnectionError
 
-from farmwatch.collect.watchdog import Guard
+from farmwatch.collect.watchdog import Deadline
 
-__all__ = ["GRACE_SECONDS", "HAND", "PlainConnection", "TlsConnection", "WatchedTlsSocket"]
+__all__ = ["GRACE_SECONDS", "PlainConnection", "TlsConnection", "WatchedTlsSocket", "current_request"]
 
 # The watchdog ends a request; the socket's own timeout stands behind it, should the watchdog ever be late.
 GRACE_SECONDS = 1.0
 
 
-class Hand(threading.local):
-    """The request that this thread has in hand: its guard, and whether a connection was opened for it."""
+class CurrentRequest(threading.local):
+    """The request running in this thread: its deadline, and whether a connection was opened for it."""
 
-    guard = Guard(0.0)
+    deadline = Deadline(0.0)
     opened = False
 
-    def take(self, guard: Guard) -> None:
-        """From now on, this thread's sockets are shown to `guard`."""
-        self.guard = guard
+    def begin(self, deadline: Deadline) -> None:
+        """From now on, this thread's sockets are shown to `deadline`."""
+        self.deadline = deadline
         self.opened = False
 
 
-HAND = Hand()
+current_request = CurrentRequest()
 
 
 class WatchedTlsSocket(ssl.SSLSocket):
@@ -41,26 +42,26 @@ class WatchedTlsSocket(ssl.SSLSocket):
 
     def do_handshake(self, block: bool = False) -> None:
         """Shake hands. Wrapping has emptied the plain socket that was under watch: this one takes its place."""
-        HAND.guard.watch(self)
+        current_request.deadline.watch(self)
         super().do_handshake(block)
 
 
 class PlainConnection(HTTPConnection):
-    """A plain connection under the guard of the request in hand."""
+    """A plain connection under the deadline of the current request."""
 
     def _new_conn(self) -> socket.socket:
-        HAND.opened = True
+        current_request.opened = True
         try:
-            return _open(self._dns_host, self.port, HAND.guard)
+            return _open(self._dns_host, self.port, current_request.deadline)
         except OSError as error:
             # As urllib3 wants it: some bare errors it takes for a host that answers before it has read everything.
             raise NewConnectionError(self, "no connection") from error
 
     def request(self, *args: Any, **kwargs: Any) -> None:
-        """Send a request; a kept connection comes under the new guard first."""
+        """Send a request; a kept connection comes under the new deadline first."""
         if self.sock is not None:
             # TLS inside TLS, through a proxy, is no socket: that of the proxy is within.
-            HAND.guard.watch(getattr(self.sock, "socket", self.sock))
+            current_request.deadline.watch(getattr(self.sock, "socket", self.sock))
         super().request(*args, **kwargs)
 
 
@@ -68,21 +69,21 @@ class TlsConnection(PlainConnection, HTTPSConnection):
     """The same under TLS; the context says who is trusted, and wraps into a WatchedTlsSocket."""
 
 
-def _open(host: str, port: int, guard: Guard) -> socket.socket:
-    """Connect within the guard's time, trying every address of the name; the guard sees each socket before that."""
+def _open(host: str, port: int, deadline: Deadline) -> socket.socket:
+    """Connect in time, trying every address of the name; the deadline sees each socket before it connects."""
     trouble: OSError | None = None
     for family, kind, protocol, _, where in socket.getaddrinfo(host, port, 0, socket.SOCK_STREAM):
         sock = socket.socket(family, kind, protocol)
         try:
-            guard.watch(sock)
-            sock.settimeout(guard.left())
+            deadline.watch(sock)
+            sock.settimeout(deadline.left())
             sock.connect(where)
-            sock.settimeout(guard.left() + GRACE_SECONDS)
+            sock.settimeout(deadline.left() + GRACE_SECONDS)
             sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         except OSError as error:
             sock.close()
             trouble = error
-            if guard.expired:
+            if deadline.expired:
                 break
         else:
             return sock

@@ -10,9 +10,9 @@ from urllib.parse import urlsplit
 from urllib3.exceptions import DecodeError, InvalidHeader
 
 from farmwatch.collect.address import Address
-from farmwatch.collect.outcome import Trouble, plain
+from farmwatch.collect.outcome import PollError, plain
 
-__all__ = ["network_trouble", "root", "shown", "status_trouble"]
+__all__ = ["network_error", "root", "shown", "status_error"]
 
 
 def shown(url: str) -> str:
@@ -23,21 +23,21 @@ def shown(url: str) -> str:
         return plain(url.split("?")[0].rsplit("@", 1)[-1])
 
 
-def status_trouble(status: int, url: str) -> Trouble:
+def status_error(status: int, url: str) -> PollError:
     """The trouble with an HTTP status that is not 200 and no redirect."""
     said = f"{shown(url)} answers {status}"
     name = http.client.responses.get(status)
     said += f" ({name})" if name else ""
     if status in (204, 404):
         why = "it holds no mesh yet" if status == 204 else "no mesh yet, or the path is wrong"
-        return Trouble("no-mesh", f"{said}: {why}", status)
+        return PollError("no-mesh", f"{said}: {why}", status)
     if status in (401, 403, 407):
-        return Trouble("refused", f"{said}: it wants a key or a login, or another one", status)
+        return PollError("refused", f"{said}: it wants a key or a login, or another one", status)
     if status == 429:
-        return Trouble("host-error", f"{said}: it is asked too often", status)
+        return PollError("host-error", f"{said}: it is asked too often", status)
     if status >= 500:
-        return Trouble("host-error", f"{said}: it has a fault of its own", status)
-    return Trouble("host-error", f"{said}: it does not take the question; look at path and query", status)
+        return PollError("host-error", f"{said}: it has a fault of its own", status)
+    return PollError("host-error", f"{said}: it does not take the question; look at path and query", status)
 
 
 def root(error: BaseException) -> BaseException:
@@ -50,27 +50,29 @@ def root(error: BaseException) -> BaseException:
         error = within[0]
 
 
-def network_trouble(error: BaseException, url: str) -> Trouble:
+def network_error(error: BaseException, url: str) -> PollError:
     """Words for what the network, TLS or HTTP said; never the exception's own text, which may hold the query."""
     where = shown(url)
     if isinstance(error, ssl.SSLCertVerificationError):
-        return Trouble("host-error", f"{where}: {_about_certificate(error)}")
+        return PollError("host-error", f"{where}: {_about_certificate(error)}")
     if isinstance(error, ssl.SSLError):
-        return Trouble("host-error", f"{where} does not speak TLS as it should; is it http:// and not https://?")
+        return PollError("host-error", f"{where} does not speak TLS as it should; is it http:// and not https://?")
     if isinstance(error, socket.gaierror):
-        return Trouble("unreachable", f"{where}: the name {Address.of(url).host!r} is not known here")
+        return PollError("unreachable", f"{where}: the name {Address.of(url).host!r} is not known here")
     if isinstance(error, ConnectionRefusedError):
-        return Trouble("unreachable", f"{where} refuses the connection: nothing listens there, or it is still starting")
+        return PollError(
+            "unreachable", f"{where} refuses the connection: nothing listens there, or it is still starting"
+        )
     if isinstance(error, http.client.RemoteDisconnected | ConnectionResetError | BrokenPipeError):
-        return Trouble("unreachable", f"{where} dropped the connection before it had answered")
+        return PollError("unreachable", f"{where} dropped the connection before it had answered")
     if isinstance(error, http.client.IncompleteRead):
-        return Trouble("unreachable", f"{where} dropped the connection in the middle of its answer")
+        return PollError("unreachable", f"{where} dropped the connection in the middle of its answer")
     if isinstance(error, DecodeError):
-        return Trouble("host-error", f"{where} packs its answer in a way that nobody asked for")
+        return PollError("host-error", f"{where} packs its answer in a way that nobody asked for")
     if isinstance(error, http.client.HTTPException | InvalidHeader | ValueError):
-        return Trouble("host-error", f"{where} answers with something that is not HTTP")
+        return PollError("host-error", f"{where} answers with something that is not HTTP")
     number = getattr(error, "errno", None)
-    return Trouble("unreachable", f"{where} cannot be reached" + (f" (error {number})" if number else ""))
+    return PollError("unreachable", f"{where} cannot be reached" + (f" (error {number})" if number else ""))
 
 
 def _about_certificate(error: ssl.SSLCertVerificationError) -> str:

@@ -20,12 +20,12 @@ import urllib3
 from requests.exceptions import InvalidProxyURL
 
 from farmwatch.collect.address import Address
-from farmwatch.collect.connection import GRACE_SECONDS, HAND
-from farmwatch.collect.faults import network_trouble, root, shown, status_trouble
-from farmwatch.collect.outcome import Trouble
+from farmwatch.collect.connection import GRACE_SECONDS, current_request
+from farmwatch.collect.faults import network_error, root, shown, status_error
+from farmwatch.collect.outcome import PollError
 from farmwatch.collect.session import FarmSession
 from farmwatch.collect.unpack import too_large, unpacked
-from farmwatch.collect.watchdog import Guard, Watchdog
+from farmwatch.collect.watchdog import Deadline, Watchdog
 
 __all__ = ["Answer", "Fetcher", "Stopped"]
 
@@ -79,32 +79,32 @@ class Fetcher:
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
         self.close()
 
-    def guard(self) -> Guard:
+    def deadline(self) -> Deadline:
         """One deadline, for a question that takes several requests."""
-        return self._watchdog.guard(self.deadline_seconds)
+        return self._watchdog.deadline(self.deadline_seconds)
 
     def get(
         self,
         url: str,
         headers: Mapping[str, str] | None = None,
         query: Mapping[str, str] | None = None,
-        guard: Guard | None = None,
+        deadline: Deadline | None = None,
     ) -> Answer:
         """The answer to a GET of `url` with `query` added.
 
-        Raises Trouble for whatever is not a 200 within the deadline and the cap; Stopped after `stop` or `close`.
+        Raises PollError for whatever is not a 200 within the deadline and the cap; Stopped after `stop` or `close`.
         """
-        if guard is None:
-            with self.guard() as own:
+        if deadline is None:
+            with self.deadline() as own:
                 return self.get(url, headers, query, own)
         if query:
             url += ("&" if "?" in url else "?") + urlencode(query)
         for _ in range(MOST_REDIRECTS + 1):
-            answer = self._ask(url, headers or {}, guard)
+            answer = self._ask(url, headers or {}, deadline)
             if isinstance(answer, Answer):
                 return answer
             url = _same_host(url, answer)
-        raise Trouble("host-error", f"{shown(url)} redirects more than {MOST_REDIRECTS} times")
+        raise PollError("host-error", f"{shown(url)} redirects more than {MOST_REDIRECTS} times")
 
     def stop(self) -> None:
         """Cut every request that is open now; each raises Stopped."""
@@ -115,62 +115,62 @@ class Fetcher:
         self._watchdog.close()
         self._session.close()
 
-    def _ask(self, url: str, headers: Mapping[str, str], guard: Guard) -> Answer | str:
+    def _ask(self, url: str, headers: Mapping[str, str], deadline: Deadline) -> Answer | str:
         """One request: the answer, or where it redirects to."""
         try:
             address = Address.of(url)
         except ValueError as error:
-            raise Trouble("unreachable", f"{shown(url)} is no address: {error}") from None
+            raise PollError("unreachable", f"{shown(url)} is no address: {error}") from None
         turn = self._turn(address)
-        if not turn.acquire(timeout=guard.left()):
-            raise Trouble("timed-out", f"{shown(url)} was busy with another question for {self.deadline_seconds:g} s")
+        if not turn.acquire(timeout=deadline.left()):
+            raise PollError("timed-out", f"{shown(url)} was busy with another question for {self.deadline_seconds:g} s")
         try:
-            return self._exchange(url, headers, guard)
+            return self._exchange(url, headers, deadline)
         except InvalidProxyURL:
-            raise Trouble(
+            raise PollError(
                 "unreachable", f"{shown(url)}: the proxy that the environment names for it is not of http or https"
             ) from None
         except (OSError, http.client.HTTPException, urllib3.exceptions.HTTPError, ValueError) as error:
             cause = root(error)
-            if guard.stopped:
+            if deadline.stopped:
                 raise Stopped from None
-            if guard.expired or isinstance(cause, TimeoutError):
+            if deadline.expired or isinstance(cause, TimeoutError):
                 raise self._timed_out(url) from None
-            raise network_trouble(cause, url) from None
+            raise network_error(cause, url) from None
         finally:
             # Its connection may serve another question from here on.
-            guard.let_go()
+            deadline.release()
             turn.release()
 
-    def _exchange(self, url: str, headers: Mapping[str, str], guard: Guard) -> Answer | str:
-        if guard.stopped:
+    def _exchange(self, url: str, headers: Mapping[str, str], deadline: Deadline) -> Answer | str:
+        if deadline.stopped:
             raise Stopped
-        response = self._send(url, headers, guard)
+        response = self._send(url, headers, deadline)
         try:
             answer = self._read(response, url)
-        except Trouble:
+        except PollError:
             # A packed body without a length, cut where time was up, is not broken but late.
-            if guard.expired:
+            if deadline.expired:
                 raise TimeoutError from None
             raise
         finally:
             # One that was read to its end has given its connection back already.
             response.close()
-        if guard.expired:
+        if deadline.expired:
             # A body without a length ends where the socket is cut, and would pass for a whole one.
             raise TimeoutError
         return answer
 
-    def _send(self, url: str, headers: Mapping[str, str], guard: Guard) -> requests.Response:
+    def _send(self, url: str, headers: Mapping[str, str], deadline: Deadline) -> requests.Response:
         request = self._prepared(url, headers)
-        HAND.take(guard)
+        current_request.begin(deadline)
         try:
-            return self._once(request, guard)
+            return self._once(request, deadline)
         except requests.ConnectionError as error:
             # A host may close a kept connection just as it is used again; a GET may be asked twice.
-            if HAND.opened or guard.expired or not isinstance(root(error), ConnectionError):
+            if current_request.opened or deadline.expired or not isinstance(root(error), ConnectionError):
                 raise
-        return self._once(request, guard)
+        return self._once(request, deadline)
 
     def _prepared(self, url: str, headers: Mapping[str, str]) -> requests.PreparedRequest:
         """The same question is asked again and again, and nothing changes a prepared one: each is made once.
@@ -186,9 +186,9 @@ class Fetcher:
             self._questions[key] = known
         return known
 
-    def _once(self, request: requests.PreparedRequest, guard: Guard) -> requests.Response:
+    def _once(self, request: requests.PreparedRequest, deadline: Deadline) -> requests.Response:
         # By the adapter: a session would look for cookies, hooks and redirects in every answer.
-        return self._session.ask(request, guard.left() + GRACE_SECONDS)
+        return self._session.ask(request, deadline.left() + GRACE_SECONDS)
 
     def _read(self, response: requests.Response, url: str) -> Answer | str:
         raw: urllib3.HTTPResponse = response.raw
@@ -200,24 +200,24 @@ class Fetcher:
             where = response.headers.get("Location")
             if response.status_code in REDIRECTS and where is not None:
                 return where
-            raise status_trouble(response.status_code, url)
+            raise status_error(response.status_code, url)
         try:
             body = _body(raw, self._cap)
             body = unpacked(body, response.headers.get("Content-Encoding", ""), self._cap)
-        except Trouble as trouble:
-            raise Trouble(trouble.outcome, f"{shown(url)}: {trouble.reason}") from None
+        except PollError as trouble:
+            raise PollError(trouble.outcome, f"{shown(url)}: {trouble.reason}") from None
         return Answer(body, response.headers.get("Content-Type", ""))
 
     def _turn(self, address: Address) -> threading.Lock:
         with self._lock:
             return self._turns.setdefault(address, threading.Lock())
 
-    def _timed_out(self, url: str) -> Trouble:
-        return Trouble("timed-out", f"{shown(url)} gave no whole answer within {self.deadline_seconds:g} s")
+    def _timed_out(self, url: str) -> PollError:
+        return PollError("timed-out", f"{shown(url)} gave no whole answer within {self.deadline_seconds:g} s")
 
 
 def _body(raw: urllib3.HTTPResponse, cap: int) -> bytes:
-    """The body as it came over the wire, packed or not; Trouble where it is larger than `cap`."""
+    """The body as it came over the wire, packed or not; PollError where it is larger than `cap`."""
     if raw.length_remaining is not None:
         if raw.length_remaining > cap:
             raise too_large(cap)
@@ -239,10 +239,10 @@ def _same_host(url: str, where: str) -> str:
         there = urljoin(url, where)
         new = Address.of(there)
     except ValueError:
-        raise Trouble("host-error", f"{shown(url)} redirects to something that is no web address") from None
+        raise PollError("host-error", f"{shown(url)} redirects to something that is no web address") from None
     upgraded = old == Address("http", old.host, 80) and new == Address("https", old.host, 443)
     if new != old and not upgraded:
-        raise Trouble("host-error", f"{shown(url)} redirects elsewhere, to {new}; only its own address is followed")
+        raise PollError("host-error", f"{shown(url)} redirects elsewhere, to {new}; only its own address is followed")
     return there
 
 

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from farmwatch.collect.lookup import MISSING
-from farmwatch.collect.outcome import Trouble, plain
+from farmwatch.collect.outcome import PollError, plain
 from farmwatch.mesh import Floats
 
 __all__ = ["MOST_POINTS", "Convention", "axis", "check_count", "kind", "numbers", "points_grid"]
@@ -44,25 +44,25 @@ def kind(value: Any) -> str:
 def numbers(values: Sequence[Any], place: Callable[[int], str], *, nulls: bool = False) -> Floats:
     """`values` as an array; NaN for null where `nulls` may be.
 
-    Raises Trouble for a text, a boolean or anything else, where `place` names the i-th value:
+    Raises PollError for a text, a boolean or anything else, where `place` names the i-th value:
     "row 3, value 2 holds the text 'abc'".
     """
     kinds = set(map(type, values))
     if not kinds <= _NUMBERS and not (nulls and kinds <= _NUMBERS_AND_NULL):
         for i, value in enumerate(values):
             if type(value) not in _NUMBERS and not (nulls and value is None):
-                raise Trouble("garbled", f"{place(i)} holds {kind(value)} where a number is wanted")
+                raise PollError("garbled", f"{place(i)} holds {kind(value)} where a number is wanted")
     try:
         # None becomes NaN.
         return np.array(values, dtype=np.float64)
     except OverflowError:
-        raise Trouble("implausible", f"{place(0)} and on: a number of more than 300 digits") from None
+        raise PollError("implausible", f"{place(0)} and on: a number of more than 300 digits") from None
 
 
 def check_count(count: int) -> None:
     """Refuse a block that no bed has, before it costs anything."""
     if count > MOST_POINTS:
-        raise Trouble("implausible", f"{count:,} heights; no bed is probed at more than {MOST_POINTS:,} points")
+        raise PollError("implausible", f"{count:,} heights; no bed is probed at more than {MOST_POINTS:,} points")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,10 +104,10 @@ class Convention:
         return runs
 
     def shape_of_runs(self, count: int, columns: int) -> tuple[int, int]:
-        """(runs, values in a run) of a flat list of `count` heights in `columns` columns; Trouble where they do not
+        """(runs, values in a run) of a flat list of `count` heights in `columns` columns; PollError where they do not
         divide."""
         if columns < 1 or count % columns:
-            raise Trouble("garbled", f"{count:,} heights do not fill {columns:,} columns")
+            raise PollError("garbled", f"{count:,} heights do not fill {columns:,} columns")
         rows = count // columns
         return (rows, columns) if self.order == "along-x" else (columns, rows)
 
@@ -118,11 +118,11 @@ def axis(name: str, values: Floats, count: int, *, backwards: bool) -> Floats:
     A falling list is in the order of the heights, so that it must begin at the corner that the mapping calls first.
     """
     if values.size not in (2, count):
-        raise Trouble("garbled", f"{values.size:,} {name} coordinates for {count:,} heights along {name}")
+        raise PollError("garbled", f"{values.size:,} {name} coordinates for {count:,} heights along {name}")
     if values[0] > values[-1]:
         if not backwards:
             side = "right" if name == "x" else "rear"
-            raise Trouble(
+            raise PollError(
                 "garbled",
                 f"{name} falls from {values[0]:g} to {values[-1]:g}, so the first height stands at the {side}; "
                 "the mapping's `first` says otherwise",
@@ -146,7 +146,7 @@ def points_grid(x: Floats, y: Floats, z: Floats) -> tuple[Floats, Floats, Floats
     twice = np.flatnonzero(np.diff(place[order]) == 0)
     if twice.size:
         at = order[twice[0] + 1]
-        raise Trouble("implausible", f"two heights stand at x {x[at]:g}, y {y[at]:g}")
+        raise PollError("implausible", f"two heights stand at x {x[at]:g}, y {y[at]:g}")
     grid = np.full((ys.size, xs.size), np.nan)
     grid[row, column] = z
     return xs, ys, grid
@@ -155,7 +155,7 @@ def points_grid(x: Floats, y: Floats, z: Floats) -> tuple[Floats, Floats, Floats
 def _distinct(values: Floats) -> tuple[Floats, Any]:
     """Distinct coordinates and each value's place among them; neighbours within a thousandth of the span are one."""
     if not np.isfinite(values).all():
-        raise Trouble("implausible", "a coordinate of a point is not finite")
+        raise PollError("implausible", "a coordinate of a point is not finite")
     order = np.argsort(values, kind="stable")
     ranked = values[order]
     new = np.diff(ranked, prepend=-np.inf) > 1e-3 * max(float(np.ptp(values)), 1e-9)

@@ -10,7 +10,7 @@ from jsonpath.exceptions import JSONPathError
 from jsonpath.segments import JSONPathChildSegment
 from jsonpath.selectors import IndexSelector, NameSelector
 
-from farmwatch.collect.outcome import Trouble
+from farmwatch.collect.outcome import PollError
 
 __all__ = ["MISSING", "MOST_NODES", "Lookup"]
 
@@ -44,11 +44,11 @@ class Lookup:
         self.singular = self._steps is not None or (isinstance(self._path, JSONPath) and self._path.singular_query())
 
     def one(self, document: Any) -> Any:
-        """The value at the path, MISSING where there is none; Trouble where a path of many places finds several."""
+        """The value at the path, MISSING where there is none; PollError where a path of many places finds several."""
         if self._steps is None:
             found = self.all(document, most=2)
             if len(found) > 1:
-                raise Trouble("garbled", f"{self.text} finds several values and must name one")
+                raise PollError("garbled", f"{self.text} finds several values and must name one")
             return found[0] if found else MISSING
         for step in self._steps:
             if type(document) is dict and type(step) is str:
@@ -70,7 +70,7 @@ class Lookup:
         try:
             return [match.obj for match in islice(self._path.finditer(document), most)]
         except (JSONPathError, RecursionError):
-            raise Trouble("garbled", f"{self.text} cannot be followed: the answer is nested too deeply") from None
+            raise PollError("garbled", f"{self.text} cannot be followed: the answer is nested too deeply") from None
 
 
 def _plain_steps(path: Any) -> tuple[str | int, ...] | None:

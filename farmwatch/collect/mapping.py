@@ -17,11 +17,11 @@ from typing import Any
 import numpy as np
 
 from farmwatch import config
-from farmwatch.collect.document import json_document, text_rows
+from farmwatch.collect.body import json_document, text_rows
 from farmwatch.collect.grid import Convention, axis, check_count, kind, numbers, points_grid
 from farmwatch.collect.hosttime import host_time
 from farmwatch.collect.lookup import MISSING, Lookup
-from farmwatch.collect.outcome import Trouble, plain
+from farmwatch.collect.outcome import PollError, plain
 from farmwatch.mesh import Floats, Mesh, MeshRefused
 
 __all__ = ["HostMesh", "Reader", "read_answer"]
@@ -45,7 +45,7 @@ class HostMesh:
 
 
 def read_answer(mapping: config.Mapping, body: bytes, also: Sequence[bytes] = ()) -> HostMesh:
-    """Read one answer, and the answers of the mapping's `also` in their order. Raises Trouble."""
+    """Read one answer, and the answers of the mapping's `also` in their order. Raises PollError."""
     return Reader(mapping).read(body, also)
 
 
@@ -70,7 +70,7 @@ class Reader:
         self._beside = (_Beside(mapping), *(_Beside(part) for part in mapping.also))
 
     def read(self, body: bytes, also: Sequence[bytes] = ()) -> HostMesh:
-        """The mesh in `body` with what stands beside it; Trouble where there is none."""
+        """The mesh in `body` with what stands beside it; PollError where there is none."""
         if self.mapping.answer == "text":
             document = None
             rows = text_rows(body)
@@ -81,13 +81,13 @@ class Reader:
         # A number of 300 digits overflows on the way to being refused; that is no news.
         with np.errstate(over="ignore", invalid="ignore"):
             mesh = self._layouts[self.mapping.layout](document, block)
-        return self._with_company(mesh, [document, *map(json_document, also)])
+        return self._with_related(mesh, [document, *map(json_document, also)])
 
     def _block(self, document: Any) -> list[Any]:
         """The list at `heights`: one list, or everything that a path of many places finds."""
         lookup = self._heights
         if lookup is None:
-            raise Trouble("garbled", f"mapping {self.mapping.name!r} names no heights")
+            raise PollError("garbled", f"mapping {self.mapping.name!r} names no heights")
         if lookup.singular:
             value = lookup.one(document)
         else:
@@ -96,21 +96,21 @@ class Reader:
                 value = value[0]
             value = value or MISSING
         if value is MISSING:
-            raise Trouble(
+            raise PollError(
                 "no-mesh", f"{lookup.text} finds nothing: no mesh yet, or the path is wrong{_inside(document)}"
             )
         if value is None or value == [] or value == {}:
-            raise Trouble("no-mesh", f"{lookup.text} holds no heights: no mesh yet")
+            raise PollError("no-mesh", f"{lookup.text} holds no heights: no mesh yet")
         if type(value) is not list:
-            raise Trouble("garbled", f"{lookup.text} holds {kind(value)} where heights are wanted")
+            raise PollError("garbled", f"{lookup.text} holds {kind(value)} where heights are wanted")
         return value
 
     def _from_rows(self, document: Any, rows: list[Any]) -> Mesh:
         for number, row in enumerate(rows, 1):
             if type(row) is not list:
-                raise Trouble("garbled", f"row {number} holds {kind(row)} where a list of heights is wanted")
+                raise PollError("garbled", f"row {number} holds {kind(row)} where a list of heights is wanted")
             if len(row) != len(rows[0]):
-                raise Trouble("garbled", f"row {number} holds {len(row):,} heights and row 1 holds {len(rows[0]):,}")
+                raise PollError("garbled", f"row {number} holds {len(row):,} heights and row 1 holds {len(rows[0]):,}")
         width = len(rows[0])
         check_count(len(rows) * width)
         flat = list(chain.from_iterable(rows))
@@ -124,15 +124,15 @@ class Reader:
         if isinstance(columns, Lookup):
             columns = columns.one(document)
             if type(columns) is not int:
-                raise Trouble("garbled", f"columns: {self.mapping.columns} holds {kind(columns)}, not a whole number")
+                raise PollError("garbled", f"columns: {self.mapping.columns} holds {kind(columns)}, not a whole number")
         if columns is None:
-            raise Trouble("garbled", f"mapping {self.mapping.name!r} does not say its columns")
+            raise PollError("garbled", f"mapping {self.mapping.name!r} does not say its columns")
         return self._from_runs(document, heights.reshape(self._convention.shape_of_runs(heights.size, columns)))
 
     def _from_runs(self, document: Any, runs: Floats) -> Mesh:
         _some_height(runs)
         if min(runs.shape) < LEAST_A_SIDE:
-            raise Trouble("implausible", f"{_times(runs)} heights; a mesh wants at least 3 x 3")
+            raise PollError("implausible", f"{_times(runs)} heights; a mesh wants at least 3 x 3")
         z = self._convention.heights(self._convention.grid(runs))
         x = self._x.read(document, z.shape[1])
         y = self._y.read(document, z.shape[0])
@@ -143,7 +143,7 @@ class Reader:
         columns: list[Floats] = []
         for name, lookup in zip("xyz", self._point, strict=True):
             if lookup is None:
-                raise Trouble("garbled", f"mapping {self.mapping.name!r} names no point_{name}")
+                raise PollError("garbled", f"mapping {self.mapping.name!r} names no point_{name}")
             values = [lookup.one(point) for point in points]
             if name == "z":
                 values = [None if value is MISSING else value for value in values]
@@ -152,7 +152,7 @@ class Reader:
         _some_height(z)
         return _accepted(*points_grid(x, y, self._convention.heights(z)))
 
-    def _with_company(self, mesh: Mesh, documents: list[Any]) -> HostMesh:
+    def _with_related(self, mesh: Mesh, documents: list[Any]) -> HostMesh:
         found: dict[str, Any] = {}
         for beside, document in zip(self._beside, documents, strict=False):
             for name, lookup in beside.lookups:
@@ -161,7 +161,7 @@ class Reader:
                     found[name] = value
         remarks: list[str] = []
         if self._wants_identity and found.get("identity") is None:
-            raise Trouble("garbled", "the identity that the mapping speaks of is missing")
+            raise PollError("garbled", "the identity that the mapping speaks of is missing")
         return HostMesh(
             mesh=mesh,
             taken_at=self._time(found.get("taken_at"), remarks),
@@ -209,13 +209,13 @@ class _Coordinates:
             self._fixed = np.array(given, dtype=np.float64)
 
     def read(self, document: Any, count: int) -> Floats:
-        """`count` coordinates, ascending; Trouble where the answer does not hold them."""
+        """`count` coordinates, ascending; PollError where the answer does not hold them."""
         values = self._fixed if self._fixed is not None else self._listed(document)
         return axis(self._name, values, count, backwards=self._backwards)
 
     def _listed(self, document: Any) -> Floats:
         if not self._lookups:
-            raise Trouble("garbled", f"the mapping does not say {self._name}")
+            raise PollError("garbled", f"the mapping does not say {self._name}")
         if len(self._lookups) == 2:
             ends = [lookup.one(document) for lookup in self._lookups]
             return numbers(ends, lambda i: f"{self._name}: {self._lookups[i].text}")
@@ -224,7 +224,7 @@ class _Coordinates:
         if type(found) is list and not lookup.singular and len(found) == 1 and type(found[0]) is list:
             found = found[0]
         if type(found) is not list or len(found) < 2:
-            raise Trouble("garbled", f"{self._name}: {lookup.text} holds {kind(found)} where coordinates are wanted")
+            raise PollError("garbled", f"{self._name}: {lookup.text} holds {kind(found)} where coordinates are wanted")
         check_count(len(found))
         return numbers(found, lambda i: f"{self._name}: value {i + 1} of {lookup.text}")
 
@@ -255,21 +255,21 @@ def _inside(document: Any) -> str:
 
 def _some_height(values: Floats) -> None:
     if not values.size or np.isnan(values).all():
-        raise Trouble("no-mesh", f"all {values.size:,} heights are missing: no mesh yet")
+        raise PollError("no-mesh", f"all {values.size:,} heights are missing: no mesh yet")
 
 
 def _accepted(x: Floats, y: Floats, z: Floats) -> Mesh:
     try:
         return Mesh.accept(x, y, z)
     except MeshRefused as refused:
-        raise Trouble("implausible", str(refused)) from None
+        raise PollError("implausible", str(refused)) from None
 
 
 def _celsius(value: Any, remarks: list[str]) -> float | None:
     if value is None:
         return None
     if type(value) not in (int, float):
-        raise Trouble("garbled", f"bed_celsius holds {kind(value)} where a number is wanted")
+        raise PollError("garbled", f"bed_celsius holds {kind(value)} where a number is wanted")
     if not (math.isfinite(value) and COLDEST <= value <= HOTTEST):
         remarks.append(f"a bed of {value:g} °C cannot be; its temperature is left out")
         return None
@@ -280,5 +280,5 @@ def _label(name: str, value: Any) -> str | None:
     if value is None or value == "":
         return None
     if type(value) not in (str, int, float):
-        raise Trouble("garbled", f"{name} holds {kind(value)} where a text or a number is wanted")
+        raise PollError("garbled", f"{name} holds {kind(value)} where a text or a number is wanted")
     return plain(value, LONGEST_LABEL)

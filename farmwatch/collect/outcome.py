@@ -5,10 +5,10 @@ from __future__ import annotations
 from farmwatch.errors import FarmwatchError
 from farmwatch.store.records import Outcome
 
-__all__ = ["Trouble", "plain"]
+__all__ = ["PollError", "plain"]
 
 
-class Trouble(FarmwatchError):
+class PollError(FarmwatchError):
     """No mesh came of it: `outcome` says in a word why, the message says it to a technician, `status` is HTTP's."""
 
     def __init__(self, outcome: Outcome, reason: str, status: int | None = None) -> None:

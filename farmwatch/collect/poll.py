@@ -13,14 +13,14 @@ from contextlib import ExitStack
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from farmwatch.collect.asking import fetcher_for
-from farmwatch.collect.crew import Crew, in_turn
+from farmwatch.collect.attempt import fetcher_for
 from farmwatch.collect.fetch import Fetcher
-from farmwatch.collect.gathering import Gathering, Memory, Progress, reading_of
+from farmwatch.collect.recorder import Memory, OnAttempt, RoundRecorder, reading_of
+from farmwatch.collect.workers import PollWorkers, in_turn
 from farmwatch.config import Settings
 from farmwatch.store.records import PollRecord
 
-__all__ = ["Memory", "PollRound", "Progress", "poll_once", "reading_of"]
+__all__ = ["Memory", "OnAttempt", "PollRound", "poll_once", "reading_of"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,7 +40,7 @@ def poll_once(
     fetcher: Fetcher | None = None,
     *,
     clock: Callable[[], datetime] | None = None,
-    on_progress: Progress | None = None,
+    on_progress: OnAttempt | None = None,
     stop: threading.Event | None = None,
     in_work: Collection[str] = (),
 ) -> PollRound:
@@ -57,9 +57,11 @@ def poll_once(
     with ExitStack() as stack:
         if fetcher is None:
             fetcher = stack.enter_context(fetcher_for(settings))
-        gathering = stack.enter_context(Gathering(settings, store, now, len(due), on_progress, frozenset(in_work)))
+        recorder = stack.enter_context(RoundRecorder(settings, store, now, len(due), on_progress, frozenset(in_work)))
         slow = {name for name, last in store.last_answers().items() if last.outcome == "timed-out"} if due else set()
-        crew = stack.enter_context(Crew(settings, fetcher, clock, in_turn(due, slow), stop or threading.Event()))
-        for asked in crew.answers():
-            gathering.take(asked)
-    return PollRound(records=gathering.records, new_readings=gathering.new_readings, warnings=gathering.warnings())
+        workers = stack.enter_context(
+            PollWorkers(settings, fetcher, clock, in_turn(due, slow), stop or threading.Event())
+        )
+        for attempt in workers.answers():
+            recorder.take(attempt)
+    return PollRound(records=recorder.records, new_readings=recorder.new_readings, warnings=recorder.warnings())

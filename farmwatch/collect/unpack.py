@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import zlib
 
-from farmwatch.collect.outcome import Trouble, plain
+from farmwatch.collect.outcome import PollError, plain
 
 __all__ = ["too_large", "unpacked"]
 
@@ -20,24 +20,24 @@ _WIDTHS: dict[str, tuple[int, ...]] = {
 
 
 def unpacked(body: bytes, encoding: str, cap: int) -> bytes:
-    """`body` without its Content-Encoding; Trouble where it is larger than `cap`, broken, or packed in another way."""
+    """`body` without its Content-Encoding; PollError if it is larger than `cap`, broken, or packed in another way."""
     encoding = encoding.strip().lower()
     if encoding in ("", "identity"):
         return body
     widths = _WIDTHS.get(encoding)
     if widths is None:
-        raise Trouble("host-error", f"packs its answer as {plain(encoding)!r}, which nobody asked for")
+        raise PollError("host-error", f"packs its answer as {plain(encoding)!r}, which nobody asked for")
     for width in widths:
         try:
             return _inflate(body, width, cap)
         except zlib.error:
             continue
-    raise Trouble("garbled", f"its answer says {encoding} and cannot be unpacked")
+    raise PollError("garbled", f"its answer says {encoding} and cannot be unpacked")
 
 
-def too_large(cap: int) -> Trouble:
+def too_large(cap: int) -> PollError:
     """The trouble with an answer over `cap` bytes."""
-    return Trouble(
+    return PollError(
         "host-error",
         f"its answer is larger than {cap // 1024:,} KiB: is this the address of the mesh? "
         "(largest_answer_kib in [poll] is the limit)",
@@ -52,9 +52,9 @@ def _inflate(body: bytes, width: int, cap: int) -> bytes:
         if len(whole) > cap:
             raise too_large(cap)
         if not stream.eof:
-            raise Trouble("garbled", "its packed answer breaks off before the end")
+            raise PollError("garbled", "its packed answer breaks off before the end")
         body = stream.unused_data
         # gzip may hold several members, one after the other; anything else behind the end is padding.
         if width != GZIP or not body.startswith(b"\x1f\x8b"):
             return whole
-    raise Trouble("garbled", f"its packed answer is in more than {MOST_MEMBERS} parts")
+    raise PollError("garbled", f"its packed answer is in more than {MOST_MEMBERS} parts")

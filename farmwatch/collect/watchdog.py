@@ -14,10 +14,10 @@ import threading
 import time
 from types import TracebackType
 
-__all__ = ["Guard", "Watchdog"]
+__all__ = ["Deadline", "Watchdog"]
 
 
-class Guard:
+class Deadline:
     """The deadline of one request; `expired` once its time is up, `stopped` when the watchdog was told to stop all."""
 
     __slots__ = ("_lock", "_over", "_socket", "ends_at", "expired", "stopped")
@@ -30,10 +30,10 @@ class Guard:
         self._socket: socket.socket | None = None
         self._over = False
 
-    def __lt__(self, other: Guard) -> bool:
+    def __lt__(self, other: Deadline) -> bool:
         return self.ends_at < other.ends_at
 
-    def __enter__(self) -> Guard:
+    def __enter__(self) -> Deadline:
         return self
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
@@ -57,7 +57,7 @@ class Guard:
             if self.expired:
                 _cut(sock)
 
-    def let_go(self) -> None:
+    def release(self) -> None:
         """No socket is in use now; the deadline runs on."""
         with self._lock:
             self._socket = None
@@ -74,35 +74,35 @@ class Guard:
 
 
 class Watchdog:
-    """Hands out guards and keeps their deadlines; its thread starts with the first guard and ends with `close`."""
+    """Hands out deadlines and keeps them: its thread starts with the first deadline and ends with `close`."""
 
     def __init__(self) -> None:
         self._wake = threading.Condition()
-        self._guards: list[Guard] = []
+        self._deadlines: list[Deadline] = []
         self._thread: threading.Thread | None = None
         self._closed = False
 
-    def guard(self, seconds: float) -> Guard:
-        """A guard that expires after `seconds`; use it as a context manager."""
-        guard = Guard(seconds)
+    def deadline(self, seconds: float) -> Deadline:
+        """A deadline that expires after `seconds`; use it as a context manager."""
+        deadline = Deadline(seconds)
         with self._wake:
             if self._closed:
-                guard.expire(stopped=True)
-                return guard
-            heapq.heappush(self._guards, guard)
+                deadline.expire(stopped=True)
+                return deadline
+            heapq.heappush(self._deadlines, deadline)
             if self._thread is None:
                 self._thread = threading.Thread(target=self._keep, name="farmwatch-watchdog", daemon=True)
                 self._thread.start()
-            elif self._guards[0] is guard:
+            elif self._deadlines[0] is deadline:
                 self._wake.notify()
-        return guard
+        return deadline
 
     def stop_all(self) -> None:
         """Cut every open request now."""
         with self._wake:
-            guards, self._guards = self._guards, []
-        for guard in guards:
-            guard.expire(stopped=True)
+            deadlines, self._deadlines = self._deadlines, []
+        for deadline in deadlines:
+            deadline.expire(stopped=True)
 
     def close(self) -> None:
         """Cut every open request and end the thread."""
@@ -118,9 +118,9 @@ class Watchdog:
         with self._wake:
             while not self._closed:
                 now = time.monotonic()
-                while self._guards and (self._guards[0].over or self._guards[0].ends_at <= now):
-                    heapq.heappop(self._guards).expire()
-                self._wake.wait(self._guards[0].ends_at - now if self._guards else None)
+                while self._deadlines and (self._deadlines[0].over or self._deadlines[0].ends_at <= now):
+                    heapq.heappop(self._deadlines).expire()
+                self._wake.wait(self._deadlines[0].ends_at - now if self._deadlines else None)
 
 
 def _cut(sock: socket.socket) -> None:

@@ -26,7 +26,7 @@ SAME_PLACE_MM = 1.0
 FAR_OUTSIDE_SHARE = 0.5
 
 Point = tuple[float, float]
-Box = tuple[float, float, float, float]
+Rectangle = tuple[float, float, float, float]
 
 
 def check_name(at: KeyPath, name: str, notes: Notes) -> None:
@@ -291,7 +291,7 @@ def check_places(
         _warn_of_far_screws(name, model, box, what, notes)
 
 
-def _warn_of_far_screws(name: str, model: Model, box: Box | None, what: str, notes: Notes) -> None:
+def _warn_of_far_screws(name: str, model: Model, box: Rectangle | None, what: str, notes: Notes) -> None:
     if box is None:
         return
     x0, y0, x1, y1 = box
@@ -303,7 +303,7 @@ def _warn_of_far_screws(name: str, model: Model, box: Box | None, what: str, not
             notes.warn(("models", name, "screws", number, "at"), text)
 
 
-def _box(mapping: Mapping) -> Box | None:
+def _box(mapping: Mapping) -> Rectangle | None:
     spans = []
     for axis in (mapping.x, mapping.y):
         if not isinstance(axis, tuple) or any(isinstance(value, str) for value in axis):

@@ -22,7 +22,7 @@ from farmwatch.model import Limits, Model
 
 __all__ = [
     "SECTIONS", "Also", "Farm", "Limits", "LimitsSection", "Machine", "Mail", "Mapping", "ModelSection", "Poll",
-    "ScrewSection", "Section", "Service", "Settings", "Tickets", "Webhook", "WeeklyTime", "Working",
+    "ScrewSection", "Section", "ServiceSection", "Settings", "Tickets", "Webhook", "WeeklyTime", "Working",
 ]  # fmt: skip
 
 
@@ -255,7 +255,7 @@ class Machine(Section):
     every_minutes: float | None = Field(None, ge=0.05, le=10080, description=_EVERY)
 
 
-class Service(Section):
+class ServiceSection(Section):
     """[service]: where the service listens on this computer and how it logs."""
 
     listen: Annotated[
@@ -345,7 +345,7 @@ class Settings(Section):
     models: dict[str, Model]
     mappings: dict[str, Mapping]
     machines: tuple[Machine, ...]
-    service: Annotated[Service, Field(default_factory=Service)]
+    service: Annotated[ServiceSection, Field(default_factory=ServiceSection)]
     mail: Mail | None = None
     tickets: Annotated[Tickets, Field(default_factory=Tickets)]
     webhook: Webhook | None = None
@@ -368,7 +368,7 @@ SECTIONS: dict[str, type[Section]] = {
     "farm": Farm,
     "limits": LimitsSection,
     "poll": Poll,
-    "service": Service,
+    "service": ServiceSection,
     "mail": Mail,
     "tickets": Tickets,
     "webhook": Webhook,

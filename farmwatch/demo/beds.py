@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from farmwatch.demo.farm import GRIDS, MODELS
 from farmwatch.demo.synthetic import bent, correlated
-from farmwatch.demo.truth import BedTruth, Form, MachineTruth
+from farmwatch.demo.truth import BedForm, BedTruth, MachineTruth
 from farmwatch.mesh import Floats
 from farmwatch.model import Model
 
@@ -69,7 +69,7 @@ def bed_series(machine: MachineTruth, end: datetime, weeks: int, seed: int) -> B
     z += rng.normal(0.0, POINT_SIGMA_MM, z.shape)
     _misread(rng, truth, z, before)
     cold = _since(before, truth.cold_days_before)
-    z[cold] += _surface(Form("dome", 0.12), axis) + 0.05 * np.linspace(-1.0, 1.0, count)
+    z[cold] += _surface(BedForm("dome", 0.12), axis) + 0.05 * np.linspace(-1.0, 1.0, count)
     celsius = np.where(cold, COLD_CELSIUS, WARM_CELSIUS) + rng.normal(0.0, 0.4, before.size)
     return BedSeries(
         x=axis,
@@ -132,7 +132,7 @@ def _unit_lifts(model: Model, axis: Floats) -> Floats:
     return lifts
 
 
-def _surface(form: Form, axis: Floats) -> Floats:
+def _surface(form: BedForm, axis: Floats) -> Floats:
     """A form of the given height, peak to valley from its own least-squares plane, `[r, c]`."""
     z = bent(form.kind, axis, axis)
     s, t = np.meshgrid(*(axis - axis.mean(),) * 2)

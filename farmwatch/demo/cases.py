@@ -6,10 +6,10 @@ from dataclasses import dataclass, field
 
 from farmwatch.demo.farm import AISLES, machine_name
 from farmwatch.demo.truth import (
+    BedForm,
     BedTruth,
     Expected,
     ExpectedStep,
-    Form,
     Group,
     HostTruth,
     Lift,
@@ -28,7 +28,7 @@ _TOOTH_350 = 0.25
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Case:
+class _Scenario:
     group: Group
     short: str
     story: str
@@ -45,12 +45,12 @@ class _Case:
 class _Healthy:
     """Beds with nothing wrong, told apart only by how flat they lie."""
 
-    forms: tuple[Form, ...] = field(
-        default=(Form("bowl", 0.035), Form("saddle", 0.03), Form("twist", 0.025), Form("ridge", 0.03))
+    forms: tuple[BedForm, ...] = field(
+        default=(BedForm("bowl", 0.035), BedForm("saddle", 0.03), BedForm("twist", 0.025), BedForm("ridge", 0.03))
     )
 
-    def case(self, place: int) -> _Case:
-        return _Case(
+    def case(self, place: int) -> _Scenario:
+        return _Scenario(
             group="well",
             short="well",
             story="Nothing is wrong with it.",
@@ -64,7 +64,7 @@ def farm_truth(machines: int) -> tuple[MachineTruth, ...]:
     healthy = _Healthy()
     found = []
     for place in range(machines):
-        case = _CASES.get(place) or healthy.case(place)
+        case = _SCENARIOS.get(place) or healthy.case(place)
         name = machine_name(place)
         aisle, number = name.split("-")
         model, mapping = _kind(aisle, int(number))
@@ -107,15 +107,15 @@ def _worked(approved: float, taken: float, done: float) -> tuple[TicketDeed, ...
     )
 
 
-_CASES: dict[int, _Case] = {
+_SCENARIOS: dict[int, _Scenario] = {
     # heron-01
-    0: _Case(
+    0: _Scenario(
         group="hands",
         short="a jumped tooth",
         story="The belt jumped one tooth at the front right screw; the bed dropped 0.4 mm there.",
         bed=BedTruth(
             stands_mm={"front-left": 0.02, "front-right": 0.01 - _TOOTH_220},
-            plate_form=Form("bowl", 0.04),
+            plate_form=BedForm("bowl", 0.04),
             lifts=(Lift(5.5, "front-right", -_TOOTH_220),),
         ),
         deeds=(TicketDeed(days_before=2.9, deed="approve"),),
@@ -129,33 +129,33 @@ _CASES: dict[int, _Case] = {
         ),
     ),
     # plover-01
-    1: _Case(
+    1: _Scenario(
         group="ahead",
         short="sinking",
         story="The bed sinks 0.015 mm a week at the front left since a new belt eight weeks ago.",
         bed=BedTruth(
             stands_mm={"front-left": -0.085, "front-right": 0.01},
-            plate_form=Form("bowl", 0.035),
+            plate_form=BedForm("bowl", 0.035),
             sinks=(Sink("front-left", -0.015, 56.0),),
         ),
         notes=(NoteTruth(days_before=56.0, what="belt", text="new belt, tension set"),),
         expected=Expected(condition="usable", advice=("plan-ahead",)),
     ),
     # avocet-01
-    2: _Case(
+    2: _Scenario(
         group="hands",
         short="a bent plate",
         story="The plate's rear edge stands up by 0.4 mm; no screw can mend that.",
-        bed=BedTruth(plate_form=Form("edge", 0.38), stands_mm={"front-left": 0.03, "front-right": 0.01}),
+        bed=BedTruth(plate_form=BedForm("edge", 0.38), stands_mm={"front-left": 0.03, "front-right": 0.01}),
         expected=Expected(condition="past-limit", cause="plate", advice=("turn-plate",), ticket="proposed"),
     ),
     # heron-02
-    3: _Case(
+    3: _Scenario(
         group="hands",
         short="tilted and bent",
         story="Tilted by two teeth at the front left and the plate is bent as well.",
         bed=BedTruth(
-            stands_mm={"front-left": 2 * _TOOTH_220 + 0.01, "front-right": -0.02}, plate_form=Form("corner", 0.36)
+            stands_mm={"front-left": 2 * _TOOTH_220 + 0.01, "front-right": -0.02}, plate_form=BedForm("corner", 0.36)
         ),
         deeds=(TicketDeed(days_before=20.9, deed="approve"),),
         expected=Expected(
@@ -169,7 +169,7 @@ _CASES: dict[int, _Case] = {
     # plover-02
     4: _Healthy().case(4),
     # avocet-02
-    5: _Case(
+    5: _Scenario(
         group="ahead",
         short="a silent host",
         story="Its host has not answered for five days.",
@@ -178,7 +178,7 @@ _CASES: dict[int, _Case] = {
         expected=Expected(condition="ideal", advice=("leave", "check-host"), outcome="unreachable", ticket="proposed"),
     ),
     # heron-03
-    6: _Case(
+    6: _Scenario(
         group="seems",
         short="a misreading probe",
         story="The probe misreads one point of every mesh; bed and screws are fine.",
@@ -187,17 +187,17 @@ _CASES: dict[int, _Case] = {
         expected=Expected(condition="past-limit", cause="probe", advice=("check-probe",), ticket="approved"),
     ),
     # plover-03
-    7: _Case(
+    7: _Scenario(
         group="seems",
         short="at its tooth floor",
         story="As good as whole teeth allow: half a tooth is left over, and only shims take that away.",
-        bed=BedTruth(stands_mm={"front-left": 0.17, "front-right": -0.01}, plate_form=Form("bowl", 0.07)),
+        bed=BedTruth(stands_mm={"front-left": 0.17, "front-right": -0.01}, plate_form=BedForm("bowl", 0.07)),
         expected=Expected(
             condition="past-limit", cause="screws", advice=("shim",), at_tooth_floor=True, ticket="proposed"
         ),
     ),
     # avocet-03
-    8: _Case(
+    8: _Scenario(
         group="ahead",
         short="a host that sends rubbish",
         story="Its host answers with rubbish since five days ago.",
@@ -205,14 +205,14 @@ _CASES: dict[int, _Case] = {
         expected=Expected(condition="ideal", advice=("leave", "check-host"), outcome="garbled"),
     ),
     # heron-04
-    9: _Case(
+    9: _Scenario(
         group="seems",
         short="plover-04 answers with its mesh",
         story="Nothing is wrong with it, but the host of plover-04 answers with its mesh.",
         expected=Expected(condition="ideal", warned=True),
     ),
     # plover-04
-    10: _Case(
+    10: _Scenario(
         group="seems",
         short="answers with the mesh of heron-04",
         story="Its address leads to the host of heron-04: two machines, one mesh.",
@@ -221,7 +221,7 @@ _CASES: dict[int, _Case] = {
         expected=Expected(condition="ideal", warned=True),
     ),
     # avocet-04
-    11: _Case(
+    11: _Scenario(
         group="hands",
         short="low on one of two free screws",
         story="A bed on two screws that turn freely, 0.3 mm low at the left.",
@@ -229,7 +229,7 @@ _CASES: dict[int, _Case] = {
         expected=Expected(condition="past-limit", cause="screws", advice=("realign",), teeth={}, ticket="proposed"),
     ),
     # heron-05
-    12: _Case(
+    12: _Scenario(
         group="well",
         short="realigned, and it held",
         story="Jumped a tooth at the front left ten weeks ago and was realigned a week later; it held.",
@@ -247,7 +247,7 @@ _CASES: dict[int, _Case] = {
         ),
     ),
     # plover-05
-    13: _Case(
+    13: _Scenario(
         group="seems",
         short="probed cold",
         story="Probed cold for two days: it only looks different. Warm it was fine.",
@@ -255,11 +255,11 @@ _CASES: dict[int, _Case] = {
         expected=Expected(condition="ideal", shown_is_judged=False),
     ),
     # avocet-05
-    14: _Case(
+    14: _Scenario(
         group="ahead",
         short="out of service",
         story="Out of service, waiting for a plate.",
-        bed=BedTruth(plate_form=Form("saddle", 0.4)),
+        bed=BedTruth(plate_form=BedForm("saddle", 0.4)),
         out=OutTruth(days_before=9.0, reason="waiting for a new plate"),
         deeds=(TicketDeed(days_before=9.2, deed="approve"),),
         expected=Expected(
@@ -267,19 +267,19 @@ _CASES: dict[int, _Case] = {
         ),
     ),
     # heron-06
-    15: _Case(
+    15: _Scenario(
         group="well",
         short="another plate",
         story="Got another plate four weeks ago, a little thicker at the front left; it is flat enough.",
         bed=BedTruth(
-            plate_form=Form("saddle", 0.09),
-            swaps=(PlateSwap(28.0, "B", Form("bowl", 0.04)),),
+            plate_form=BedForm("saddle", 0.09),
+            swaps=(PlateSwap(28.0, "B", BedForm("bowl", 0.04)),),
             lifts=(Lift(28.0, "front-left", 0.06),),
         ),
         expected=Expected(condition="ideal", steps=(ExpectedStep(name="plate-change", days_before=28.0),)),
     ),
     # plover-06
-    16: _Case(
+    16: _Scenario(
         group="hands",
         short="the reference screw jumped",
         story="The reference screw at the rear jumped up one tooth; both front screws now stand low.",
@@ -298,7 +298,7 @@ _CASES: dict[int, _Case] = {
         ),
     ),
     # avocet-06
-    17: _Case(
+    17: _Scenario(
         group="ahead",
         short="not probed for three weeks",
         story="Nobody has probed its bed for three weeks.",
@@ -306,7 +306,7 @@ _CASES: dict[int, _Case] = {
         expected=Expected(condition="ideal", mesh_old=True),
     ),
     # heron-07
-    18: _Case(
+    18: _Scenario(
         group="hands",
         short="the same tooth again",
         story="A tooth at the front right for the second time in two months: look at the belt and the pulley clamp.",
@@ -333,29 +333,29 @@ _CASES: dict[int, _Case] = {
         ),
     ),
     # plover-07
-    19: _Case(
+    19: _Scenario(
         group="seems",
         short="a bent gantry, not the plate",
         story="Bent by 0.3 mm, but the form stayed when the plate was turned: the gantry, not the plate.",
-        bed=BedTruth(plate_form=Form("bowl", 0.03), frame_form=Form("wave", 0.36), turned_days_before=12.0),
+        bed=BedTruth(plate_form=BedForm("bowl", 0.03), frame_form=BedForm("wave", 0.36), turned_days_before=12.0),
         notes=(NoteTruth(days_before=12.0, what="plate", text="turned"),),
         deeds=(TicketDeed(days_before=5.9, deed="accept", limit_mm=0.45, until_days_after=182.0),),
         expected=Expected(condition="past-limit", cause="frame", advice=("check-probe",), ticket="accepted"),
     ),
     # avocet-07
-    20: _Case(
+    20: _Scenario(
         group="ahead",
         short="sinking slowly",
         story="The right side sinks 0.004 mm a week: not due yet.",
         bed=BedTruth(
             stands_mm={"front-right": -0.12, "rear-right": -0.12},
-            plate_form=Form("bowl", 0.03),
+            plate_form=BedForm("bowl", 0.03),
             sinks=(Sink("front-right", -0.004), Sink("rear-right", -0.004)),
         ),
         expected=Expected(condition="usable", advice=("watch",)),
     ),
     # heron-08
-    21: _Case(
+    21: _Scenario(
         group="hands",
         short="half turned back",
         story="Dropped two teeth at the front left; only one was turned back, so it came back.",
@@ -377,7 +377,7 @@ _CASES: dict[int, _Case] = {
         ),
     ),
     # plover-08
-    22: _Case(
+    22: _Scenario(
         group="well",
         short="realigned on its ticket, and proven",
         story="Jumped a tooth at the front right and was realigned on its ticket last week; the meshes since prove it.",
@@ -396,7 +396,7 @@ _CASES: dict[int, _Case] = {
         ),
     ),
     # heron-09
-    24: _Case(
+    24: _Scenario(
         group="ahead",
         short="realigned, not probed since",
         story="Jumped a tooth at the front left and was realigned on Saturday; nobody has probed it since.",
@@ -416,7 +416,7 @@ _CASES: dict[int, _Case] = {
         ),
     ),
     # avocet-09
-    26: _Case(
+    26: _Scenario(
         group="hands",
         short="a tooth low along the front",
         story="On four screws, a tooth low along the whole front since it was put together.",

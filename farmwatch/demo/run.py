@@ -16,7 +16,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from farmwatch.assess import assess
-from farmwatch.collect.asking import fetcher_for
+from farmwatch.collect.attempt import fetcher_for
 from farmwatch.collect.poll import poll_once
 from farmwatch.config import Settings, load_settings
 from farmwatch.demo.beds import bed_series
@@ -32,9 +32,9 @@ from farmwatch.report.write import write_report
 from farmwatch.store import Store
 from farmwatch.tickets import update_tickets
 
-__all__ = ["FEWEST_WEEKS", "DemoResult", "Progress", "last_monday", "run_demo"]
+__all__ = ["FEWEST_WEEKS", "DemoResult", "RoundProgress", "last_monday", "run_demo"]
 
-Progress = Callable[[int, int], None]
+RoundProgress = Callable[[int, int], None]
 """Called with the rounds of polls done and the rounds in all."""
 
 # What is true of the farm happened in the last three weeks or is older than any history; one bed has no newer mesh.
@@ -70,7 +70,7 @@ def run_demo(
     seed: int = 1,
     *,
     now: datetime,
-    progress: Progress | None = None,
+    progress: RoundProgress | None = None,
 ) -> DemoResult:
     """Build the farm in `folder`, play `weeks` of it up to `now` (aware), and write the report of the last full week.
 
@@ -140,7 +140,7 @@ def _play(
     farm: tuple[MachineTruth, ...],
     rounds: list[datetime],
     end: datetime,
-    progress: Progress | None,
+    progress: RoundProgress | None,
 ) -> tuple[int, int]:
     """Poll every round as of its moment, enter what people did when they did it, step the book of tickets.
 

@@ -14,8 +14,20 @@ from farmwatch.demo.synthetic import FormKind
 from farmwatch.history import NoteKind
 
 __all__ = [
-    "BedTruth", "Deed", "Expected", "ExpectedStep", "Form", "Group", "HostTruth", "Lift", "MachineTruth", "NoteTruth",
-    "OutTruth", "PlateSwap", "Sink", "TicketDeed",
+    "BedForm",
+    "BedTruth",
+    "Deed",
+    "Expected",
+    "ExpectedStep",
+    "Group",
+    "HostTruth",
+    "Lift",
+    "MachineTruth",
+    "NoteTruth",
+    "OutTruth",
+    "PlateSwap",
+    "Sink",
+    "TicketDeed",
 ]  # fmt: skip
 
 Deed = Literal["approve", "take", "done", "accept"]
@@ -24,7 +36,7 @@ Group = Literal["hands", "seems", "ahead", "well"]
 
 
 @dataclass(frozen=True, slots=True)
-class Form:
+class BedForm:
     """A bent surface, peak to valley `mm` over the mesh."""
 
     kind: FormKind = "bowl"
@@ -55,7 +67,7 @@ class PlateSwap:
 
     days_before: float
     plate: str
-    form: Form
+    form: BedForm
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,8 +76,8 @@ class BedTruth:
 
     stands_mm: dict[str, float] = field(default_factory=dict)
     plate: str = "A"
-    plate_form: Form = Form()
-    frame_form: Form = Form("flat", 0.0)
+    plate_form: BedForm = BedForm()
+    frame_form: BedForm = BedForm("flat", 0.0)
     lifts: tuple[Lift, ...] = ()
     sinks: tuple[Sink, ...] = ()
     swaps: tuple[PlateSwap, ...] = ()

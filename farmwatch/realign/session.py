@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Protocol
 
-from farmwatch.collect import Asked, reading_of
+from farmwatch.collect import PollAttempt, reading_of
 from farmwatch.config import Machine, Settings
 from farmwatch.errors import InputError
 from farmwatch.history import Reading
@@ -88,7 +88,7 @@ class Session:
         store: Store,
         bench: Bench,
         screen: Screen,
-        ask: Callable[[], Asked],
+        ask: Callable[[], PollAttempt],
         clock: Callable[[], datetime],
     ) -> None:
         self._settings, self._store, self._bench, self._screen = settings, store, bench, screen
@@ -193,7 +193,7 @@ class Session:
             self._reason = reason
             self._screen.wait(reason)
 
-    def _keep(self, asked: Asked) -> tuple[BedState | None, bool]:
+    def _keep(self, asked: PollAttempt) -> tuple[BedState | None, bool]:
         """Store the mesh as a reading taken during work, and measure it; None where it cannot be judged."""
         assert asked.found is not None
         name, now = self._bench.machine.name, self._clock()

@@ -9,7 +9,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 
-from farmwatch.collect.asking import fetcher_for
+from farmwatch.collect.attempt import fetcher_for
 from farmwatch.collect.fetch import Fetcher
 from farmwatch.collect.poll import PollRound, poll_once
 from farmwatch.config import Settings

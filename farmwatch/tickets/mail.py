@@ -12,7 +12,7 @@ from datetime import datetime
 from email.message import EmailMessage
 from email.utils import format_datetime
 
-from farmwatch.collect.watchdog import Guard, Watchdog
+from farmwatch.collect.watchdog import Deadline, Watchdog
 from farmwatch.config import Mail, Settings
 from farmwatch.tickets.webhook import DeliveryFault
 
@@ -67,8 +67,8 @@ def send_mail(settings: Settings, mail: Mail, message: EmailMessage) -> None:
     """Hand the message to the farm's server; raises DeliveryFault, in words without the password."""
     watchdog = Watchdog()
     try:
-        with watchdog.guard(DEADLINE_SECONDS) as guard:
-            refused = _hand_over(settings, mail, message, guard)
+        with watchdog.deadline(DEADLINE_SECONDS) as deadline:
+            refused = _hand_over(settings, mail, message, deadline)
     except smtplib.SMTPAuthenticationError:
         raise DeliveryFault(f"{mail.host} does not accept the user or the password of [mail]") from None
     except smtplib.SMTPRecipientsRefused as fault:
@@ -86,13 +86,15 @@ def send_mail(settings: Settings, mail: Mail, message: EmailMessage) -> None:
         _log.warning("%s refused some recipients: %s", mail.host, ", ".join(sorted(refused)))
 
 
-def _hand_over(settings: Settings, mail: Mail, message: EmailMessage, guard: Guard) -> dict[str, tuple[int, bytes]]:
+def _hand_over(
+    settings: Settings, mail: Mail, message: EmailMessage, deadline: Deadline
+) -> dict[str, tuple[int, bytes]]:
     kind = _WatchedTls if mail.security == "tls" else _Watched
-    with kind(mail, guard, _context(settings)) as server:
+    with kind(mail, deadline, _context(settings)) as server:
         if mail.security == "starttls":
             server.starttls(context=_context(settings))
             if server.sock is not None:
-                guard.watch(server.sock)
+                deadline.watch(server.sock)
         if mail.user is not None and mail.password is not None:
             server.login(mail.user, mail.password.reveal())
         return server.send_message(message)
@@ -101,13 +103,13 @@ def _hand_over(settings: Settings, mail: Mail, message: EmailMessage, guard: Gua
 class _Watched(smtplib.SMTP):
     """A session whose socket is cut when the time is up: smtplib's own timeout counts from one byte to the next."""
 
-    def __init__(self, mail: Mail, guard: Guard, context: ssl.SSLContext) -> None:
-        self._guard, self._context_of_tls = guard, context
+    def __init__(self, mail: Mail, deadline: Deadline, context: ssl.SSLContext) -> None:
+        self._deadline, self._context_of_tls = deadline, context
         super().__init__(mail.host, mail.port, timeout=DEADLINE_SECONDS)
 
     def _get_socket(self, host: str, port: int, timeout: float) -> socket.socket:
         sock = socket.create_connection((host, port), timeout)
-        self._guard.watch(sock)
+        self._deadline.watch(sock)
         return sock
 
 
@@ -117,7 +119,7 @@ class _WatchedTls(_Watched):
     def _get_socket(self, host: str, port: int, timeout: float) -> socket.socket:
         plain = super()._get_socket(host, port, timeout)
         tls = self._context_of_tls.wrap_socket(plain, server_hostname=host, do_handshake_on_connect=False)
-        self._guard.watch(tls)
+        self._deadline.watch(tls)
         tls.do_handshake()
         return tls
 

@@ -18,7 +18,7 @@ from urllib.parse import quote
 import requests
 import urllib3
 
-from farmwatch.collect.connection import GRACE_SECONDS, HAND
+from farmwatch.collect.connection import GRACE_SECONDS, current_request
 from farmwatch.collect.session import FarmSession
 from farmwatch.collect.watchdog import Watchdog
 from farmwatch.config import Secret, Settings, Webhook
@@ -103,20 +103,20 @@ def _post(settings: Settings, hook: Webhook, body: bytes, headers: Mapping[str, 
     try:
         with (
             FarmSession(1, settings.poll.ca_file, trust_env=settings.poll.trust_env) as session,
-            watchdog.guard(hook.deadline_seconds) as guard,
+            watchdog.deadline(hook.deadline_seconds) as deadline,
         ):
-            HAND.take(guard)
+            current_request.begin(deadline)
             try:
                 request = requests.Request("POST", _plain(hook.url), data=body, headers=dict(headers)).prepare()
-                with session.ask(request, guard.left() + GRACE_SECONDS) as answer:
+                with session.ask(request, deadline.left() + GRACE_SECONDS) as answer:
                     # Headers end where the socket is cut, and would pass for whole ones.
-                    if guard.expired:
+                    if deadline.expired:
                         raise TimeoutError
                     _skim(answer)
                     status = answer.status_code
             except (requests.RequestException, urllib3.exceptions.HTTPError, OSError, ValueError) as fault:
                 # The words of the library repeat the address, in which a secret may stand: only the kind is told.
-                said = "no answer within the deadline" if guard.expired else _kind(fault)
+                said = "no answer within the deadline" if deadline.expired else _kind(fault)
                 raise DeliveryFault(f"the webhook did not take it: {said}") from None
     finally:
         watchdog.close()

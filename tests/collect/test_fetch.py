@@ -16,7 +16,7 @@ import psutil
 import pytest
 import trustme
 
-from farmwatch.collect import Fetcher, Stopped, Trouble
+from farmwatch.collect import Fetcher, PollError, Stopped
 from farmwatch.collect.faults import shown
 from tests.collect.hosts import Canned, raw, serving
 
@@ -44,7 +44,7 @@ class TestFollowing:
         if followed:
             assert _same_host(old, new).endswith("heron.example/b")
         else:
-            with pytest.raises(Trouble, match="redirects elsewhere"):
+            with pytest.raises(PollError, match="redirects elsewhere"):
                 _same_host(old, new)
 
 
@@ -58,7 +58,7 @@ class TestEarlyWord:
 
         with serving({"/heron-01": late, "/heron-02": late}) as host:
             for name in ("heron-01", "heron-02", "heron-01"):
-                with pytest.raises(Trouble, match=f"/{name} answers 103"):
+                with pytest.raises(PollError, match=f"/{name} answers 103"):
                     fetcher.get(f"{host.address}/{name}")
 
 
@@ -85,7 +85,7 @@ class TestUnpacking:
         bomb = Canned(gzip.compress(b"\0" * 20_000_000), headers={"Content-Encoding": "gzip"})
         with serving({"/a": bomb}) as host, Fetcher(largest_answer=100_000) as fetcher:
             tracemalloc.start()
-            with pytest.raises(Trouble, match="larger than"):
+            with pytest.raises(PollError, match="larger than"):
                 fetcher.get(f"{host.address}/a")
             peak = tracemalloc.get_traced_memory()[1]
             tracemalloc.stop()
@@ -94,7 +94,7 @@ class TestUnpacking:
     def test_an_answer_may_be_as_large_as_the_limit(self):
         with serving({"/a": b"x" * 2048, "/b": b"x" * 2049}) as host, Fetcher(largest_answer=2048) as fetcher:
             assert len(fetcher.get(f"{host.address}/a").body) == 2048
-            with pytest.raises(Trouble):
+            with pytest.raises(PollError):
                 fetcher.get(f"{host.address}/b")
 
 
@@ -103,7 +103,7 @@ class TestKeeping:
         with serving({"/a": b"1"}) as host:
             for _ in range(5):
                 fetcher.get(f"{host.address}/a")
-                with pytest.raises(Trouble):
+                with pytest.raises(PollError):
                     fetcher.get(f"{host.address}/none")
             assert host.connections == 1
 
@@ -269,7 +269,7 @@ def test_a_url_is_shown_without_what_may_be_secret(url, words):
 
 @pytest.mark.parametrize("url", ["ftp://heron.example/a", "heron.example/a", "http://", "http://heron.example:99999/"])
 def test_what_is_no_address_is_unreachable(url, fetcher):
-    with pytest.raises(Trouble, match="no address") as caught:
+    with pytest.raises(PollError, match="no address") as caught:
         fetcher.get(url)
     assert caught.value.outcome == "unreachable"
 
@@ -277,7 +277,10 @@ def test_what_is_no_address_is_unreachable(url, fetcher):
 def test_ipv6():
     if not socket.has_ipv6:
         pytest.fail("this computer has no IPv6 to test with")
-    with socket.create_server(("::1", 0), family=socket.AF_INET6) as server, Fetcher(deadline_seconds=2) as fetcher:
+    with (
+        socket.create_server(("::1", 0), family=socket.AF_INET6) as server,
+        Fetcher(deadline_seconds=2) as fetcher,
+    ):
 
         def answer():
             connection, _ = server.accept()

@@ -13,7 +13,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from farmwatch.collect import Reader, Trouble
+from farmwatch.collect import PollError, Reader
 from farmwatch.collect.proposal import Proposal, propose
 from farmwatch.config import Mapping
 from farmwatch.mesh import Mesh
@@ -43,7 +43,7 @@ def check(body: bytes, reader: Reader) -> str:
         # What is accepted passes every check again, and is no nonsense.
         assert Mesh.accept(mesh.x, mesh.y, mesh.z).same_as(mesh)
         assert 0 <= mesh.range_mm <= 20
-    except Trouble as caught:
+    except PollError as caught:
         trouble, outcome = caught, caught.outcome
     else:
         trouble = None
@@ -56,7 +56,7 @@ def check(body: bytes, reader: Reader) -> str:
 def _propose(body: bytes) -> None:
     try:
         scores = [proposal.score for proposal in propose(body)]
-    except Trouble as caught:
+    except PollError as caught:
         scores, outcome = [], caught.outcome
         assert outcome in ("garbled", "no-mesh")
     assert np.isfinite(scores).all()

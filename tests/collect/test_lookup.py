@@ -7,9 +7,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from jsonpath import JSONPathEnvironment
 
-from farmwatch.collect import Trouble
+from farmwatch.collect import PollError
 from farmwatch.collect.lookup import MISSING, Lookup
-from farmwatch.collect.proposal.walk import json_path
+from farmwatch.collect.proposal.inventory import json_path
 
 names = st.one_of(
     st.sampled_from(["a", "b", "x y", "it's", '"', "\\", "ü", "\n", ""]),
@@ -37,7 +37,7 @@ def test_the_short_way_is_rfc_9535(document, path):
 
 class TestManyPlaces:
     def test_one_of_several_is_not_chosen(self):
-        with pytest.raises(Trouble, match="finds several values and must name one") as caught:
+        with pytest.raises(PollError, match="finds several values and must name one") as caught:
             Lookup("$..bed").one({"bed": 1, "more": {"bed": 2}})
         assert caught.value.outcome == "garbled"
 
@@ -57,7 +57,7 @@ class TestManyPlaces:
         document: object = 1
         for _ in range(900):
             document = [document]
-        with pytest.raises(Trouble, match="nested too deeply"):
+        with pytest.raises(PollError, match="nested too deeply"):
             Lookup("$..bed").all(document)
 
 

@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from farmwatch.collect import Reader, Trouble, read_answer
+from farmwatch.collect import PollError, Reader, read_answer
 from farmwatch.config import Also, Mapping
 from farmwatch.mesh import Mesh
 
@@ -160,7 +160,7 @@ class TestCoordinates:
         np.testing.assert_allclose(np.diff(mesh.x), 36.6, rtol=1e-12)
 
     def test_a_falling_list_contradicts_a_left_corner(self):
-        with pytest.raises(Trouble, match=r"x falls from 210 to 10.*stands at the right") as caught:
+        with pytest.raises(PollError, match=r"x falls from 210 to 10.*stands at the right") as caught:
             read_answer(mapping(x=(210.0, 10.0)), body())
         assert caught.value.outcome == "garbled"
 
@@ -174,7 +174,7 @@ class TestCoordinates:
         ],
     )
     def test_wrong_ones_are_garbled(self, x, words):
-        with pytest.raises(Trouble, match=words) as caught:
+        with pytest.raises(PollError, match=words) as caught:
             read_answer(mapping(x=x), body(four=[1, 2, 3, 4], words=[1, "b", 3]))
         assert caught.value.outcome == "garbled"
 
@@ -194,7 +194,7 @@ class TestPlaces:
 
     def test_several_grids_need_a_choice(self):
         text = json.dumps({"a": {"grid": ROWS}, "b": {"grid": ROWS}}).encode()
-        with pytest.raises(Trouble) as caught:
+        with pytest.raises(PollError) as caught:
             read_answer(mapping(heights="$..grid"), text)
         assert caught.value.outcome == "garbled"
 
@@ -212,13 +212,13 @@ class TestBeside:
         paths = {**ALL, "identity": None}
         found = read_answer(mapping(**paths), body(bed=None))
         assert (found.taken_at, found.bed_celsius, found.plate) == (None, None, None)
-        with pytest.raises(Trouble, match="identity") as caught:
+        with pytest.raises(PollError, match="identity") as caught:
             read_answer(mapping(**ALL), body())
         assert caught.value.outcome == "garbled"
 
     @pytest.mark.parametrize("bed", ["60", True, [60]])
     def test_a_temperature_must_be_a_number(self, bed):
-        with pytest.raises(Trouble, match="bed_celsius holds") as caught:
+        with pytest.raises(PollError, match="bed_celsius holds") as caught:
             read_answer(mapping(**ALL), body(bed=bed, id="x"))
         assert caught.value.outcome == "garbled"
 
@@ -322,7 +322,7 @@ class TestBadAnswers:
     )
     def test_outcome_and_reason(self, outcome, name):
         answer, words = {"garbled": GARBLED, "no-mesh": NO_MESH, "implausible": IMPLAUSIBLE}[outcome][name]
-        with pytest.raises(Trouble, match=words) as caught:
+        with pytest.raises(PollError, match=words) as caught:
             read_answer(mapping(**ONE_COLUMN.get(name, {})), answer)
         assert caught.value.outcome == outcome
         assert len(caught.value.reason) < 250
@@ -344,7 +344,7 @@ class TestBadAnswers:
         ],
     )
     def test_text(self, text, outcome, words):
-        with pytest.raises(Trouble, match=words) as caught:
+        with pytest.raises(PollError, match=words) as caught:
             read_answer(mapping(heights=None, answer="text"), text.encode())
         assert caught.value.outcome == outcome
 
@@ -362,7 +362,7 @@ class TestBadAnswers:
     )
     def test_points(self, points, outcome, words):
         way = mapping(heights="$", layout="points", point_x="$[0]", point_y="$[1]", point_z="$[2]")
-        with pytest.raises(Trouble, match=words) as caught:
+        with pytest.raises(PollError, match=words) as caught:
             read_answer(way, json.dumps(points).encode())
         assert caught.value.outcome == outcome
 
@@ -371,6 +371,6 @@ class TestBadAnswers:
         [(9, 4, "9 heights do not fill 4 columns"), (9, "$.grid", "not a whole number"), (9, None, "its columns")],
     )
     def test_flat(self, count, columns, words):
-        with pytest.raises(Trouble, match=words) as caught:
+        with pytest.raises(PollError, match=words) as caught:
             read_answer(mapping(layout="flat", columns=columns), body(grid=[0.1] * count))
         assert caught.value.outcome == "garbled"

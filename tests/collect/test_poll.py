@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from farmwatch.collect import Asked, ask, crew, fetcher_for, gathering, poll_once
+from farmwatch.collect import PollAttempt, fetch_mesh, fetcher_for, poll_once, recorder, workers
 from farmwatch.errors import InputError
 from farmwatch.store import Store, StoreError
 from tests.collect.hosts import Canned, raw, serving
@@ -148,11 +148,11 @@ class TestFarm:
 
     def test_known_slow_ones_are_asked_early_but_not_all_at_once(self, farm):
         names = {f"m{i}": f"http://127.0.0.1:{8000 + i}" for i in range(10)}
-        turns = crew.in_turn(farm(names).machines, {"m7", "m9"})
+        turns = workers.in_turn(farm(names).machines, {"m7", "m9"})
         assert [group[0].name for group in turns] == ["m7", "m0", "m1", "m9", "m2", "m3", "m4", "m5", "m6", "m8"]
         everyone = [[machine] for machine in farm(names).machines]
-        assert crew.in_turn(farm(names).machines, set()) == everyone
-        assert crew.in_turn(farm(names).machines, set(names)) == everyone
+        assert workers.in_turn(farm(names).machines, set()) == everyone
+        assert workers.in_turn(farm(names).machines, set(names)) == everyone
 
     def test_machines_at_one_address_are_asked_one_after_the_other(self, farm, store, now):
         inside, most = [], []
@@ -192,7 +192,7 @@ class TestFarm:
         assert {reading.machine: reading.during_work for reading in store.readings} == {"a": False, "b": True}
 
     def test_batches_and_progress(self, farm, store, now, monkeypatch):
-        monkeypatch.setattr(gathering, "BATCH", 4)
+        monkeypatch.setattr(recorder, "BATCH", 4)
         seen: list[tuple[str, int, int]] = []
         with serving({"/mesh": grid()}) as host:
             settings = farm({f"heron-{i:02}": host.address for i in range(10)})
@@ -203,26 +203,26 @@ class TestFarm:
         assert seen == [("new", i, 10) for i in range(1, 11)]
 
     def test_no_answer_is_lost_however_fast_it_comes(self, farm, store, now, monkeypatch):
-        """The crew may be through before anybody listens."""
+        """The workers may be through before anybody listens."""
 
         def at_once(settings, machine, *_):
-            return Asked(machine=machine.name, at=now, seconds=0.0, outcome="no-mesh", reason="none")
+            return PollAttempt(machine=machine.name, at=now, seconds=0.0, outcome="no-mesh", reason="none")
 
-        monkeypatch.setattr(crew, "ask", at_once)
+        monkeypatch.setattr(workers, "fetch_mesh", at_once)
         for machines in (1, 2, 40):
             settings = farm({f"m{i}": f"http://127.0.0.1:{i + 1}" for i in range(machines)})
             for _ in range(30):
                 assert len(poll_once(settings, store, now).records) == machines
 
     def test_a_bug_of_ours_is_raised_once_all_others_are_stored(self, farm, store, now, monkeypatch):
-        real = crew.ask
+        real = workers.fetch_mesh
 
         def ask_with_a_bug(settings, machine, *more):
             if machine.name == "heron-02":
                 raise ZeroDivisionError
             return real(settings, machine, *more)
 
-        monkeypatch.setattr(crew, "ask", ask_with_a_bug)
+        monkeypatch.setattr(workers, "fetch_mesh", ask_with_a_bug)
         with serving({"/mesh": grid()}) as host, pytest.raises(ZeroDivisionError):
             poll_once(farm({f"heron-{i:02}": host.address for i in range(5)}), store, now)
         assert len(store.readings) == len(store.polls) == 4
@@ -252,24 +252,24 @@ class TestStopping:
 class TestAsk:
     """One machine without storing, for `check` and guided realignment."""
 
-    def test_ask(self, farm, now):
+    def test_fetch_mesh(self, farm, now):
         with serving({"/mesh": grid(t="2026-11-23T05:58:11Z")}) as host:
             settings = farm({"heron-01": host.address}, taken_at="$.t")
             with fetcher_for(settings) as fetcher:
-                asked = ask(settings, settings.machine("heron-01"), fetcher, now)
-                assert (asked.outcome, asked.reason, asked.at) == ("new", "", now)
-                assert asked.found is not None
-                assert asked.found.taken_at == datetime(2026, 11, 23, 5, 58, 11, tzinfo=UTC)
+                attempt = fetch_mesh(settings, settings.machine("heron-01"), fetcher, now)
+                assert (attempt.outcome, attempt.reason, attempt.at) == ("new", "", now)
+                assert attempt.found is not None
+                assert attempt.found.taken_at == datetime(2026, 11, 23, 5, 58, 11, tzinfo=UTC)
                 host.scripts["/mesh"] = Canned(status=401)
-                asked = ask(settings, settings.machine("heron-01"), fetcher, now)
-                assert (asked.outcome, asked.found, asked.status) == ("refused", None, 401)
+                attempt = fetch_mesh(settings, settings.machine("heron-01"), fetcher, now)
+                assert (attempt.outcome, attempt.found, attempt.status) == ("refused", None, 401)
 
     def test_a_machine_without_a_host(self, farm, now):
         settings = farm({"heron-01": None})
         with fetcher_for(settings) as fetcher:
-            asked = ask(settings, settings.machine("heron-01"), fetcher, now)
-        assert (asked.outcome, asked.found) == ("unreachable", None)
-        assert "imported" in asked.reason
+            attempt = fetch_mesh(settings, settings.machine("heron-01"), fetcher, now)
+        assert (attempt.outcome, attempt.found) == ("unreachable", None)
+        assert "imported" in attempt.reason
 
 
 class TestRealStore:

@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from farmwatch.collect import Trouble, read_answer
+from farmwatch.collect import PollError, read_answer
 from farmwatch.collect.proposal import Proposal, propose, toml_block
-from farmwatch.collect.proposal.walk import json_path, walk, words
+from farmwatch.collect.proposal.inventory import json_path, take_inventory, words
 from farmwatch.config import Mapping
 from tests.collect.corpus import Case, cases, hit, hit_axes
 
@@ -173,7 +173,7 @@ class TestOddAnswers:
         [(b"", "no-mesh"), (b"<html>", "garbled"), (b"[NaN]", "garbled"), (b"1 2 3\n1 2\n", "garbled")],
     )
     def test_no_answer_at_all(self, answer, outcome):
-        with pytest.raises(Trouble) as caught:
+        with pytest.raises(PollError) as caught:
             propose(answer)
         assert caught.value.outcome == outcome
 
@@ -186,12 +186,12 @@ class TestOddAnswers:
     def test_work_is_bounded(self):
         """Wide, deep and long answers: the walk ends at its limit, and says so."""
         wide = {f"k{i}": {f"j{j}": [j, i] for j in range(60)} for i in range(1000)}
-        assert not walk(wide).whole
-        assert walk({"a": [[1, 2]] * 100_000}).whole
+        assert not take_inventory(wide).whole
+        assert take_inventory({"a": [[1, 2]] * 100_000}).whole
         deep: Any = ROWS
         for _ in range(500):
             deep = {"a": deep}
-        assert not walk(deep).whole
+        assert not take_inventory(deep).whole
         assert propose(json.dumps(deep).encode()) == []
         assert propose(json.dumps({"mesh": [[0.5] * 1000] * 500}).encode()) == []
         assert isinstance(propose(json.dumps({"a": [{"mesh": ROWS}] * 3000}).encode()), list)

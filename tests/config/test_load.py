@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from farmwatch.config import ConfigError, Mail, Secret, Service, WeeklyTime, Working, load_settings
+from farmwatch.config import ConfigError, Mail, Secret, ServiceSection, WeeklyTime, Working, load_settings
 from farmwatch.errors import InputError
 from farmwatch.model import Limits, Screw
 
@@ -23,7 +23,7 @@ def test_the_example_is_sound_and_says_what_it_says():
     assert settings.farm.working == Working(weekdays=frozenset(range(5)), start_minute=360, end_minute=1080)
     assert settings.farm.closed == {datetime.date(2026, 12, 25)}
     assert settings.limits == Limits(usable_mm=0.2, ideal_mm=0.1, mesh_old_after_days=14.0, silent_after_hours=24.0)
-    assert settings.service == Service(listen="127.0.0.1:8790", log="logfmt")
+    assert settings.service == ServiceSection(listen="127.0.0.1:8790", log="logfmt")
     assert (settings.service.host, settings.service.port) == ("127.0.0.1", 8790)
     assert settings.mail is None
     assert [machine.name for machine in settings.machines] == [

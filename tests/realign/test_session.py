@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from farmwatch.assess import assess
-from farmwatch.collect import Asked, HostMesh
+from farmwatch.collect import HostMesh, PollAttempt
 from farmwatch.config import Farm, Machine, Mapping, Settings
 from farmwatch.errors import InputError
 from farmwatch.judge.learned import StepBelief
@@ -92,11 +92,13 @@ class Farmed:
         self.trouble = ""
         self.identity: str | None = None
 
-    def ask(self) -> Asked:
+    def ask(self) -> PollAttempt:
         if self.trouble:
-            return Asked(machine="heron-01", at=self.clock(), seconds=0.1, outcome="unreachable", reason=self.trouble)
+            return PollAttempt(
+                machine="heron-01", at=self.clock(), seconds=0.1, outcome="unreachable", reason=self.trouble
+            )
         found = HostMesh(mesh=self.mesh, taken_at=self.meshed_at, bed_celsius=60.0, identity=self.identity)
-        return Asked(machine="heron-01", at=self.clock(), seconds=0.1, outcome="new", found=found)
+        return PollAttempt(machine="heron-01", at=self.clock(), seconds=0.1, outcome="new", found=found)
 
     def session(self) -> Session:
         bench = Bench(machine=self.settings.machines[0], model=self.model, limits=Limits(), by="technician")

@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 
 from farmwatch.collect.grid import MOST_POINTS, points_grid
-from farmwatch.collect.outcome import Trouble
-from farmwatch.collect.proposal.walk import WILD, Path, Sights, json_path, lexicon, shared, words
+from farmwatch.collect.outcome import PollError
+from farmwatch.collect.proposal.inventory import WILD, Inventory, Path, json_path, shared, words, wordset
 from farmwatch.mesh import Floats
 
 __all__ = ["Candidate", "as_array", "candidates"]
@@ -41,11 +41,11 @@ class Candidate:
     """x and y, where the points carry them."""
 
 
-def candidates(sights: Sights) -> list[Candidate]:
+def candidates(inventory: Inventory) -> list[Candidate]:
     """Every place that may hold heights, bounded in number."""
     found: list[Candidate] = []
     in_points: set[str] = set()
-    for candidate in chain(_points(sights), _blocks(sights), _flats(sights)):
+    for candidate in chain(_points(inventory), _blocks(inventory), _flats(inventory)):
         found.append(candidate)
         if candidate.layout == "points":
             in_points.add(candidate.fields["heights"])
@@ -57,15 +57,15 @@ def candidates(sights: Sights) -> list[Candidate]:
     return found
 
 
-def _blocks(sights: Sights) -> Iterator[Candidate]:
-    for path, rows in sights.blocks:
+def _blocks(inventory: Inventory) -> Iterator[Candidate]:
+    for path, rows in inventory.blocks:
         yield from _of_rows(path, json_path(path), rows)
-    for path, family in sights.families:
+    for path, rows_by_name in inventory.numeric_maps:
         # Rows under names that count: row0, row1, ...
-        numbers = [[int(word) for word in words(name) if word.isdigit()] for name in family]
+        numbers = [[int(word) for word in words(name) if word.isdigit()] for name in rows_by_name]
         if numbers == sorted(numbers) and all(numbers):
-            yield from _of_rows(path, json_path((*path, WILD)), list(family.values()))
-    for path, table in sights.tables:
+            yield from _of_rows(path, json_path((*path, WILD)), list(rows_by_name.values()))
+    for path, table in inventory.tables:
         for name in list(table[0])[:MOST_FIELDS]:
             inner: list[Any] = [element.get(name) for element in table]
             if all(type(row) is list for row in inner) and len({len(row) for row in inner}) == 1:
@@ -83,23 +83,23 @@ def _of_rows(path: Path, heights: str, rows: Sequence[Sequence[Any]]) -> Iterato
         yield Candidate(path=path, layout="rows", fields=fields, runs=runs, reasons=[reason])
 
 
-def _flats(sights: Sights) -> Iterator[Candidate]:
-    counts = [(path, value) for path, value in sights.scalars if type(value) is int and SHORTEST <= value <= LONGEST]
-    for path, values in sights.lists:
+def _flats(inventory: Inventory) -> Iterator[Candidate]:
+    counts = [(path, value) for path, value in inventory.scalars if type(value) is int and SHORTEST <= value <= LONGEST]
+    for path, values in inventory.lists:
         if not SHORTEST**2 <= len(values) <= MOST_POINTS:
             continue
         array = as_array(values)
         if array is not None:
-            yield from _folded(path, array, counts, sights)
+            yield from _folded(path, array, counts, inventory)
 
 
-def _folded(path: Path, values: Floats, counts: list[tuple[Path, int]], sights: Sights) -> Iterator[Candidate]:
+def _folded(path: Path, values: Floats, counts: list[tuple[Path, int]], inventory: Inventory) -> Iterator[Candidate]:
     """A flat list in the shape that a number beside it, its coordinates or its own smoothness speaks for."""
     size = values.size
     sides = [side for side in range(SHORTEST, min(LONGEST, size // SHORTEST) + 1) if size % side == 0]
     said = [(where, count) for where, count in counts if count in sides]
     said.sort(key=lambda item: (-abs(_says_columns(item[0])), -shared(item[0], path)))
-    listed = {len(list_) for _, list_ in sights.lists if _climbs(list_)}
+    listed = {len(list_) for _, list_ in inventory.lists if _climbs(list_)}
     by_axes = [side for side in sides if side in listed and size // side in listed]
     square = [side for side in sides if side * side == size]
     if said and (_says_columns(said[0][0]) or not (by_axes or square)):
@@ -134,8 +134,8 @@ def _flat(path: Path, values: Floats, columns: int | str, count: int, evidence: 
     return Candidate(path=path, layout="flat", fields=fields, runs=runs, evidence=evidence, reasons=[reason])
 
 
-_COLUMNS = lexicon("columns cols column col x nx width wide across xs ncols")
-_ROWS = lexicon("rows row y ny depth deep along ys nrows height lines")
+_COLUMNS = wordset("columns cols column col x nx width wide across xs ncols")
+_ROWS = wordset("rows row y ny depth deep along ys nrows height lines")
 
 
 def _says_columns(path: Path) -> int:
@@ -149,11 +149,11 @@ def _says_columns(path: Path) -> int:
     return 0
 
 
-def _points(sights: Sights) -> Iterator[Candidate]:
-    for path, table in sights.tables:
+def _points(inventory: Inventory) -> Iterator[Candidate]:
+    for path, table in inventory.tables:
         if SHORTEST**2 <= len(table) <= MOST_POINTS:
             yield from _of_points(path, _leaves(table))
-    for path, rows in sights.blocks:
+    for path, rows in inventory.blocks:
         if SHORTEST**2 <= len(rows) <= MOST_POINTS and 3 <= len(rows[0]) <= MOST_FIELDS:
             values = as_array(list(chain.from_iterable(rows)))
             if values is not None:
@@ -213,7 +213,7 @@ def _of_points(path: Path, columns: dict[Path, Floats]) -> Iterator[Candidate]:
             continue
         try:
             xs, ys, grid = points_grid(columns[x], columns[y], columns[z])
-        except Trouble:
+        except PollError:
             continue
         fields = {"heights": json_path(path), "layout": "points"}
         fields |= {f"point_{name}": json_path(place) for name, place in zip("xyz", (x, y, z), strict=True)}

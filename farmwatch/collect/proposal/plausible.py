@@ -10,19 +10,19 @@ from dataclasses import dataclass
 import numpy as np
 
 from farmwatch.collect.proposal.candidates import Candidate
-from farmwatch.collect.proposal.walk import Path, lexicon, words
+from farmwatch.collect.proposal.inventory import Path, words, wordset
 from farmwatch.mesh import LARGEST_MISSING_SHARE, Floats
 
-__all__ = ["Verdict", "verdict"]
+__all__ = ["Plausibility", "plausibility"]
 
-_HEIGHT_WORDS = lexicon(
+_HEIGHT_WORDS = wordset(
     """
     height heights mesh grid z dz zs deviation deviations surface flatness level levels relief topography sag
     probed map survey points matrix unevenness warp profile
     """
 )
-_BED_WORDS = lexicon("bed plate table probe probing calibration surface mesh measured scan survey platform")
-_OTHER_WORDS = lexicon(
+_BED_WORDS = wordset("bed plate table probe probing calibration surface mesh measured scan survey platform")
+_OTHER_WORDS = wordset(
     """
     temp temps temperature temperatures thermal celsius heat heater heaters camera image pixel pixels thumbnail
     preview color colour colours palette pressure flow fan fans speed speeds rpm power voltage volts amps watts
@@ -32,20 +32,20 @@ _OTHER_WORDS = lexicon(
     tolerance tolerances limit limits schedule calendar rate rates index ids radiance emissivity occupancy
     """
 )
-_STALE_WORDS = lexicon("previous old last-year backup saved archive default reference ideal target nominal")
-_FRESH_WORDS = lexicon("latest current active now newest live")
+_STALE_WORDS = wordset("previous old last-year backup saved archive default reference ideal target nominal")
+_FRESH_WORDS = wordset("latest current active now newest live")
 _UNITS = {"um": 0.001, "mm": 1.0, "inch": 25.4}
 _UNIT_WORDS = {
-    "um": lexicon("um µm μm micron microns micrometer micrometre micrometers micrometres"),
-    "mm": lexicon("mm millimeter millimetre millimeters millimetres"),
-    "inch": lexicon("in inch inches"),
+    "um": wordset("um µm μm micron microns micrometer micrometre micrometers micrometres"),
+    "mm": wordset("mm millimeter millimetre millimeters millimetres"),
+    "inch": wordset("in inch inches"),
 }
 # Beds between perfect and beyond hope, mm.
 FLATTEST, WORST = 0.004, 8.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Verdict:
+class Plausibility:
     """How plausible it is, in which unit and listing, and what is not sure of that."""
 
     score: float
@@ -55,7 +55,7 @@ class Verdict:
     unsure: tuple[str, ...]
 
 
-def verdict(candidate: Candidate, units_said: dict[Path, str]) -> Verdict | None:
+def plausibility(candidate: Candidate, units_said: dict[Path, str]) -> Plausibility | None:
     """What to think of a candidate; None where it can be no mesh. `units_said`: texts of the answer that name one."""
     runs = candidate.runs
     here = runs[np.isfinite(runs)]
@@ -80,7 +80,7 @@ def verdict(candidate: Candidate, units_said: dict[Path, str]) -> Verdict | None
         unsure.append(f"unit: {unit} by the size of the numbers (they span {spread:.4g})")
     if serpentine:
         unsure.append("serpentine: every second run fits its neighbours better backwards")
-    return Verdict(score=score, unit=unit, serpentine=serpentine, reasons=tuple(reasons), unsure=tuple(unsure))
+    return Plausibility(score=score, unit=unit, serpentine=serpentine, reasons=tuple(reasons), unsure=tuple(unsure))
 
 
 def _by_words(path: Path) -> float:

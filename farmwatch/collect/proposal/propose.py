@@ -10,14 +10,14 @@ from dataclasses import dataclass, field
 from itertools import chain
 from typing import Any
 
-from farmwatch.collect.document import json_document, text_rows
+from farmwatch.collect.body import json_document, text_rows
 from farmwatch.collect.grid import MOST_POINTS
 from farmwatch.collect.mapping import HostMesh, Reader
-from farmwatch.collect.outcome import Trouble
+from farmwatch.collect.outcome import PollError
 from farmwatch.collect.proposal.candidates import SHORTEST, Candidate, as_array, candidates
-from farmwatch.collect.proposal.companions import Axis, axis_choices, company
-from farmwatch.collect.proposal.plausible import Verdict, unit_of, verdict
-from farmwatch.collect.proposal.walk import Path, Sights, walk
+from farmwatch.collect.proposal.inventory import Inventory, Path, take_inventory
+from farmwatch.collect.proposal.plausible import Plausibility, plausibility, unit_of
+from farmwatch.collect.proposal.related import Axis, axis_choices, related_fields
 from farmwatch.config import FILL_IN, Mapping
 
 __all__ = ["Proposal", "propose"]
@@ -50,20 +50,20 @@ class Proposal:
 def propose(body: bytes, content_type: str = "") -> list[Proposal]:
     """Ways to read `body`, best first; empty where nothing in it can be a mesh.
 
-    Work is bounded whatever the answer. Raises Trouble (`garbled`, `no-mesh`) where it is neither JSON nor a grid of
+    Work is bounded whatever the answer. Raises PollError (`garbled`, `no-mesh`) where it is neither JSON nor a grid of
     text. `content_type` only decides which of the two faults is told.
     """
     try:
         document = json_document(body)
-    except Trouble as no_json:
+    except PollError as no_json:
         try:
             return _of_text(body)
-        except Trouble as no_text:
+        except PollError as no_text:
             raise (no_text if content_type.startswith(("text/plain", "text/csv")) else no_json) from None
-    sights = walk(document)
-    units = {path: unit for path, value in sights.scalars if isinstance(value, str) and (unit := unit_of(value))}
-    weighed = [(found, weight) for found in candidates(sights) if (weight := verdict(found, units)) is not None]
-    finished = [_finished(sights, *item) for item in sorted(weighed, key=lambda item: -item[1].score)[:MOST_READ]]
+    inventory = take_inventory(document)
+    units = {path: unit for path, value in inventory.scalars if isinstance(value, str) and (unit := unit_of(value))}
+    weighed = [(found, weight) for found in candidates(inventory) if (weight := plausibility(found, units)) is not None]
+    finished = [_finished(inventory, *item) for item in sorted(weighed, key=lambda item: -item[1].score)[:MOST_READ]]
     proposals = [proposal for draft in finished for proposal in _read(draft, body)]
     return sorted(proposals, key=lambda proposal: -proposal.score)
 
@@ -81,7 +81,7 @@ class _Draft:
 def _read(draft: _Draft, body: bytes) -> Iterator[Proposal]:
     try:
         found = Reader(Mapping(name="proposed", path="/", **draft.fields | draft.stand_in)).read(body)
-    except (Trouble, ValueError):
+    except (PollError, ValueError):
         # ValueError is pydantic's too: a path longer than a configuration takes.
         return
     yield Proposal(
@@ -94,21 +94,21 @@ def _read(draft: _Draft, body: bytes) -> Iterator[Proposal]:
     )
 
 
-def _finished(sights: Sights, candidate: Candidate, weight: Verdict) -> _Draft:
+def _finished(inventory: Inventory, candidate: Candidate, weight: Plausibility) -> _Draft:
     draft = _Draft(dict(candidate.fields), weight.score, list(weight.reasons), list(weight.unsure))
     if candidate.axes is None:
-        _add_axes(draft, candidate, axis_choices(sights, candidate.path))
+        _add_axes(draft, candidate, axis_choices(inventory, candidate.path))
         if weight.serpentine:
             draft.fields["serpentine"] = True
     else:
         draft.score += 1.0
     if weight.unit != "mm":
         draft.fields["unit"] = weight.unit
-    beside = company(sights, candidate.path)
+    beside = related_fields(inventory, candidate.path)
     draft.fields |= beside.fields
     draft.reasons += beside.reasons
     draft.unsure += beside.unsure
-    if not sights.whole:
+    if not inventory.whole:
         draft.unsure.append("the answer is so large that not all of it was looked at")
     draft.unsure.append('sign: is the high corner of the map where the bed is high? Else sign = "bed-down"')
     return draft
@@ -174,7 +174,7 @@ def _ranked(choices: list[Axis], name: str) -> list[Axis]:
 def _of_text(body: bytes) -> list[Proposal]:
     rows = text_rows(body)
     if any(len(row) != len(rows[0]) for row in rows):
-        raise Trouble("garbled", "the answer is neither JSON nor a grid of numbers: its rows are not equally long")
+        raise PollError("garbled", "the answer is neither JSON nor a grid of numbers: its rows are not equally long")
     values = as_array(list(chain.from_iterable(rows)))
     if values is None or min(len(rows), len(rows[0])) < SHORTEST or values.size > MOST_POINTS:
         return []
@@ -184,5 +184,5 @@ def _of_text(body: bytes) -> list[Proposal]:
         path=path, layout="rows", fields={"answer": "text"}, runs=grid,
         reasons=[f"{grid.shape[0]} lines of {grid.shape[1]} numbers"],
     )  # fmt: skip
-    weight = verdict(candidate, {})
-    return [] if weight is None else list(_read(_finished(Sights(), candidate, weight), body))
+    weight = plausibility(candidate, {})
+    return [] if weight is None else list(_read(_finished(Inventory(), candidate, weight), body))

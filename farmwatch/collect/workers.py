@@ -1,4 +1,4 @@
-"""The crew of a poll: threads that ask addresses side by side, one question at a time per address."""
+"""The workers of a poll: threads that ask addresses side by side, one question at a time per address."""
 
 from __future__ import annotations
 
@@ -9,12 +9,12 @@ from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime
 
 from farmwatch.collect.address import Address
-from farmwatch.collect.asking import Asked, ask
+from farmwatch.collect.attempt import PollAttempt, fetch_mesh
 from farmwatch.collect.fetch import Fetcher, Stopped
 from farmwatch.collect.mapping import Reader
 from farmwatch.config import Machine, Settings
 
-__all__ = ["Crew", "in_turn"]
+__all__ = ["PollWorkers", "in_turn"]
 
 TICK_SECONDS = 0.05
 
@@ -44,7 +44,7 @@ def _address(machine: Machine) -> Address | str:
         return machine.name
 
 
-class Crew:
+class PollWorkers:
     """Threads that ask: each takes the next address, asks its machines one after the other, and hands the answers on.
 
     A machine costs two steps of a queue: no future of its own, no change of threads.
@@ -66,13 +66,13 @@ class Crew:
         self._readers = {name: Reader(settings.mappings[name]) for name in used}
         self._turns = deque(turns)
         self._over = False
-        self._answers: deque[Asked | BaseException] = deque()
+        self._answers: deque[PollAttempt | BaseException] = deque()
         self._working = min(settings.poll.at_once, len(turns))
         self._lock = threading.Lock()
         self._done = threading.Event()
         self._pool = ThreadPoolExecutor(max(self._working, 1), "farmwatch-poll")
 
-    def __enter__(self) -> Crew:
+    def __enter__(self) -> PollWorkers:
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -82,7 +82,7 @@ class Crew:
             self._fetcher.stop()
         self._pool.shutdown()
 
-    def answers(self) -> Iterator[Asked | None]:
+    def answers(self) -> Iterator[PollAttempt | None]:
         """Answers as they come, None after each short while; a bug of ours is raised when all are through."""
         bugs: list[BaseException] = []
         # Before the first thread starts: it may be through with everything by the next line.
@@ -94,7 +94,7 @@ class Crew:
             done = self._done.wait(TICK_SECONDS)
             while self._answers:
                 answer = self._answers.popleft()
-                if isinstance(answer, Asked):
+                if isinstance(answer, PollAttempt):
                     yield answer
                 else:
                     bugs.append(answer)
@@ -124,7 +124,7 @@ class Crew:
             return
         try:
             reader = self._readers[machine.mapping or ""]
-            self._answers.append(ask(self._settings, machine, self._fetcher, self._clock, reader))
+            self._answers.append(fetch_mesh(self._settings, machine, self._fetcher, self._clock, reader))
         except Stopped:
             # It says nothing about the host, so it leaves no record.
             return

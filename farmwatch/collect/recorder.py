@@ -7,20 +7,20 @@ from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime
 from typing import Protocol
 
-from farmwatch.collect.asking import Asked
+from farmwatch.collect.attempt import PollAttempt
 from farmwatch.collect.hosttime import believable, why_not_believed
 from farmwatch.collect.mapping import HostMesh
 from farmwatch.config import Settings
 from farmwatch.history import CelsiusIs, Reading, TimeFrom
 from farmwatch.store.records import LastAnswer, LastMesh, Outcome, PollRecord
 
-__all__ = ["Gathering", "Memory", "Progress", "reading_of"]
+__all__ = ["Memory", "OnAttempt", "RoundRecorder", "reading_of"]
 
 # A batch is stored when it is this long or this old: large enough to be cheap, small enough to lose little.
 BATCH = 500
 BATCH_SECONDS = 2.0
 
-Progress = Callable[[PollRecord, int, int], None]
+OnAttempt = Callable[[PollRecord, int, int], None]
 """Called after each machine with its record, how many are done and how many there are."""
 
 
@@ -68,7 +68,7 @@ def reading_of(
     )
 
 
-class Gathering:
+class RoundRecorder:
     """Takes answers in turn: tells new from same, and stores readings and records in batches."""
 
     def __init__(
@@ -77,7 +77,7 @@ class Gathering:
         store: Memory,
         now: datetime,
         total: int,
-        on_progress: Progress | None,
+        on_progress: OnAttempt | None,
         in_work: frozenset[str],
     ) -> None:
         self._celsius_is = {m.name: settings.mappings[m.mapping].temperature_is for m in settings.machines if m.mapping}
@@ -97,16 +97,16 @@ class Gathering:
         self._meshes: dict[str, list[str]] = {}
         self._identities: dict[str, list[str]] = {}
 
-    def __enter__(self) -> Gathering:
+    def __enter__(self) -> RoundRecorder:
         return self
 
     def __exit__(self, *_: object) -> None:
         self.flush()
 
-    def take(self, asked: Asked | None) -> None:
+    def take(self, attempt: PollAttempt | None) -> None:
         """Take one answer; None only gives an old batch the occasion to be stored."""
-        if asked is not None:
-            record = self._record(asked)
+        if attempt is not None:
+            record = self._record(attempt)
             self._records.append(record)
             if self._on_progress is not None:
                 self._on_progress(record, len(self._records), self._total)
@@ -140,15 +140,17 @@ class Gathering:
         """What needs a second look: one mesh, or one identity, under two names."""
         return (*_shared(self._meshes, "the same mesh"), *_shared(self._identities, "the same identity"))
 
-    def _record(self, asked: Asked) -> PollRecord:
-        outcome, reason = asked.outcome, asked.reason
-        if asked.found is not None:
-            outcome, more = self._outcome(asked, asked.found)
+    def _record(self, attempt: PollAttempt) -> PollRecord:
+        outcome, reason = attempt.outcome, attempt.reason
+        if attempt.found is not None:
+            outcome, more = self._outcome(attempt, attempt.found)
             reason = "; ".join(part for part in (more, reason) if part)
-        return PollRecord(machine=asked.machine, at=asked.at, outcome=outcome, reason=reason, seconds=asked.seconds)
+        return PollRecord(
+            machine=attempt.machine, at=attempt.at, outcome=outcome, reason=reason, seconds=attempt.seconds
+        )
 
-    def _outcome(self, asked: Asked, found: HostMesh) -> tuple[Outcome, str]:
-        name = asked.machine
+    def _outcome(self, attempt: PollAttempt, found: HostMesh) -> tuple[Outcome, str]:
+        name = attempt.machine
         if found.identity is not None:
             self._identities.setdefault(found.identity, []).append(name)
             pinned = self._pins.get(name)
@@ -165,7 +167,7 @@ class Gathering:
         reading = reading_of(
             name,
             found,
-            asked.at,
+            attempt.at,
             first=last is None,
             celsius_is=self._celsius_is[name],
             in_work=name in self._in_work,
@@ -173,10 +175,10 @@ class Gathering:
         if last is not None and reading.taken_at <= last.taken_at:
             return self._earlier(reading)
         self._last[name] = LastMesh(
-            machine=name, taken_at=reading.taken_at, seen_at=asked.at, time_from=reading.time_from, digest=digest
+            machine=name, taken_at=reading.taken_at, seen_at=attempt.at, time_from=reading.time_from, digest=digest
         )
         self._readings.append(reading)
-        return "new", why_not_believed(found.taken_at, asked.at) if found.taken_at else ""
+        return "new", why_not_believed(found.taken_at, attempt.at) if found.taken_at else ""
 
     def _earlier(self, reading: Reading) -> tuple[Outcome, str]:
         """A mesh from before the newest one: a host that shows an old mesh again, or whose clock was set back."""

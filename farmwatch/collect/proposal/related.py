@@ -11,32 +11,32 @@ from typing import Any
 import numpy as np
 
 from farmwatch.collect.hosttime import EARLIEST, host_time
-from farmwatch.collect.proposal.walk import Path, Sights, json_path, lexicon, shared, words
+from farmwatch.collect.proposal.inventory import Inventory, Path, json_path, shared, words, wordset
 
-__all__ = ["Axis", "Company", "axis_choices", "company"]
+__all__ = ["Axis", "RelatedFields", "axis_choices", "related_fields"]
 
 LATEST = datetime(2100, 1, 1, tzinfo=UTC)
 SHORTEST_SPAN, LONGEST_SPAN = 20.0, 3000.0
 
-_X = lexicon("x xs x0 x1 columns cols column left right width across horizontal")
-_Y = lexicon("y ys y0 y1 rows row front rear back depth vertical length")
+_X = wordset("x xs x0 x1 columns cols column left right width across horizontal")
+_Y = wordset("y ys y0 y1 rows row front rear back depth vertical length")
 # Names of sides that say an axis only where no other word of the path does: x_near is an end of x.
-_X_ALONE = lexicon("west east")
-_Y_ALONE = lexicon("near far fore aft along lengthwise south north bottom top")
-_LOW = lexicon("min minimum low lower from start first begin beginning left front origin 0 near fore west south bottom")
-_HIGH = lexicon("max maximum high upper to end last stop finish right rear back 1 far aft east north top")
-_SIZE = lexicon("size width depth length extent dimension dimensions area bed")
-_TIME = lexicon(
+_X_ALONE = wordset("west east")
+_Y_ALONE = wordset("near far fore aft along lengthwise south north bottom top")
+_LOW = wordset("min minimum low lower from start first begin beginning left front origin 0 near fore west south bottom")
+_HIGH = wordset("max maximum high upper to end last stop finish right rear back 1 far aft east north top")
+_SIZE = wordset("size width depth length extent dimension dimensions area bed")
+_TIME = wordset(
     """
     time timestamp taken finished ended completed done measured probed probing at date when stamp ts updated
     created epoch recorded start started
     """
 )
-_CLOCK = lexicon("now server uptime boot booted clock print job eta remaining total")
-_TAKEN = lexicon("taken finished ended completed done measured probed recorded survey mesh probing")
-_WARM = lexicon("temp temperature celsius deg degc warm heat heated actual c")
-_GOAL = lexicon("target goal set setpoint wanted nozzle tool chamber hotend ambient room max min limit")
-_IDENTITY = lexicon("serial identity uuid uid")
+_CLOCK = wordset("now server uptime boot booted clock print job eta remaining total")
+_TAKEN = wordset("taken finished ended completed done measured probed recorded survey mesh probing")
+_WARM = wordset("temp temperature celsius deg degc warm heat heated actual c")
+_GOAL = wordset("target goal set setpoint wanted nozzle tool chamber hotend ambient room max min limit")
+_IDENTITY = wordset("serial identity uuid uid")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,7 +60,7 @@ class Axis:
 
 
 @dataclass(slots=True)
-class Company:
+class RelatedFields:
     """The mapping's keys for what stands beside the heights, and what is not sure of them."""
 
     fields: dict[str, Any] = field(default_factory=dict)
@@ -68,18 +68,23 @@ class Company:
     unsure: list[str] = field(default_factory=list)
 
 
-def axis_choices(sights: Sights, beside: Path) -> list[Axis]:
+def axis_choices(inventory: Inventory, beside: Path) -> list[Axis]:
     """Everything that can be coordinates, best first, for heights that stand at `beside`."""
-    found = [*_lists(sights, beside), *_corners(sights, beside), *_ends(sights, beside), *_sizes(sights, beside)]
+    found = [
+        *_lists(inventory, beside),
+        *_corners(inventory, beside),
+        *_ends(inventory, beside),
+        *_sizes(inventory, beside),
+    ]
     return sorted(found, key=lambda axis: (-axis.rank, -axis.near))
 
 
-def company(sights: Sights, beside: Path) -> Company:
+def related_fields(inventory: Inventory, beside: Path) -> RelatedFields:
     """Time, temperature, plate and identity near the heights at `beside`."""
-    found = Company()
-    _time(sights, beside, found)
-    _bed(sights, beside, found)
-    _labels(sights, found)
+    found = RelatedFields()
+    _time(inventory, beside, found)
+    _bed(inventory, beside, found)
+    _labels(inventory, found)
     return found
 
 
@@ -117,8 +122,8 @@ def _side(path: Path, depth: int = 2) -> str:
     return ""
 
 
-def _lists(sights: Sights, beside: Path) -> Iterator[Axis]:
-    for path, values in sights.lists:
+def _lists(inventory: Inventory, beside: Path) -> Iterator[Axis]:
+    for path, values in inventory.lists:
         if path == beside or None in values or len(values) > 200:
             continue
         numbers = tuple(map(float, values))
@@ -152,9 +157,9 @@ def _box(path: Path, numbers: tuple[float, ...], beside: Path) -> Iterator[Axis]
         )  # fmt: skip
 
 
-def _corners(sights: Sights, beside: Path) -> Iterator[Axis]:
+def _corners(inventory: Inventory, beside: Path) -> Iterator[Axis]:
     """Two lists, one called low and one high, that each hold x and y."""
-    pairs = [(path, values) for path, values in sights.lists if len(values) in (2, 3) and None not in values]
+    pairs = [(path, values) for path, values in inventory.lists if len(values) in (2, 3) and None not in values]
     lows = [(path, values) for path, values in pairs if _side(path, 1) == "low"]
     highs = [(path, values) for path, values in pairs if _side(path, 1) == "high"]
     for low, a in lows:
@@ -166,10 +171,10 @@ def _corners(sights: Sights, beside: Path) -> Iterator[Axis]:
                     yield _pair((*low, i), (*high, i), a[i], b[i], label, beside, 2.0)
 
 
-def _ends(sights: Sights, beside: Path) -> Iterator[Axis]:
+def _ends(inventory: Inventory, beside: Path) -> Iterator[Axis]:
     """Two numbers, one called low and one high, of the same axis and from the same object."""
     sides: dict[tuple[Path, str, str], tuple[Path, float]] = {}
-    for path, value in sights.scalars:
+    for path, value in inventory.scalars:
         if isinstance(value, str) or not path:
             continue
         label, side = _label(path, 2), _side(path)
@@ -192,16 +197,16 @@ def _pair(low: Path, high: Path, a: float, b: float, label: str, beside: Path, r
     )  # fmt: skip
 
 
-def _sizes(sights: Sights, beside: Path) -> Iterator[Axis]:
+def _sizes(inventory: Inventory, beside: Path) -> Iterator[Axis]:
     """A size of the bed: at least the scale, from 0 on."""
-    for path, value in sights.scalars:
+    for path, value in inventory.scalars:
         if isinstance(value, str) or not _span(0.0, value):
             continue
         said = {word for step in path[-2:] for word in words(step)}
         label = _label(path, 2)
         if said & _SIZE and label:
             yield _size(path, float(value), label, beside)
-    for path, values in sights.lists:
+    for path, values in inventory.lists:
         said = {word for step in path[-1:] for word in words(step)}
         if len(values) in (2, 3) and said & _SIZE and None not in values:
             for i, label in enumerate("xy"):
@@ -222,9 +227,9 @@ def _span(a: float, b: float) -> bool:
     return math.isfinite(a) and math.isfinite(b) and SHORTEST_SPAN <= abs(b - a) <= LONGEST_SPAN
 
 
-def _time(sights: Sights, beside: Path, found: Company) -> None:
+def _time(inventory: Inventory, beside: Path, found: RelatedFields) -> None:
     rated: list[tuple[float, Path, Any]] = []
-    for path, value in sights.scalars:
+    for path, value in inventory.scalars:
         said = {word for step in path[-2:] for word in words(step)}
         if not path or not _is_time(value) or (not isinstance(value, str) and not said & _TIME):
             continue
@@ -262,9 +267,9 @@ def _naive(value: Any) -> bool:
         return False
 
 
-def _bed(sights: Sights, beside: Path, found: Company) -> None:
+def _bed(inventory: Inventory, beside: Path, found: RelatedFields) -> None:
     rated: list[tuple[float, Path]] = []
-    for path, value in sights.scalars:
+    for path, value in inventory.scalars:
         if isinstance(value, str) or not -10 <= value <= 200 or not path:
             continue
         said = {word for step in path[-3:] for word in words(step)}
@@ -284,8 +289,8 @@ def _bed(sights: Sights, beside: Path, found: Company) -> None:
     )
 
 
-def _labels(sights: Sights, found: Company) -> None:
-    for path, value in sights.scalars:
+def _labels(inventory: Inventory, found: RelatedFields) -> None:
+    for path, value in inventory.scalars:
         if not path or not isinstance(value, str | int) or (isinstance(value, str) and not 0 < len(value) <= 100):
             continue
         last, said = set(words(path[-1])), set(words(path[-1]))

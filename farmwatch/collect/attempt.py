@@ -11,16 +11,16 @@ from urllib.parse import quote
 from farmwatch import config
 from farmwatch.collect.fetch import Fetcher
 from farmwatch.collect.mapping import HostMesh, Reader
-from farmwatch.collect.outcome import Trouble
-from farmwatch.collect.watchdog import Guard
+from farmwatch.collect.outcome import PollError
+from farmwatch.collect.watchdog import Deadline
 from farmwatch.config import ConfigError, Machine, Secret, Settings
 from farmwatch.store.records import Outcome
 
-__all__ = ["Asked", "ask", "fetcher_for"]
+__all__ = ["PollAttempt", "fetch_mesh", "fetcher_for"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Asked:
+class PollAttempt:
     """What one question brought: a mesh in `found`, or none and the outcome and reason why."""
 
     machine: str
@@ -47,13 +47,13 @@ def fetcher_for(settings: Settings) -> Fetcher:
     )
 
 
-def ask(
+def fetch_mesh(
     settings: Settings,
     machine: Machine,
     fetcher: Fetcher,
     now: datetime | Callable[[], datetime],
     reader: Reader | None = None,
-) -> Asked:
+) -> PollAttempt:
     """Ask one machine and store nothing. `now` is a time, or what tells it once the answer has come.
 
     `reader` saves compiling the mapping anew.
@@ -65,13 +65,13 @@ def ask(
     found, trouble = None, None
     try:
         if machine.address is None or machine.mapping is None:
-            raise Trouble("unreachable", "it has no address: its meshes are imported")
+            raise PollError("unreachable", "it has no address: its meshes are imported")
         reader = reader or Reader(settings.mappings[machine.mapping])
         found = _found(machine.name, machine.address, reader, fetcher, secrets)
-    except Trouble as fault:
+    except PollError as fault:
         trouble = fault
     seconds = time.monotonic() - start
-    return Asked(
+    return PollAttempt(
         machine=machine.name,
         at=now() if callable(now) else now,
         seconds=seconds,
@@ -86,9 +86,9 @@ def _found(name: str, address: str, reader: Reader, fetcher: Fetcher, secrets: l
     mapping = reader.mapping
     headers = _revealed("header", mapping.headers, secrets)
     query = _revealed("query", mapping.query, secrets)
-    with fetcher.guard() as guard:
-        body = fetcher.get(_url(address, mapping.path, name), headers, query, guard).body
-        also = [_also(part, address, name, fetcher, guard, headers, query) for part in mapping.also]
+    with fetcher.deadline() as deadline:
+        body = fetcher.get(_url(address, mapping.path, name), headers, query, deadline).body
+        also = [_also(part, address, name, fetcher, deadline, headers, query) for part in mapping.also]
     return reader.read(body, also)
 
 
@@ -97,16 +97,16 @@ def _also(
     address: str,
     name: str,
     fetcher: Fetcher,
-    guard: Guard,
+    deadline: Deadline,
     headers: dict[str, str],
     query: dict[str, str],
 ) -> bytes:
     try:
-        return fetcher.get(_url(address, part.path, name), headers, query, guard).body
-    except Trouble as trouble:
+        return fetcher.get(_url(address, part.path, name), headers, query, deadline).body
+    except PollError as trouble:
         # 404 here is a wrong path and not a mesh that is still to come.
         outcome = "host-error" if trouble.outcome == "no-mesh" else trouble.outcome
-        raise Trouble(outcome, f"the second address: {trouble.reason}", trouble.status) from None
+        raise PollError(outcome, f"the second address: {trouble.reason}", trouble.status) from None
 
 
 def _url(address: str, path: str, machine: str) -> str:
@@ -120,7 +120,7 @@ def _revealed(what: str, values: dict[str, str | Secret], secrets: list[str]) ->
             try:
                 plain[name] = value.reveal()
             except ConfigError as error:
-                raise Trouble("refused", f"not asked, the {what} {name} cannot be sent: {error}") from None
+                raise PollError("refused", f"not asked, the {what} {name} cannot be sent: {error}") from None
             secrets.append(plain[name])
         else:
             plain[name] = value

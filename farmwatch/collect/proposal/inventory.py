@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any
 
-__all__ = ["WILD", "Path", "Sights", "json_path", "lexicon", "shared", "walk", "words"]
+__all__ = ["WILD", "Inventory", "Path", "json_path", "shared", "take_inventory", "words", "wordset"]
 
 Path = tuple[str | int, ...]
 
@@ -27,7 +27,7 @@ _WORD = re.compile(r"[A-Z]?[a-z]+|[A-Z]+(?![a-z])|\d+|[^\W\d_]+")
 
 
 @dataclass(slots=True)
-class Sights:
+class Inventory:
     """What an answer holds, each with its path, in the order of the answer (broad before deep)."""
 
     scalars: list[tuple[Path, Any]] = field(default_factory=list)
@@ -38,57 +38,57 @@ class Sights:
     """Lists of lists of numbers, all equally long."""
     tables: list[tuple[Path, list[dict[str, Any]]]] = field(default_factory=list)
     """Lists of objects."""
-    families: list[tuple[Path, dict[str, list[Any]]]] = field(default_factory=list)
+    numeric_maps: list[tuple[Path, dict[str, list[Any]]]] = field(default_factory=list)
     """Objects whose every value is a list of numbers, all equally long."""
     whole: bool = True
     """False where the answer was too large to be walked to its end."""
 
 
-def walk(document: Any) -> Sights:
+def take_inventory(document: Any) -> Inventory:
     """Note what stands in `document`; at most MOST_VISITS values are looked at."""
-    sights = Sights()
+    inventory = Inventory()
     waiting: deque[tuple[Path, Any]] = deque([((), document)])
     for _ in range(MOST_VISITS):
         if not waiting:
-            return sights
+            return inventory
         path, value = waiting.popleft()
         if isinstance(value, dict):
-            _object(path, value, sights)
+            _object(path, value, inventory)
             inner: list[tuple[str | int, Any]] = list(value.items())[:MOST_KEYS]
-        elif isinstance(value, list) and not _list(path, value, sights):
+        elif isinstance(value, list) and not _list(path, value, inventory):
             inner = list(enumerate(value[:MOST_ELEMENTS]))
         else:
             if isinstance(value, int | float | str) and not isinstance(value, bool):
-                sights.scalars.append((path, value))
+                inventory.scalars.append((path, value))
             continue
         if len(path) < MOST_DEPTH:
             waiting.extend(((*path, step), part) for step, part in inner)
         elif inner:
-            sights.whole = False
-    sights.whole = not waiting
-    return sights
+            inventory.whole = False
+    inventory.whole = not waiting
+    return inventory
 
 
-def _object(path: Path, value: dict[str, Any], sights: Sights) -> None:
+def _object(path: Path, value: dict[str, Any], inventory: Inventory) -> None:
     parts = list(value.values())
     if 3 <= len(parts) <= 200 and all(_row(part) for part in parts) and len({len(part) for part in parts}) == 1:
-        sights.families.append((path, value))
+        inventory.numeric_maps.append((path, value))
 
 
-def _list(path: Path, value: list[Any], sights: Sights) -> bool:
+def _list(path: Path, value: list[Any], inventory: Inventory) -> bool:
     """Note a list; True where there is nothing to look for within it."""
     kinds = set(map(type, value))
     if kinds <= _NUMBERS_OR_NULL and kinds & _NUMBERS:
         if len(value) > 1:
-            sights.lists.append((path, value))
+            inventory.lists.append((path, value))
         return True
     if kinds == {list} and len(value) > 2 and len(value[0]) > 1:
         width = len(value[0])
         if all(len(row) == width and set(map(type, row)) <= _NUMBERS_OR_NULL for row in value):
-            sights.blocks.append((path, value))
+            inventory.blocks.append((path, value))
             return True
     if kinds == {dict} and len(value) > 2:
-        sights.tables.append((path, value))
+        inventory.tables.append((path, value))
     return False
 
 
@@ -114,7 +114,7 @@ def _step(step: str | int) -> str:
     return "['" + "".join(_ESCAPES.get(sign, sign) for sign in step) + "']"
 
 
-def lexicon(text: str) -> frozenset[str]:
+def wordset(text: str) -> frozenset[str]:
     """A set of small words, written with blanks between them."""
     return frozenset(text.split())
 

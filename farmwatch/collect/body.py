@@ -8,7 +8,7 @@ from typing import Any
 
 import orjson
 
-from farmwatch.collect.outcome import Trouble, plain
+from farmwatch.collect.outcome import PollError, plain
 
 __all__ = ["json_document", "text_rows"]
 
@@ -19,12 +19,12 @@ _NO_NUMBER = re.compile(r"[-+]?(nan|inf(inity)?)\b", re.IGNORECASE)
 
 
 def json_document(body: bytes) -> Any:
-    """The JSON document in `body`; Trouble where there is none."""
+    """The JSON document in `body`; PollError where there is none."""
     body = _something(body)
     try:
         return orjson.loads(body)
     except orjson.JSONDecodeError as error:
-        raise Trouble("garbled", _not_json(body, error)) from None
+        raise PollError("garbled", _not_json(body, error)) from None
 
 
 def text_rows(body: bytes) -> list[list[float | None]]:
@@ -37,13 +37,13 @@ def text_rows(body: bytes) -> list[list[float | None]]:
     try:
         text = body.decode("utf-8")
     except UnicodeDecodeError:
-        raise Trouble("garbled", "the answer is not text (UTF-8)") from None
+        raise PollError("garbled", "the answer is not text (UTF-8)") from None
     if text.lstrip().startswith("<"):
-        raise Trouble("garbled", f"the answer is {_page(body)}, not a grid of numbers")
+        raise PollError("garbled", f"the answer is {_page(body)}, not a grid of numbers")
     apart = next((sign for sign in ";," if sign in text), None)
     lines = [line for line in text.splitlines() if line.strip()]
     if not lines:
-        raise Trouble("no-mesh", _EMPTY)
+        raise PollError("no-mesh", _EMPTY)
     return [_text_row(line, apart, number) for number, line in enumerate(lines, 1)]
 
 
@@ -62,7 +62,7 @@ def _text_row(line: str, apart: str | None, number: int) -> list[float | None]:
                 raise ValueError
             row.append(value)
         except ValueError:
-            raise Trouble(
+            raise PollError(
                 "garbled", f"row {number}, value {column} holds {plain(word, 30)!r} where a number is wanted"
             ) from None
     return row
@@ -71,7 +71,7 @@ def _text_row(line: str, apart: str | None, number: int) -> list[float | None]:
 def _something(body: bytes) -> bytes:
     body = body.removeprefix(_BOM)
     if not body or body.isspace():
-        raise Trouble("no-mesh", _EMPTY)
+        raise PollError("no-mesh", _EMPTY)
     return body
 
 
