@@ -20,13 +20,13 @@ from pathlib import Path
 import click
 
 from farmwatch.cli.app import App
-from farmwatch.cli.screen import complain
+from farmwatch.cli.screen import error
 from farmwatch.errors import FarmwatchError
 
 __all__ = ["commands", "run"]
 
 _FAMILIES = (
-    "starting", "mapping", "polls", "looking", "entering", "reports", "files", "serving", "ticketing", "realigning",
+    "demo", "mapping", "poll", "fleet", "note", "report", "import_export", "service", "ticket", "realign",
 )  # fmt: skip
 
 BUG, FAULT, INTERRUPTED = 1, 2, 130
@@ -77,13 +77,13 @@ def run(arguments: Sequence[str]) -> int:
         print(help_wanted.format_message(), file=sys.stderr)
         return FAULT
     except click.ClickException as fault:
-        complain(_usage(fault))
+        error(_usage(fault))
         return FAULT
     except FarmwatchError as fault:
-        complain(f"{fault}{_as_its_owner(fault)}")
+        error(f"{fault}{_as_its_owner(fault)}")
         return FAULT
     except (KeyboardInterrupt, click.Abort):
-        complain("interrupted")
+        error("interrupted")
         return INTERRUPTED
     except BrokenPipeError:
         # The reader (head, a pager) has seen enough.
@@ -92,7 +92,7 @@ def run(arguments: Sequence[str]) -> int:
         if fault.errno not in _OUTPUT_FAILS or fault.filename is not None:
             raise
         _drop_output()
-        complain(f"standard output cannot be written: {fault.strerror}; see what it leads to")
+        error(f"standard output cannot be written: {fault.strerror}; see what it leads to")
         return FAULT
     return 0
 

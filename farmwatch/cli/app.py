@@ -57,7 +57,7 @@ class App:
 
     def fleet(self) -> FleetAssessment:
         """The farm now, of each machine what its line shows; what the service judged already is not judged again."""
-        from farmwatch.service.standing import fleet_now
+        from farmwatch.service.fleet_cache import fleet_now
 
         return fleet_now(self.settings, self.store, self.now(), _assess)
 

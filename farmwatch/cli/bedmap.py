@@ -146,8 +146,8 @@ def _draw_labels(
         _write(canvas, taken, sheet.row(screw.y_mm), sheet.column(screw.x_mm), mark)
     columns = _apart([sheet.column(x) for x in mesh.x], _LABEL + 1)
     rows = _apart([sheet.row(y) for y in mesh.y], 2)
-    plain = [(row, column) for row in rows for column in columns if (row, column) not in set(spikes)]
-    for row, column in [*spikes, *plain]:
+    sanitize = [(row, column) for row in rows for column in columns if (row, column) not in set(spikes)]
+    for row, column in [*spikes, *sanitize]:
         text = "?" if np.isnan(mesh.z[row, column]) else f"{round(mesh.z[row, column], 2) + 0.0:+.2f}"
         text += "!" if (row, column) in spikes else ""
         _write(canvas, taken, sheet.row(mesh.y[row]), sheet.column(mesh.x[column]), text)

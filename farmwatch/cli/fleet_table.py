@@ -9,14 +9,14 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 from farmwatch.cli.outcomes import FIXES
-from farmwatch.cli.screen import paragraph, plain, say, table, width
+from farmwatch.cli.screen import echo, paragraph, sanitize, table, width
 from farmwatch.judge.assessment import Assessment, Condition, FleetAssessment
 from farmwatch.report.text import clock, count, joined, mm
 
 if TYPE_CHECKING:
     from farmwatch.tickets import Ticket
 
-__all__ = ["accepted_words", "age_words", "fleet_document", "needs_attention", "say_fleet", "worst_first"]
+__all__ = ["accepted_words", "age_words", "fleet_document", "needs_attention", "show_fleet", "worst_first"]
 
 _RANK: dict[Condition, int] = {"past-limit": 0, "usable": 1, "ideal": 2, "unknown": 3}
 # Columns of characters from which there is room for the next column of the table.
@@ -43,18 +43,18 @@ def needs_attention(machines: Sequence[Assessment]) -> bool:
     return any(machine.in_service and machine.condition == "past-limit" for machine in machines)
 
 
-def say_fleet(
+def show_fleet(
     fleet: FleetAssessment, farm: str, zone: Any, *, accepted: Mapping[str, Ticket] = _NOBODY, reasons: bool = False
 ) -> None:
     """Title, table and the counts under it.
 
     accepted: the ticket by which a machine is accepted as it is. reasons: what each machine's advice rests on, too.
     """
-    paragraph(f"{plain(farm)}, {clock(fleet.at, zone)}", strong=True)
-    say()
+    paragraph(f"{sanitize(farm)}, {clock(fleet.at, zone)}", strong=True)
+    echo()
     machines = worst_first(fleet.machines)
     if not machines:
-        say("no machine is described in the configuration yet")
+        echo("no machine is described in the configuration yet")
         return
     broad = width()
     columns = [("machine", False), ("range", True), ("condition", False)]
@@ -74,24 +74,24 @@ def say_fleet(
         for machine in machines
     ]
     table(columns, rows, strong=lambda row: needs_attention(machines[row : row + 1]))
-    say()
+    echo()
     paragraph(_counts(fleet, accepted))
     for sentence in (*_of_twins(machines), *_of_newer_meshes(machines)):
-        paragraph(plain(sentence))
+        paragraph(sanitize(sentence))
     left_out = [heading for room, heading, _ in picked if broad < room]
     if left_out:
         paragraph(f"Not shown here: {joined(left_out)}; {_ROOM_FOR_CAUSE} columns have room for all.")
     if reasons:
-        _say_reasons(machines)
+        _show_reasons(machines)
 
 
-def _say_reasons(machines: Sequence[Assessment]) -> None:
+def _show_reasons(machines: Sequence[Assessment]) -> None:
     for machine in machines:
         if machine.reasons or machine.warnings:
-            say()
-            say(plain(machine.machine), strong=True)
+            echo()
+            echo(sanitize(machine.machine), strong=True)
             for sentence in (*machine.warnings, *machine.reasons):
-                paragraph(plain(sentence), indent=2, hang=2)
+                paragraph(sanitize(sentence), indent=2, hang=2)
 
 
 def accepted_words(ticket: Ticket, zone: Any) -> str:

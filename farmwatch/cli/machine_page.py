@@ -10,7 +10,7 @@ from farmwatch.cli.bedmap import bed_map, screw_letters
 from farmwatch.cli.fleet_table import accepted_words
 from farmwatch.cli.history_line import history_lines
 from farmwatch.cli.outcomes import FIXES
-from farmwatch.cli.screen import paragraph, plain, say, width
+from farmwatch.cli.screen import echo, paragraph, sanitize, width
 from farmwatch.judge.assessment import Assessment, ReadingFacts
 from farmwatch.judge.cautions import CAUTIONS, CAUTIONS_FOOT
 from farmwatch.judge.words import (
@@ -27,7 +27,7 @@ from farmwatch.report.text import clock, day_of, joined, mm, signed
 if TYPE_CHECKING:
     from farmwatch.tickets import Ticket
 
-__all__ = ["say_machine"]
+__all__ = ["show_machine"]
 
 # With these alone nobody is sent to turn, shim or touch anything.
 _STAY_AWAY = frozenset({"leave", "watch", "plan-ahead", "re-mesh", "check-host"})
@@ -39,29 +39,29 @@ _FIGURES_SAID = (
 _EVEN_MM = 0.0005
 
 
-def say_machine(
+def show_machine(
     machine: Assessment, limits: Limits, zone: ZoneInfo, at: datetime, accepted: Ticket | None = None
 ) -> None:
     """The whole page at `at` (aware); times are those of the farm. accepted: the ticket that accepts it as it is."""
-    where = ", ".join(part for part in (plain(machine.model.name), f"aisle {plain(machine.aisle)}") if machine.aisle)
-    paragraph(f"{plain(machine.machine)}  ({where or plain(machine.model.name)})", strong=True)
-    _say_condition(machine, limits, zone)
-    _say_to_do(machine, _first_of_all(machine, limits, at), "" if accepted is None else _accepted(accepted, zone))
+    name, model, aisle = (sanitize(text) for text in (machine.machine, machine.model.name, machine.aisle))
+    paragraph(f"{name}  ({f'{model}, aisle {aisle}' if machine.aisle else model})", strong=True)
+    _show_condition(machine, limits, zone)
+    _show_to_do(machine, _first_of_all(machine, limits, at), "" if accepted is None else _accepted(accepted, zone))
     if machine.mesh is not None:
-        _say_numbers(machine)
-        _say_map(machine)
-    _say_history(machine, limits, zone)
+        _show_numbers(machine)
+        _show_map(machine)
+    _show_history(machine, limits, zone)
 
 
 def _heading(text: str) -> None:
-    say()
-    say(text, strong=True)
+    echo()
+    echo(text, strong=True)
 
 
-def _say_condition(machine: Assessment, limits: Limits, zone: ZoneInfo) -> None:
+def _show_condition(machine: Assessment, limits: Limits, zone: ZoneInfo) -> None:
     if not machine.in_service:
         until = "" if machine.out_until is None else f" until {clock(machine.out_until, zone)}"
-        paragraph(f"out of service{until}: {plain(machine.out_reason)}; stored and shown, not judged")
+        paragraph(f"out of service{until}: {sanitize(machine.out_reason)}; stored and shown, not judged")
     paragraph(_range_words(machine, limits), hang=2)
     since = "" if machine.since is None else f" since {day_of(machine.since, zone)}"
     sure = "" if machine.condition == "unknown" else ", confirmed" if machine.confirmed else ", not confirmed yet"
@@ -73,9 +73,9 @@ def _say_condition(machine: Assessment, limits: Limits, zone: ZoneInfo) -> None:
         paragraph(f"mesh: {_mesh_words(machine.reading, zone)}{', old' if machine.mesh_old else ''}", hang=2)
     if machine.judged_reading is not None:
         paragraph(f"judged by: {_mesh_words(machine.judged_reading, zone)}", hang=2)
-    _say_host(machine, zone)
+    _show_host(machine, zone)
     for warning in machine.warnings:
-        paragraph(f"look twice: {plain(warning)}", hang=2)
+        paragraph(f"look twice: {sanitize(warning)}", hang=2)
 
 
 def _range_words(machine: Assessment, limits: Limits) -> str:
@@ -98,26 +98,26 @@ def _mesh_words(reading: ReadingFacts, zone: ZoneInfo) -> str:
     if reading.bed_celsius is not None:
         said.append(f"bed {reading.bed_celsius:.0f} °C")
     if reading.plate is not None:
-        said.append(f"plate {plain(reading.plate)}")
+        said.append(f"plate {sanitize(reading.plate)}")
     if not reading.judged:
-        said.append(f"not judged: {plain(reading.why_not_judged)}")
+        said.append(f"not judged: {sanitize(reading.why_not_judged)}")
     return ", ".join(said)
 
 
-def _say_host(machine: Assessment, zone: ZoneInfo) -> None:
+def _show_host(machine: Assessment, zone: ZoneInfo) -> None:
     if not machine.has_host:
-        say("host: none; its meshes are imported")
+        echo("host: none; its meshes are imported")
         return
     answered = (
         "never answered" if machine.host_answered_at is None else f"answered {clock(machine.host_answered_at, zone)}"
     )
     last = "" if machine.last_outcome is None else f"; last poll: {machine.last_outcome}"
-    reason = f" ({plain(machine.last_reason)})" if machine.last_reason else ""
+    reason = f" ({sanitize(machine.last_reason)})" if machine.last_reason else ""
     state = "silent, " if machine.silent else "not understood, " if machine.not_understood else ""
     paragraph(f"host: {state}{answered}{last}{reason}", hang=2)
 
 
-def _say_numbers(machine: Assessment) -> None:
+def _show_numbers(machine: Assessment) -> None:
     judged = machine.judged_range_mm is None
     _heading("What the range is made of" if judged else "What the newest mesh, not judged, is made of")
     if machine.tilt is not None:
@@ -132,7 +132,7 @@ def _say_numbers(machine: Assessment) -> None:
     letters = screw_letters(machine.model.screws)
     for screw in machine.screws:
         height = "0, the reference" if screw.reference else f"{signed(screw.height_mm)} mm (sd {mm(screw.sd_mm)})"
-        _fact(f"at {letters[screw.name]}", f"{plain(screw_words(screw.name))}: {height}")
+        _fact(f"at {letters[screw.name]}", f"{sanitize(screw_words(screw.name))}: {height}")
     if machine.tooth_floor_mm is not None:
         _fact("floor", f"{mm(machine.tooth_floor_mm)} mm: no whole-tooth setting leaves less on this mesh")
     for spike in machine.spikes:
@@ -145,7 +145,7 @@ def _fact(name: str, text: str) -> None:
     paragraph(f"{name:<6} {text}", indent=2, hang=7)
 
 
-def _say_map(machine: Assessment) -> None:
+def _show_map(machine: Assessment) -> None:
     if machine.mesh is None:
         return
     _heading("The bed, as you face the machine")
@@ -153,39 +153,39 @@ def _say_map(machine: Assessment) -> None:
     spikes = [(spike.row, spike.column) for spike in machine.spikes]
     sheet, caption = bed_map(machine.mesh, screws=screws, spikes=spikes, columns=min(width(), 80))
     for line in sheet:
-        say(line)
+        echo(line)
     for line in caption:
         paragraph(line)
     letters = screw_letters(screws)
     marks = [
-        f"({letters[screw.name]}) {plain(screw_words(screw.name))}, the reference"
+        f"({letters[screw.name]}) {sanitize(screw_words(screw.name))}, the reference"
         if screw.reference
-        else f"[{letters[screw.name]}] {plain(screw_words(screw.name))}"
+        else f"[{letters[screw.name]}] {sanitize(screw_words(screw.name))}"
         for screw in screws
     ]
     paragraph("Z screws: " + "; ".join(marks))
 
 
-def _say_history(machine: Assessment, limits: Limits, zone: ZoneInfo) -> None:
+def _show_history(machine: Assessment, limits: Limits, zone: ZoneInfo) -> None:
     if machine.trace is None or len(machine.trace.at) < 2:
         return
     _heading("History")
     lines, words = history_lines(machine.trace, limits, zone, width() - 2)
     for line in lines:
-        say(f"  {line}")
+        echo(f"  {line}")
     paragraph(words, indent=10)
     for step in machine.steps:
         several = " of several screws, at most" if step.name == "shift" else ""
-        screw = f" at {plain(screw_words(step.screw))}" if step.screw else several
+        screw = f" at {sanitize(screw_words(step.screw))}" if step.screw else several
         teeth = "" if step.teeth is None else f", {abs(step.teeth)} {'tooth' if abs(step.teeth) == 1 else 'teeth'}"
         _fact("step", f"{day_of(step.at, zone)}: {step.name}{screw}, {signed(step.mm)} mm{teeth}")
     if machine.suspected_step is not None:
         step = machine.suspected_step
-        screw = f" at {plain(screw_words(step.screw))}" if step.screw else ""
+        screw = f" at {sanitize(screw_words(step.screw))}" if step.screw else ""
         _fact("step?", f"{day_of(step.at, zone)}: suspected{screw}, {signed(step.mm)} mm")
     if machine.drift is not None:
         drift = machine.drift
-        slopes = ", ".join(f"{plain(screw_words(name))} {signed(mm_)}" for name, mm_ in drift.mm_per_week.items())
+        slopes = ", ".join(f"{sanitize(screw_words(name))} {signed(mm_)}" for name, mm_ in drift.mm_per_week.items())
         weight = "significant" if drift.significant else "not significant"
         _fact("drift", f"{slopes} mm a week over {drift.readings} readings since {day_of(drift.since, zone)}; {weight}")
     if machine.forecast is not None:
@@ -212,7 +212,7 @@ def _first_of_all(machine: Assessment, limits: Limits, at: datetime) -> str:
         return ""
     said = []
     if machine.twins:
-        said.append(f"See first whose mesh this is: {plain(joined(machine.twins))} gave the same one.")
+        said.append(f"See first whose mesh this is: {sanitize(joined(machine.twins))} gave the same one.")
     judged = machine.judged_reading or machine.reading
     old = judged is not None and at - judged.taken_at > timedelta(days=limits.mesh_old_after_days)
     if old and "re-mesh" not in machine.advice:
@@ -225,14 +225,14 @@ def _accepted(ticket: Ticket, zone: ZoneInfo) -> str:
     return f"Nothing: {words} by ticket {ticket.number}. Without that:"
 
 
-def _say_to_do(machine: Assessment, first: str, accepted: str) -> None:
+def _show_to_do(machine: Assessment, first: str, accepted: str) -> None:
     _heading("What to do")
     before = accepted or (f"{first} By that mesh:" if first else "")
     nothing = "Nothing." if machine.in_service else "Nothing while it is out of service."
     said = advice_sentence(machine) or nothing
     paragraph(f"{before} {said[0].lower()}{said[1:]}" if before else said, indent=2)
     for reason in machine.reasons:
-        paragraph(plain(reason), indent=2, hang=2)
+        paragraph(sanitize(reason), indent=2, hang=2)
     fixes = [words for outcome, words in FIXES.items() if outcome == machine.last_outcome]
     if fixes and "check-host" in machine.advice:
         paragraph(f"Its host: {fixes[0]}", indent=2, hang=2)
@@ -242,20 +242,20 @@ def _say_to_do(machine: Assessment, first: str, accepted: str) -> None:
             paragraph(f"{number}. {caution}", indent=2, hang=3)
         paragraph(CAUTIONS_FOOT, indent=2)
     if machine.plan is not None or "realign" in machine.advice:
-        _say_plan(machine)
+        _show_plan(machine)
 
 
-def _say_plan(machine: Assessment) -> None:
+def _show_plan(machine: Assessment) -> None:
     plan = machine.plan
     _heading("Moves")
     for sentence in plan_sentences(plan, machine.model, learned=machine.step_learned):
-        paragraph(plain(sentence), indent=2, hang=2)
+        paragraph(sanitize(sentence), indent=2, hang=2)
     if plan is None:
         return
     if any(plan.teeth.values()) or not plan.teeth:
         paragraph(f"That leaves a range of {mm(plan.range_after_mm)} mm.", indent=2)
     shims = shim_sentences(plan)
     for sentence in shims:
-        paragraph(plain(sentence), indent=2, hang=2)
+        paragraph(sanitize(sentence), indent=2, hang=2)
     if shims:
         paragraph(f"With the shims it is {mm(plan.range_after_shims_mm)} mm.", indent=2)

@@ -10,7 +10,7 @@ from urllib.parse import urlsplit
 import click
 
 from farmwatch.cli.app import App, pass_app
-from farmwatch.cli.screen import paragraph, plain, say, width
+from farmwatch.cli.screen import echo, paragraph, sanitize, width
 from farmwatch.errors import FarmwatchError, InputError
 
 if TYPE_CHECKING:
@@ -42,8 +42,8 @@ def mapping(app: App, url: str, headers: tuple[str, ...], only_toml: bool) -> No
         click.echo(block, nl=False)
         return
     # On a screen the doubts stand in a list of their own.
-    _say_best(best, toml_block(best, path=path, headers=list(given), doubts=False), url, given)
-    _say_others(proposals[1:])
+    _show_best(best, toml_block(best, path=path, headers=list(given), doubts=False), url, given)
+    _show_others(proposals[1:])
 
 
 def _header(text: str) -> tuple[str, str]:
@@ -103,58 +103,58 @@ def _hidden(text: str, headers: dict[str, str]) -> str:
     return text
 
 
-def _say_best(best: Proposal, block: str, url: str, headers: dict[str, str]) -> None:
+def _show_best(best: Proposal, block: str, url: str, headers: dict[str, str]) -> None:
     from farmwatch.cli.bedmap import bed_map
     from farmwatch.report.text import count, mm
 
     mesh = best.found.mesh
     rows, columns = mesh.z.shape
-    say("To put into the configuration:", strong=True)
-    say()
+    echo("To put into the configuration:", strong=True)
+    echo()
     for line in block.splitlines():
-        say(_hidden(plain(line), headers))
-    say()
+        echo(_hidden(sanitize(line), headers))
+    echo()
     if best.reasons:
-        say("Why:", strong=True)
-        _say_each(best.reasons)
+        echo("Why:", strong=True)
+        _show_each(best.reasons)
     if best.unsure:
-        say("To look at, since it is not sure:", strong=True)
-        _say_each(best.unsure)
-    say(f"As it would be read: {count(rows, 'row')} of {columns}, range {mm(mesh.range_mm)} mm", strong=True)
+        echo("To look at, since it is not sure:", strong=True)
+        _show_each(best.unsure)
+    echo(f"As it would be read: {count(rows, 'row')} of {columns}, range {mm(mesh.range_mm)} mm", strong=True)
     if best.found.remarks:
-        _say_each(best.found.remarks)
+        _show_each(best.found.remarks)
     if best.made_up:
         paragraph(f"{' and '.join(best.made_up)} of this map are made up, since the answer does not tell them.")
     paragraph("Is the high corner where the bed is high? If not, change first, order or sign in the block.")
-    say()
+    echo()
     lines, explained = bed_map(mesh, columns=width())
     for line in lines:
-        say(line)
+        echo(line)
     for sentence in explained:
-        paragraph(plain(sentence))
+        paragraph(sanitize(sentence))
     if "?" in url:
-        say()
+        echo()
         paragraph("The address has a query: give its parts at query, what is secret in it as env:NAME or file:PATH.")
 
 
-def _say_each(texts: Sequence[str]) -> None:
+def _show_each(texts: Sequence[str]) -> None:
     for text in texts:
-        paragraph(plain(text), indent=2, hang=2)
-    say()
+        paragraph(sanitize(text), indent=2, hang=2)
+    echo()
 
 
-def _say_others(others: Sequence[Proposal]) -> None:
+def _show_others(others: Sequence[Proposal]) -> None:
     if not others:
         return
-    say()
-    say("What else in it could be heights, less likely:", strong=True)
+    echo()
+    echo("What else in it could be heights, less likely:", strong=True)
     for other in others[:MOST_OTHERS]:
         where = other.fields.get("heights", "the text itself")
         rows, columns = other.found.mesh.z.shape
         why = "; ".join([*other.reasons[:2], *other.unsure[:1]])
-        paragraph(plain(f"{where}: {rows} rows of {columns}. {why}"), indent=2, hang=2)
+        paragraph(sanitize(f"{where}: {rows} rows of {columns}. {why}"), indent=2, hang=2)
     if len(others) > MOST_OTHERS:
-        say(f"  and {len(others) - MOST_OTHERS} more")
+        echo(f"  and {len(others) - MOST_OTHERS} more")
 
 
 COMMANDS = (mapping,)

@@ -6,13 +6,13 @@ import re
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
-from farmwatch.cli.screen import paragraph, plain, say
+from farmwatch.cli.screen import echo, paragraph, sanitize
 
 if TYPE_CHECKING:
-    from farmwatch.cli.fitting import Misfit
+    from farmwatch.cli.mesh_fit import Misfit
     from farmwatch.store import Outcome, PollRecord
 
-__all__ = ["FIXES", "say_misfits", "say_remarks", "say_troubles"]
+__all__ = ["FIXES", "show_misfits", "show_remarks", "show_troubles"]
 
 FIXES: dict[Outcome, str] = {
     "no-mesh": "the host answers and has no mesh: probe the bed once, or correct the path of the mapping",
@@ -31,22 +31,22 @@ _MOST_NAMES = 12
 _ADDRESS = re.compile(r"https?://\S+")
 
 
-def say_troubles(records: Iterable[PollRecord]) -> None:
+def show_troubles(records: Iterable[PollRecord]) -> None:
     """The tries that brought no mesh: a block for each outcome and reason, with the machines and the fix."""
-    _say_blocks((record.outcome, FIXES[record.outcome], record.machine, record.reason) for record in records)
+    _show_blocks((record.outcome, FIXES[record.outcome], record.machine, record.reason) for record in records)
 
 
-def say_misfits(found: Iterable[tuple[str, Misfit]]) -> None:
+def show_misfits(found: Iterable[tuple[str, Misfit]]) -> None:
     """The machines whose mesh does not fit the configuration, in blocks like those of the troubles."""
-    _say_blocks((misfit.what, misfit.fix, machine, misfit.reason) for machine, misfit in found)
+    _show_blocks((misfit.what, misfit.fix, machine, misfit.reason) for machine, misfit in found)
 
 
-def say_remarks(records: Iterable[PollRecord]) -> None:
+def show_remarks(records: Iterable[PollRecord]) -> None:
     """What is amiss with machines that brought their mesh all the same."""
-    _say_blocks(("worth a second look", "", record.machine, record.reason) for record in records if record.reason)
+    _show_blocks(("worth a second look", "", record.machine, record.reason) for record in records if record.reason)
 
 
-def _say_blocks(found: Iterable[tuple[str, str, str, str]]) -> None:
+def _show_blocks(found: Iterable[tuple[str, str, str, str]]) -> None:
     """Heading, fix, machine and reason of each: a block for each heading, in it a line for each reason."""
     groups: dict[tuple[str, str, str], list[tuple[str, str]]] = {}
     for heading, fix, machine, reason in sorted(found, key=lambda item: item[2]):
@@ -57,19 +57,19 @@ def _say_blocks(found: Iterable[tuple[str, str, str, str]]) -> None:
     for (heading, fix, alike), group in sorted(groups.items(), key=lambda item: (item[0][0], -len(item[1]))):
         if heading != last:
             if last is not None:
-                say()
-            say(heading, strong=True)
+                echo()
+            echo(heading, strong=True)
             if fix:
                 paragraph(f"fix: {fix}", indent=2, hang=5)
             last = heading
         reason = group[0][1] if len(group) == 1 else alike
         names = _listed([machine for machine, _ in group])
-        paragraph(f"{names}: {plain(reason) or 'no reason given'}", indent=2, hang=2)
+        paragraph(f"{names}: {sanitize(reason) or 'no reason given'}", indent=2, hang=2)
     if last is not None:
-        say()
+        echo()
 
 
 def _listed(names: list[str]) -> str:
-    shown = [plain(name) for name in names[:_MOST_NAMES]]
+    shown = [sanitize(name) for name in names[:_MOST_NAMES]]
     more = len(names) - len(shown)
     return ", ".join(shown) + (f" and {more} more" if more else "")

@@ -1,7 +1,7 @@
 """How anything gets onto a screen: text from hosts, files and names is plain, whatever stands in it.
 
-The console reads no markup, so a machine called "[bold]x" is shown as that; `plain` takes out what a terminal would
-obey. Commands print foreign text through `plain` (or as a cell of a `table`, which does so itself).
+The console reads no markup, so a machine called "[bold]x" is shown as that; `sanitize` takes out what a terminal would
+obey. Commands print foreign text through `sanitize` (or as a cell of a `table`, which does so itself).
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from rich.console import Console
     from rich.text import Text
 
-__all__ = ["complain", "console", "paragraph", "plain", "progress", "say", "table", "width"]
+__all__ = ["console", "echo", "error", "paragraph", "progress", "sanitize", "table", "width"]
 
 # Cc control (escape among them), Cf invisible formatting (bidirectional overrides), Cs surrogates, Zl Zp line ends.
 _UNFIT = frozenset({"Cc", "Cf", "Cs", "Zl", "Zp", "Co", "Cn"})
@@ -28,7 +28,7 @@ _LONGEST_ON_A_LINE = 20
 _GAP, _NARROWEST_COLUMN = 2, 6
 
 
-def plain(text: object) -> str:
+def sanitize(text: object) -> str:
     """Text on one line, of printable characters only."""
     line = str(text)
     if line.isascii() and line.isprintable():
@@ -43,9 +43,9 @@ def _fit(letter: str) -> str:
     return "\N{REPLACEMENT CHARACTER}" if kind in _UNFIT else letter
 
 
-def complain(text: str, prefix: str = "farmwatch: ") -> None:
+def error(text: str, prefix: str = "farmwatch: ") -> None:
     """Say a fault on standard error; only line ends of ours may break it into lines."""
-    print(prefix + "\n".join(plain(line) for line in text.split("\n")), file=sys.stderr)
+    print(prefix + "\n".join(sanitize(line) for line in text.split("\n")), file=sys.stderr)
 
 
 def console(stderr: bool = False) -> Console:
@@ -69,8 +69,8 @@ def width() -> int:
     return console().width
 
 
-def say(text: str = "", *, strong: bool = False) -> None:
-    """A line of our own words; foreign parts of it went through `plain`."""
+def echo(text: str = "", *, strong: bool = False) -> None:
+    """A line of our own words; foreign parts of it went through `sanitize`."""
     console().print(_text(text, strong), soft_wrap=True)
 
 
@@ -86,7 +86,7 @@ def paragraph(text: str, *, indent: int = 0, hang: int = 0, strong: bool = False
         break_on_hyphens=False,
     )
     for line in lines:
-        say(line, strong=strong)
+        echo(line, strong=strong)
 
 
 def table(columns: Sequence[tuple[str, bool]], rows: Sequence[Sequence[str]], strong: Callable[[int], bool]) -> None:
@@ -95,7 +95,7 @@ def table(columns: Sequence[tuple[str, bool]], rows: Sequence[Sequence[str]], st
     Laid out here: for the thousand machines of a large farm rich takes half a second.
     """
     headings = [heading for heading, _ in columns]
-    cells = [[plain(cell) for cell in row] for row in rows]
+    cells = [[sanitize(cell) for cell in row] for row in rows]
     sides = [right for _, right in columns]
     broad = _breadths(headings, cells, sides)
     whole = _text("\n".join(_lines(headings, broad, sides)), strong=True)

@@ -6,19 +6,19 @@ from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
-from farmwatch.cli.screen import paragraph, say, table, width
+from farmwatch.cli.screen import echo, paragraph, table, width
 from farmwatch.report.text import clock, day, day_of, mm
 from farmwatch.tickets import Proof, Ticket
 
-__all__ = ["accepted_phrase", "say_tickets", "time_phrase"]
+__all__ = ["accepted_phrase", "show_tickets", "time_phrase"]
 
 _ROOM_FOR_WORK, _ROOM_FOR_CAUSE = 76, 60
 
 
-def say_tickets(tickets: Sequence[Ticket], proofs: Mapping[int, Proof], now: datetime, zone: ZoneInfo) -> None:
+def show_tickets(tickets: Sequence[Ticket], proofs: Mapping[int, Proof], now: datetime, zone: ZoneInfo) -> None:
     """The list; `proofs` by number, of those in proving."""
     if not tickets:
-        say("no ticket is open; `farmwatch ticket list --all` shows those that are closed")
+        echo("no ticket is open; `farmwatch ticket list --all` shows those that are closed")
         return
     broad, today = width(), now.astimezone(zone).date()
     columns = [("no.", True), ("machine", False), ("phase", False), ("due", False), ("range", True)]
@@ -32,7 +32,7 @@ def say_tickets(tickets: Sequence[Ticket], proofs: Mapping[int, Proof], now: dat
         row += [_range(ticket, proof), *(cells[name] for name in cells if name not in left_out)]
         rows.append(row)
     table(columns, rows, lambda number: rows[number][2] == "came-back")
-    say()
+    echo()
     paragraph("The first due stands on top; what is in proving waits for probings alone and stands below.", hang=2)
     if left_out:
         paragraph(f"Wider screens show {' and '.join(left_out)} too.", hang=2)

@@ -8,7 +8,7 @@ from datetime import date, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from farmwatch.cli.screen import paragraph, plain, say
+from farmwatch.cli.screen import echo, paragraph, sanitize
 from farmwatch.cli.ticket_list import accepted_phrase, time_phrase
 from farmwatch.judge.cautions import CAUTIONS, CAUTIONS_FOOT
 from farmwatch.judge.learned import StepBelief
@@ -27,7 +27,7 @@ from farmwatch.store import Move
 from farmwatch.tickets import Delivery, Figures, Proof, Ticket, TicketEvent, plan_of, possible, work_moves
 
 __all__ = [
-    "TicketPage", "cause_words", "end_of_acceptance", "say_cautions", "say_deliveries", "say_figures", "say_ticket",
+    "TicketPage", "cause_words", "end_of_acceptance", "show_cautions", "show_deliveries", "show_figures", "show_ticket",
 ]  # fmt: skip
 
 _PRIORITY = {1: "to be done first", 2: "to be done soon", 3: "to be planned"}
@@ -65,30 +65,30 @@ class TicketPage:
     zone: ZoneInfo
 
 
-def say_ticket(page: TicketPage) -> None:
+def show_ticket(page: TicketPage) -> None:
     """One ticket whole."""
     ticket, zone = page.ticket, page.zone
-    paragraph(f"ticket {ticket.number}: {plain(ticket.machine)}, {ticket.phase}", strong=True)
+    paragraph(f"ticket {ticket.number}: {sanitize(ticket.machine)}, {ticket.phase}", strong=True)
     paragraph(cause_words(ticket.cause), hang=2)
     if ticket.is_open and ticket.phase != "proving":
         paragraph(_when_words(ticket, page.now.astimezone(zone).date()), hang=2)
     if ticket.phase == "accepted":
         paragraph(f"accepted {accepted_phrase(ticket, zone)}; {end_of_acceptance(ticket)}", hang=2)
-    _say_range(page)
+    _show_range(page)
     if ticket.remark:
-        paragraph(f"note: {plain(ticket.remark)}", hang=2)
+        paragraph(f"note: {sanitize(ticket.remark)}", hang=2)
     if ticket.phase == "proving":
-        _say_proof(page)
+        _show_proof(page)
     elif ticket.is_open:
-        _say_work(page)
+        _show_work(page)
     if page.moves:
-        _say_turned(page)
-    say()
-    say("What happened", strong=True)
+        _show_turned(page)
+    echo()
+    echo("What happened", strong=True)
     for event in page.events:
-        _say_event(event, zone)
+        _show_event(event, zone)
     if ticket.is_open:
-        say()
+        echo()
         paragraph(f"possible now: {', '.join(possible(ticket.phase)) or 'nothing; later readings decide'}", hang=2)
 
 
@@ -104,7 +104,7 @@ def _when_words(ticket: Ticket, today: date) -> str:
     return f"{said}; {'late, it was due' if ticket.due < today else 'due'} {day(ticket.due)}"
 
 
-def _say_range(page: TicketPage) -> None:
+def _show_range(page: TicketPage) -> None:
     ticket = page.ticket
     worked = ticket.phase in ("proving", "proven")
     if not worked and ticket.range_mm is not None:
@@ -120,16 +120,16 @@ def _say_range(page: TicketPage) -> None:
         paragraph(f"range {mm(before)}{probed} mm{'; not probed since the work' if after is None else ''}", hang=2)
 
 
-def _say_proof(page: TicketPage) -> None:
+def _show_proof(page: TicketPage) -> None:
     """What is waited for; nothing of the plan, which is done."""
-    say()
-    say("What to do", strong=True)
+    echo()
+    echo("What to do", strong=True)
     paragraph(_proof_words(page), indent=2, hang=2)
     if page.ticket.cause == "host":
         return
     for one in page.proof.passed_over[-_PASSED_SHOWN:] if page.proof is not None else ():
         paragraph(f"the mesh of {clock(one.at, page.zone)} did not count: {one.why}", indent=2, hang=2)
-    say_cautions()
+    show_cautions()
 
 
 def _proof_words(page: TicketPage) -> str:
@@ -147,34 +147,34 @@ def _proof_words(page: TicketPage) -> str:
     return f"{said}; the next counts from {time_phrase(proof.next_from, page.now, page.zone)}{hot}"
 
 
-def _say_work(page: TicketPage) -> None:
+def _show_work(page: TicketPage) -> None:
     ticket, model = page.ticket, page.model
-    say()
-    say("What to do", strong=True)
+    echo()
+    echo("What to do", strong=True)
     for advice in ticket.advice:
         paragraph(_worded(ADVICE_WORDS, advice), indent=2, hang=2)
     if ticket.cause == "host":
         return
-    say_cautions()
+    show_cautions()
     plan = plan_of(ticket.plan)
     if "realign" in ticket.advice and model is not None and page.belief is not None:
-        say()
-        say("Moves", strong=True)
+        echo()
+        echo("Moves", strong=True)
         known = replace(model, clockwise=page.belief.clockwise)
         for sentence in plan_sentences(plan, known, learned=page.belief.learned):
-            paragraph(plain(sentence), indent=2, hang=2)
-        paragraph(f"farmwatch realign {plain(ticket.machine)} guides them one by one.", indent=2, hang=2)
+            paragraph(sanitize(sentence), indent=2, hang=2)
+        paragraph(f"farmwatch realign {sanitize(ticket.machine)} guides them one by one.", indent=2, hang=2)
     if "shim" in ticket.advice and plan is not None:
         for sentence in shim_sentences(plan):
-            paragraph(plain(sentence), indent=2, hang=2)
+            paragraph(sanitize(sentence), indent=2, hang=2)
 
 
-def _say_turned(page: TicketPage) -> None:
+def _show_turned(page: TicketPage) -> None:
     """What was told and what it really did, from the record of the guided realignments."""
-    say()
-    say("What was turned", strong=True)
+    echo()
+    echo("What was turned", strong=True)
     for move in page.moves:
-        paragraph(f"{clock(move.at, page.zone)}  {plain(_move_words(move))}", indent=2, hang=2)
+        paragraph(f"{clock(move.at, page.zone)}  {sanitize(_move_words(move))}", indent=2, hang=2)
     last = page.moves[-1]
     if last.range_after_mm is not None:
         paragraph(f"range {mm(page.moves[0].range_before_mm)} -> {mm(last.range_after_mm)} mm", indent=2, hang=2)
@@ -194,40 +194,40 @@ def _move_words(move: Move) -> str:
     return f"{who}: {told}; it {'rose' if move.moved_mm > 0 else 'fell'} {mm(abs(move.moved_mm))} mm"
 
 
-def say_cautions() -> None:
+def show_cautions() -> None:
     """The cautions, before the first move."""
-    say()
-    say("Before the first move", strong=True)
+    echo()
+    echo("Before the first move", strong=True)
     for number, caution in enumerate(CAUTIONS, start=1):
         paragraph(f"{number}. {caution}", indent=2, hang=3)
     paragraph(CAUTIONS_FOOT, indent=2)
 
 
-def _say_event(event: TicketEvent, zone: ZoneInfo) -> None:
-    by = f" by {plain(event.by)}" if event.by else ""
-    why = f": {plain(event.why)}" if event.why else ""
+def _show_event(event: TicketEvent, zone: ZoneInfo) -> None:
+    by = f" by {sanitize(event.by)}" if event.by else ""
+    why = f": {sanitize(event.why)}" if event.why else ""
     to = "" if event.from_phase == event.to_phase else f" ({event.to_phase})"
     paragraph(f"{clock(event.at, zone)}  {event.action}{to}{by}{why}", indent=2, hang=2)
 
 
-def say_figures(figures: Figures) -> None:
+def show_figures(figures: Figures) -> None:
     """What the farm learns from its tickets, in sentences."""
     for sentence in figure_sentences(figures):
-        paragraph(plain(sentence), hang=2)
+        paragraph(sanitize(sentence), hang=2)
 
 
-def say_deliveries(letters: Sequence[Delivery], now: datetime, zone: ZoneInfo) -> None:
+def show_deliveries(letters: Sequence[Delivery], now: datetime, zone: ZoneInfo) -> None:
     """What still waits to be delivered; of the calendar file its newest state, which is the one that is written."""
     files = [letter for letter in letters if letter.channel == "calendar"]
     shown = [letter for letter in letters if letter.channel not in ("calendar", "told")] + files[-1:]
     if not shown:
-        say("nothing waits to be delivered")
+        echo("nothing waits to be delivered")
         return
     for letter in shown:
-        what = _CHANNELS.get(letter.channel, plain(letter.channel))
+        what = _CHANNELS.get(letter.channel, sanitize(letter.channel))
         tries = "not tried yet" if not letter.tries else f"{letter.tries} {'try' if letter.tries == 1 else 'tries'}"
         paragraph(f"{what}: waits since {clock(letter.created_at, zone)}, {tries}", hang=2, strong=True)
         when = "soon" if letter.next_try_at <= now else f"again {clock(letter.next_try_at, zone)}"
-        fault = f"{plain(letter.last_fault)}; " if letter.last_fault else ""
+        fault = f"{sanitize(letter.last_fault)}; " if letter.last_fault else ""
         paragraph(f"{fault}the service (farmwatch run) tries it {when}", indent=2, hang=2)
-        paragraph(f"to give it up: farmwatch ticket give-up {plain(letter.key)}", indent=2, hang=2)
+        paragraph(f"to give it up: farmwatch ticket give-up {sanitize(letter.key)}", indent=2, hang=2)

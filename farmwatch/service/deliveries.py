@@ -6,8 +6,8 @@ import logging
 from datetime import datetime, timedelta
 
 from farmwatch.config import Settings
-from farmwatch.service.ledger import Ledger
-from farmwatch.service.logs import tell
+from farmwatch.service.logs import log_event
+from farmwatch.service.status import ServiceStatus
 from farmwatch.store import Store, StoreError
 
 __all__ = ["Deliveries"]
@@ -21,10 +21,10 @@ UNWELL_AFTER = timedelta(hours=12)
 class Deliveries:
     """`step` tries every letter that is due."""
 
-    def __init__(self, settings: Settings, store: Store, ledger: Ledger) -> None:
+    def __init__(self, settings: Settings, store: Store, status: ServiceStatus) -> None:
         self.settings = settings
         self._store = store
-        self._ledger = ledger
+        self._status = status
         self._failing_since: datetime | None = None
 
     def step(self, now: datetime) -> None:
@@ -36,10 +36,10 @@ class Deliveries:
         except StoreError:
             # Said elsewhere; letters wait in the database and go nowhere.
             return
-        self._ledger.note(letters=waiting)
+        self._status.note(letters=waiting)
         if not waiting:
             self._failing_since = None
-            self._ledger.mended("deliveries")
+            self._status.clear_problem("deliveries")
 
     def _deliver(self, now: datetime) -> int:
         # Imported when there is something to send: many a farm has neither mail nor webhook.
@@ -53,7 +53,7 @@ class Deliveries:
             ways[CHANNEL] = lambda letter: send_mail(settings, mail, report_message(mail, letter))
         found = deliver_due(settings, self._store, now, ways)
         if found.delivered:
-            tell(_log, logging.INFO, "delivered", letters=found.delivered, waiting=found.waiting)
+            log_event(_log, logging.INFO, "delivered", letters=found.delivered, waiting=found.waiting)
         self._judge(found.faults, found.waiting, now)
         return found.waiting
 
@@ -62,4 +62,4 @@ class Deliveries:
             return
         self._failing_since = self._failing_since or now
         if now - self._failing_since >= UNWELL_AFTER:
-            self._ledger.amiss("deliveries", f"{waiting} letters wait; the last fault: {faults[-1]}", now)
+            self._status.report_problem("deliveries", f"{waiting} letters wait; the last fault: {faults[-1]}", now)

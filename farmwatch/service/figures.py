@@ -7,7 +7,7 @@ from datetime import datetime
 from importlib.metadata import version
 from typing import get_args
 
-from farmwatch.service.ledger import Facts
+from farmwatch.service.status import Facts
 from farmwatch.store.keeper import StoreKind
 
 __all__ = ["CONTENT_TYPE", "figures_text"]
@@ -62,7 +62,7 @@ def _farm(facts: Facts) -> Iterator[str]:
 def _service(facts: Facts) -> Iterator[str]:
     yield from _gauge("farmwatch_waiting_letters", "Letters that wait to be delivered.", [({}, facts.letters)])
     yield from _gauge(
-        "farmwatch_troubles", "Things that are amiss, as /health names them.", [({}, len(facts.troubles))]
+        "farmwatch_troubles", "Things that are amiss, as /health names them.", [({}, len(facts.problems))]
     )
     yield from _moment("farmwatch_backup_time", "When the last backup was made.", facts.backed_up_at)
     yield from _moment("farmwatch_start_time", "When the service started.", facts.started_at)

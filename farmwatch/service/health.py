@@ -6,31 +6,31 @@ import json
 from datetime import datetime, timedelta
 from typing import Any
 
-from farmwatch.service.ledger import Facts, Trouble
+from farmwatch.service.status import Facts, Problem
 
-__all__ = ["OK", "PROBLEM", "UNAVAILABLE", "health_document", "troubles"]
+__all__ = ["OK", "PROBLEM_TYPE", "UNAVAILABLE", "health_document", "problems"]
 
 OK, UNAVAILABLE = 200, 503
-JSON, PROBLEM = "application/json", "application/problem+json"
+JSON, PROBLEM_TYPE = "application/json", "application/problem+json"
 # A round of polls ends within seconds as a rule, and with every host at its longest deadline within minutes.
 _ROUND_WITHIN = timedelta(minutes=5)
 
 
-def troubles(facts: Facts, now: datetime) -> list[Trouble]:
+def problems(facts: Facts, now: datetime) -> list[Problem]:
     """What is amiss at `now`, in the order in which it came up."""
-    found = list(facts.troubles)
+    found = list(facts.problems)
     last = facts.round_ended_at or facts.started_at
     if now - last > _ROUND_WITHIN:
         minutes = (now - last).total_seconds() / 60
-        found.append(Trouble(what="polls", words=f"no round of polls has ended for {minutes:.0f} minutes", since=last))
+        found.append(Problem(what="polls", words=f"no round of polls has ended for {minutes:.0f} minutes", since=last))
     return found
 
 
 def health_document(facts: Facts, now: datetime) -> tuple[int, str, bytes]:
     """Status, media type and body of `/health`."""
-    amiss = troubles(facts, now)
+    report_problem = problems(facts, now)
     body: dict[str, Any]
-    if not amiss:
+    if not report_problem:
         body = {
             "well": True,
             "since": _time(facts.started_at),
@@ -45,11 +45,11 @@ def health_document(facts: Facts, now: datetime) -> tuple[int, str, bytes]:
         "type": "about:blank",
         "title": "Service Unavailable",
         "status": UNAVAILABLE,
-        "detail": "; ".join(one.words for one in amiss),
+        "detail": "; ".join(one.words for one in report_problem),
         "instance": "/health",
-        "reasons": [{"what": one.what, "words": one.words, "since": _time(one.since)} for one in amiss],
+        "reasons": [{"what": one.what, "words": one.words, "since": _time(one.since)} for one in report_problem],
     }
-    return UNAVAILABLE, PROBLEM, _json(body)
+    return UNAVAILABLE, PROBLEM_TYPE, _json(body)
 
 
 def _time(moment: datetime | None) -> str | None:

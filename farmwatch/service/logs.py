@@ -16,7 +16,7 @@ from typing import Any, Literal, TextIO
 from farmwatch.config import ConfigError, Settings
 from farmwatch.service.secrets import secret_sources
 
-__all__ = ["LineFormatter", "secrets_of", "set_up_log", "tell"]
+__all__ = ["LineFormatter", "log_event", "secrets_of", "set_up_log"]
 
 _HIDDEN = "\N{HORIZONTAL ELLIPSIS}"
 # Shorter ones would take ordinary words apart, and are no secret anyway.
@@ -25,7 +25,7 @@ _LONGEST_VALUE = 2_000
 _FRAMES_SHOWN = 6
 
 
-def tell(log: logging.Logger, level: int, event: str, **fields: object) -> None:
+def log_event(log: logging.Logger, level: int, event: str, **fields: object) -> None:
     """Log an event with its fields; None is left out."""
     log.log(level, event, extra={"fields": {name: value for name, value in fields.items() if value is not None}})
 

@@ -19,25 +19,25 @@ class Notifier:
 
     def ready(self, status: str) -> None:
         """The service polls, with these words on how it does."""
-        self._send(f"READY=1\nSTATUS={_line(status)}")
+        self._run_job(f"READY=1\nSTATUS={_line(status)}")
 
     def status(self, words: str) -> None:
         """A line for `systemctl status`."""
-        self._send(f"STATUS={_line(words)}")
+        self._run_job(f"STATUS={_line(words)}")
 
     def reloading(self) -> None:
         """The configuration is read anew; `ready` follows."""
-        self._send(f"RELOADING=1\nMONOTONIC_USEC={time.monotonic_ns() // 1000}")
+        self._run_job(f"RELOADING=1\nMONOTONIC_USEC={time.monotonic_ns() // 1000}")
 
     def stopping(self) -> None:
         """The service ends."""
-        self._send("STOPPING=1\nSTATUS=storing what was read")
+        self._run_job("STOPPING=1\nSTATUS=storing what was read")
 
     def alive(self) -> None:
         """The watchdog is fed."""
-        self._send("WATCHDOG=1")
+        self._run_job("WATCHDOG=1")
 
-    def _send(self, state: str) -> None:
+    def _run_job(self, state: str) -> None:
         if not self._address.startswith(("/", "@")):
             return
         # A leading @ stands for the null byte of an abstract socket.

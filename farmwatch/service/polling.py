@@ -13,9 +13,9 @@ from farmwatch.collect.attempt import fetcher_for
 from farmwatch.collect.fetch import Fetcher
 from farmwatch.collect.poll import PollRound, poll_once
 from farmwatch.config import Settings
-from farmwatch.service.ledger import Ledger
-from farmwatch.service.logs import tell
-from farmwatch.service.memory import PollMemory
+from farmwatch.service.logs import log_event
+from farmwatch.service.poll_state import PollState
+from farmwatch.service.status import ServiceStatus
 from farmwatch.service.timetable import Timetable
 from farmwatch.store import Keeper, PollRecord, StoreState
 
@@ -48,16 +48,16 @@ class Polling:
         self,
         settings: Settings,
         keeper: Keeper,
-        ledger: Ledger,
+        status: ServiceStatus,
         stop: threading.Event,
         rng: random.Random,
         alive: Callable[[], None] = lambda: None,
     ) -> None:
         self._keeper = keeper
-        self._ledger = ledger
+        self._status = status
         self._stop = stop
         self._alive = alive
-        self._memory = PollMemory(keeper)
+        self._memory = PollState(keeper)
         self._timetable = Timetable(rng)
         self._lock = threading.Lock()
         self._warned: set[str] = set()
@@ -100,7 +100,7 @@ class Polling:
         with self._lock:
             self._alive()
             found = PollRound() if self._stop.is_set() else self._round(now, clock)
-            self._ledger.note(round_ended_at=now, failing=self._timetable.failing())
+            self._status.note(round_ended_at=now, failing=self._timetable.failing())
             self._tell_store(now)
             self._alive()
             return found
@@ -109,7 +109,7 @@ class Polling:
         due = self._timetable.due(now, self._memory.attended(now))
         if not due.names:
             return PollRound()
-        self._ledger.add_late(due.late)
+        self._status.add_late(due.late)
         found = poll_once(
             self._settings,
             self._memory,
@@ -126,8 +126,8 @@ class Polling:
 
     def _progress(self, record: PollRecord, _done: int, _total: int) -> None:
         self._alive()
-        self._ledger.count(record.outcome)
-        tell(
+        self._status.count(record.outcome)
+        log_event(
             _log,
             logging.INFO,
             "poll",
@@ -142,11 +142,11 @@ class Polling:
         for name in names:
             if name in outcomes or not self._stop.is_set():
                 self._timetable.asked(name, outcomes.get(name), now)
-        self._ledger.note(newest_reading_at=self._memory.newest_reading_at())
+        self._status.note(newest_reading_at=self._memory.newest_reading_at())
         for warning in found.warnings:
             if warning not in self._warned and len(self._warned) < MOST_WARNINGS:
                 self._warned.add(warning)
-                tell(_log, logging.WARNING, "odd-answers", words=warning)
+                log_event(_log, logging.WARNING, "odd-answers", words=warning)
 
     def _tell_store(self, now: datetime) -> None:
         """Say how the database does whenever that has changed, and try again while something waits."""
@@ -156,26 +156,26 @@ class Polling:
         fresh, self._memory.kept = self._memory.kept, False
         if not state.is_well and not fresh and (state.pending or state.kind != "full"):
             state = self._keeper.retry()
-        self._ledger.note(store=state)
+        self._status.note(store=state)
         if state.lost > self._said.lost or not state.lost:
             self._lost_at = now if state.lost else None
         told = self._lost_at is not None and now - self._lost_at >= LOSS_SAID_FOR
         if state.is_well or (told and replace(state, lost=0).is_well):
             self._unwell_since = None
-            if self._ledger.mended("database"):
+            if self._status.clear_problem("database"):
                 lost = f"{state.lost} readings could not be kept, and none was lost since"
                 words = lost if state.lost else "all that was read is stored"
-                tell(_log, logging.INFO, "database-well", words=words)
+                log_event(_log, logging.INFO, "database-well", words=words)
             self._said = state
             return
         self._unwell_since = self._unwell_since or now
         # A long reader, or the night's backup, is in the way for a while: that is life.
         passing = state.kind in ("ok", "waiting") and not state.lost and not state.emptied
         if not passing or now - self._unwell_since >= PASSES_WITHIN:
-            self._ledger.amiss("database", state.words, now)
+            self._status.report_problem("database", state.words, now)
         if _essence(state) != _essence(self._said):
             level = logging.INFO if passing else logging.ERROR
-            tell(
+            log_event(
                 _log, level, "database-waits" if passing else "database-unwell",
                 kind=state.kind, pending=state.pending, lost=state.lost, words=state.words,
             )  # fmt: skip

@@ -1,6 +1,6 @@
 """The service: what it is made of, its wake-ups, and its life from start to signal.
 
-One process. A scheduler calls two steps, polls and chores, each by one thread at a time; deliveries and health have
+One process. A scheduler calls two steps, polls and jobs, each by one thread at a time; deliveries and health have
 threads of their own. The main thread waits for signals, feeds the watchdog while something goes on, and notices when
 the clock was set.
 """
@@ -20,18 +20,18 @@ from apscheduler.executors.pool import ThreadPoolExecutor
 from apscheduler.schedulers.background import BackgroundScheduler
 
 from farmwatch.config import ConfigError, Settings, load_settings
-from farmwatch.service.chores import Chores
 from farmwatch.service.clockwatch import ClockWatch
 from farmwatch.service.deliveries import Deliveries
 from farmwatch.service.figures import CONTENT_TYPE, figures_text
 from farmwatch.service.health import health_document
-from farmwatch.service.ledger import Ledger
 from farmwatch.service.listening import Listener, Reply
 from farmwatch.service.lock import only_one
-from farmwatch.service.logs import LineFormatter, secrets_of, set_up_log, tell
+from farmwatch.service.logs import LineFormatter, log_event, secrets_of, set_up_log
 from farmwatch.service.notify import Notifier
 from farmwatch.service.polling import Polling
+from farmwatch.service.scheduled_jobs import ScheduledJobs
 from farmwatch.service.signals import Signals
+from farmwatch.service.status import ServiceStatus
 from farmwatch.store import Keeper, Store, StoreError, StoreNewer
 
 __all__ = ["Service", "run_service"]
@@ -40,7 +40,7 @@ _log = logging.getLogger(__name__)
 
 # The database of a service on 1,000 machines holds little in memory, and waits for readers in the pending file.
 DATABASE_MEMORY, DATABASE_PATIENCE_SECONDS = "128MB", 4.0
-CHORES_SECONDS, DELIVERIES_SECONDS = 20.0, 60.0
+JOBS_SECONDS, DELIVERIES_SECONDS = 20.0, 60.0
 LOOK_SECONDS = 1.0
 ENDING_SECONDS = 8.0
 # Nothing at all has gone on for so long beyond a host's deadline: something hangs.
@@ -66,15 +66,15 @@ class Service:
     def __init__(self, settings: Settings, formatter: LineFormatter | None = None) -> None:
         self.settings = settings
         self.stop = threading.Event()
-        self.ledger = Ledger(_now())
+        self.status = ServiceStatus(_now())
         self.store = Store(
             settings.farm.database, memory_limit=DATABASE_MEMORY, threads=1, patience_seconds=DATABASE_PATIENCE_SECONDS
         )
         self.keeper = Keeper(self.store)
         rng = random.Random()
-        self.polling = Polling(settings, self.keeper, self.ledger, self.stop, rng, self._alive)
-        self.chores = Chores(settings, self.store, self.ledger, self.stop)
-        self.deliveries = Deliveries(settings, self.store, self.ledger)
+        self.polling = Polling(settings, self.keeper, self.status, self.stop, rng, self._alive)
+        self.jobs = ScheduledJobs(settings, self.store, self.status, self.stop)
+        self.deliveries = Deliveries(settings, self.store, self.status)
         self.notifier = Notifier(os.environ)
         self.listener = Listener(
             settings.service.host, settings.service.port, {"/health": self._health, "/metrics": self._figures}
@@ -99,8 +99,8 @@ class Service:
             fresh = load_settings(path)
         except ConfigError as fault:
             words = f"the configuration has faults, the old one stays in use: {fault}"
-            self.ledger.amiss("configuration", words, _now())
-            tell(_log, logging.ERROR, "configuration-refused", path=path, words=str(fault))
+            self.status.report_problem("configuration", words, _now())
+            log_event(_log, logging.ERROR, "configuration-refused", path=path, words=str(fault))
             self.notifier.ready("polling by the old configuration: the new one has faults")
             return False
         self._use(fresh)
@@ -118,7 +118,9 @@ class Service:
             if was != becomes
         ]
         if fixed:
-            tell(_log, logging.WARNING, "restart-needed", keys=", ".join(fixed), words="these change with a restart")
+            log_event(
+                _log, logging.WARNING, "restart-needed", keys=", ".join(fixed), words="these change with a restart"
+            )
             farm = fresh.farm.model_copy(update={"database": old.farm.database})
             service = fresh.service.model_copy(update={"listen": old.service.listen})
             fresh = fresh.model_copy(update={"farm": farm, "service": service})
@@ -126,10 +128,10 @@ class Service:
         if self._formatter is not None:
             self._formatter.renew(fresh.service.log, secrets_of(fresh))
         self.polling.use(fresh)
-        self.chores.settings = self.deliveries.settings = fresh
+        self.jobs.settings = self.deliveries.settings = fresh
         self._scheduler.reschedule_job("polls", trigger="interval", seconds=self.polling.tick)
-        self.ledger.mended("configuration")
-        tell(_log, logging.INFO, "configuration-read", path=fresh.path, machines=len(fresh.machines))
+        self.status.clear_problem("configuration")
+        log_event(_log, logging.INFO, "configuration-read", path=fresh.path, machines=len(fresh.machines))
 
     def _refuse_newer(self) -> None:
         """A database of a newer farmwatch needs that version; whatever else ails it, the polls can begin."""
@@ -139,18 +141,18 @@ class Service:
             self.listener.close()
             raise
         except StoreError as fault:
-            tell(_log, logging.ERROR, "database-unwell", words=str(fault))
+            log_event(_log, logging.ERROR, "database-unwell", words=str(fault))
 
     def _make_scheduler(self) -> BackgroundScheduler:
         scheduler = BackgroundScheduler(
             timezone=UTC,
-            executors={"polls": ThreadPoolExecutor(1), "chores": ThreadPoolExecutor(1)},
+            executors={"polls": ThreadPoolExecutor(1), "jobs": ThreadPoolExecutor(1)},
             # A moment that was missed is made good once, however long ago it was.
             job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": None},
         )
         for name, step, seconds in (
             ("polls", self._poll, self.polling.tick),
-            ("chores", lambda: self.chores.step(_now()), CHORES_SECONDS),
+            ("jobs", lambda: self.jobs.step(_now()), JOBS_SECONDS),
         ):
             scheduler.add_job(step, "interval", id=name, executor=name, seconds=seconds, next_run_time=_now())
         scheduler.add_listener(self._step_ended, EVENT_JOB_ERROR | EVENT_JOB_EXECUTED)
@@ -162,7 +164,7 @@ class Service:
         self._delivering.start()
         farm = self.settings.farm
         self.notifier.ready(f"polling {len(self.settings.machines)} machines")
-        tell(
+        log_event(
             _log, logging.INFO, "started",
             farm=farm.name, machines=len(self.settings.machines), database=farm.database,
             configuration=self.settings.path,
@@ -176,14 +178,14 @@ class Service:
             if found == signal.SIGHUP:
                 self.reload()
             elif found is not None:
-                tell(_log, logging.INFO, "stopping", signal=found.name)
+                log_event(_log, logging.INFO, "stopping", signal=found.name)
                 return
             self._look(watch)
 
     def _look(self, watch: ClockWatch) -> None:
         jumped = watch.jumped(time.time(), time.monotonic())
         if jumped:
-            tell(_log, logging.WARNING, "clock-moved", seconds=jumped, words="set by hand, or the computer slept")
+            log_event(_log, logging.WARNING, "clock-moved", seconds=jumped, words="set by hand, or the computer slept")
             self.wake()
         deadline = self.settings.poll.deadline_seconds
         if self.notifier.watchdog_seconds and time.monotonic() - self._alive_at < STILL_SECONDS + 2 * deadline:
@@ -202,18 +204,18 @@ class Service:
         ending.join(ENDING_SECONDS)
         self.listener.close()
         if ending.is_alive():
-            tell(_log, logging.ERROR, "ended-hard", words="a step did not end in time")
+            log_event(_log, logging.ERROR, "ended-hard", words="a step did not end in time")
             return False
         self.polling.close()
-        tell(_log, logging.INFO, "ended", pending=self.keeper.state.pending)
+        log_event(_log, logging.INFO, "ended", pending=self.keeper.state.pending)
         return True
 
     def _poll(self) -> None:
-        first = self.ledger.facts.round_ended_at is None
+        first = self.status.facts.round_ended_at is None
         self.polling.step(_now(), _now)
         if first and not self.stop.is_set():
             # What else is due has only waited for it.
-            self._scheduler.modify_job("chores", next_run_time=_now())
+            self._scheduler.modify_job("jobs", next_run_time=_now())
 
     def _deliver(self) -> None:
         while not self.stop.is_set():
@@ -227,20 +229,20 @@ class Service:
         """What a step raises is a bug of ours: it is said, and the step is tried again at its next moment."""
         fault, what = event.exception, f"step-{event.job_id}"
         if fault is None:
-            self.ledger.mended(what)
+            self.status.clear_problem(what)
             return
         trace = (type(fault), fault, fault.__traceback__)
         _log.error("step-failed", exc_info=trace, extra={"fields": {"step": event.job_id}})
-        self.ledger.amiss(what, f"a bug in farmwatch: {type(fault).__name__}; the log tells where", _now())
+        self.status.report_problem(what, f"a bug in farmwatch: {type(fault).__name__}; the log tells where", _now())
 
     def _alive(self) -> None:
         self._alive_at = time.monotonic()
 
     def _health(self) -> Reply:
-        return Reply(*health_document(self.ledger.facts, _now()))
+        return Reply(*health_document(self.status.facts, _now()))
 
     def _figures(self) -> Reply:
-        return Reply(200, CONTENT_TYPE, figures_text(self.ledger.facts, _now()))
+        return Reply(200, CONTENT_TYPE, figures_text(self.status.facts, _now()))
 
 
 def _now() -> datetime:

@@ -35,9 +35,9 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from farmwatch.config import Settings
 from farmwatch.mesh import Mesh
-from farmwatch.service.chores import Chores
-from farmwatch.service.ledger import Ledger
 from farmwatch.service.polling import Polling
+from farmwatch.service.scheduled_jobs import ScheduledJobs
+from farmwatch.service.status import ServiceStatus
 from farmwatch.store import OUTCOMES, Keeper, Store
 from tests.collect.corpus import cases
 from tests.collect.hosts import serving
@@ -92,10 +92,10 @@ def moved_clock(folder: Path, wanted: int, *, hours: int) -> None:
     with beds(machines, failing=0.5) as (host, given):
         settings = settings_in(folder, host.address, machines)
         store = Store(settings.farm.database)
-        ledger, stop = Ledger(NOW), threading.Event()
-        polling = Polling(settings, Keeper(store), ledger, stop, random.Random(1))
+        status, stop = ServiceStatus(NOW), threading.Event()
+        polling = Polling(settings, Keeper(store), status, stop, random.Random(1))
         reported: Counter[str] = Counter()
-        chores = Chores(settings, store, ledger, stop, _counting(reported))
+        jobs = ScheduledJobs(settings, store, status, stop, _counting(reported))
         rng = random.Random(7)
         now, polls = NOW, 0
         times: list[datetime] = []
@@ -105,13 +105,13 @@ def moved_clock(folder: Path, wanted: int, *, hours: int) -> None:
             now += timedelta(hours=rng.choices((hours, 24, -1), (90, 3, 7))[0])
             times.append(now)
             polls += len(polling.step(now, lambda at=now: at).records)  # type: ignore[misc]
-            chores.step(now)
+            jobs.step(now)
             host.asked.clear()
             host.headers.clear()
             gc.collect()
             memory.append(_resident_kib())
         polling.close()
-        _report_clock(ledger, store, given.given, polls, memory, reported, _report_times(settings, times))
+        _report_clock(status, store, given.given, polls, memory, reported, _report_times(settings, times))
     left = _open_files() - before
     others = [thread.name for thread in threading.enumerate() if thread not in threads]
     print(f"  file descriptors left over {left}; threads left over {len(others)} {others}")
@@ -134,7 +134,7 @@ def _report_times(settings: Settings, times: list[datetime]) -> int:
 
 
 def _report_clock(
-    ledger: Ledger,
+    status: ServiceStatus,
     store: Store,
     given: dict[str, int],
     polls: int,
@@ -145,7 +145,7 @@ def _report_clock(
     stored = store.reading_count()
     assert stored == sum(given.values()), (stored, sum(given.values()))
     again = {name: number for name, number in reported.items() if number > 1}
-    outcomes = {name: number for name, number in ledger.facts.polls.items() if number}
+    outcomes = {name: number for name, number in status.facts.polls.items() if number}
     settled = np.array(memory[len(memory) // 3 :])
     (slope, _), covariance = np.polyfit(np.arange(settled.size, dtype=float), settled, 1, cov=True)
     sd = float(np.sqrt(covariance[0, 0]))
@@ -160,12 +160,12 @@ def _report_clock(
 
 def _counting(reported: Counter[str]):  # type: ignore[no-untyped-def]
     """Errands done for real, the weekly reports counted."""
-    from farmwatch.service.sending import send
+    from farmwatch.service.worker import run_job
 
-    def counting(errand, stop):  # type: ignore[no-untyped-def]
-        said = send(errand, stop)
-        if said is not None and errand.kind == "week":
-            reported[str(errand.week)] += 1
+    def counting(job, stop):  # type: ignore[no-untyped-def]
+        said = run_job(job, stop)
+        if said is not None and job.kind == "week":
+            reported[str(job.week)] += 1
         return said
 
     return counting
@@ -187,8 +187,8 @@ def malformed(folder: Path, count: int) -> None:
     with serving({f"/{name}": script for name in machines}) as host:
         settings = settings_in(folder, host.address, machines)
         store = Store(settings.farm.database)
-        ledger = Ledger(NOW)
-        polling = Polling(settings, Keeper(store), ledger, threading.Event(), random.Random(1))
+        status = ServiceStatus(NOW)
+        polling = Polling(settings, Keeper(store), status, threading.Event(), random.Random(1))
         now, polls = NOW, 0
         while polls < count:
             now += timedelta(hours=3)
@@ -196,7 +196,7 @@ def malformed(folder: Path, count: int) -> None:
             host.asked.clear()
             host.headers.clear()
         polling.close()
-        facts = ledger.facts
+        facts = status.facts
     assert sum(facts.polls.values()) == polls
     assert set(facts.polls) == set(OUTCOMES)
     stored = 0

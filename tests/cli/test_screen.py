@@ -12,9 +12,9 @@ from farmwatch.cli import screen
 @settings(max_examples=100, deadline=None)
 @given(st.text())
 def test_plain_text_is_printable_whatever_comes_in(text):
-    assert screen.plain(text).isprintable() or " " in screen.plain(text)
-    assert not set(screen.plain(text)) & set("\x1b\x07\r\n\t\x7f\x9b\u200e\u202e\u2066\u2028\ud800")
-    assert len(screen.plain(text)) == len(text)
+    assert screen.sanitize(text).isprintable() or " " in screen.sanitize(text)
+    assert not set(screen.sanitize(text)) & set("\x1b\x07\r\n\t\x7f\x9b\u200e\u202e\u2066\u2028\ud800")
+    assert len(screen.sanitize(text)) == len(text)
 
 
 @pytest.mark.parametrize(
@@ -28,11 +28,11 @@ def test_plain_text_is_printable_whatever_comes_in(text):
     ],
 )
 def test_plain_by_hand(text, shown):
-    assert screen.plain(text) == shown
+    assert screen.sanitize(text) == shown
 
 
 def test_nothing_in_a_text_is_obeyed(capsys):
-    screen.say("[bold red]x[/] :smile: 12.5")
+    screen.echo("[bold red]x[/] :smile: 12.5")
     screen.paragraph("[link=http://x]y[/link]", indent=2)
     screen.table([("[b]head", False)], [["[blink]\x1b[2Jcell"]], strong=lambda row: False)
 

@@ -5,7 +5,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from farmwatch.cli.ticket_list import say_tickets
+from farmwatch.cli.ticket_list import show_tickets
 from farmwatch.tickets import Ticket
 
 NOW = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
@@ -26,7 +26,7 @@ def test_by_due_day_then_what_is_in_proving_then_what_is_closed_newest_first(cap
         ticket(5, "withdrawn", closed_at=NOW - timedelta(days=2)),
         ticket(6, "proposed", date(2026, 11, 27), priority=1),
     ]
-    say_tickets(tickets, {}, NOW, ZoneInfo("Europe/Dublin"))
+    show_tickets(tickets, {}, NOW, ZoneInfo("Europe/Dublin"))
     out = capsys.readouterr().out
     rows = [line.split() for line in out.splitlines()[1:7]]
     assert [int(row[0]) for row in rows] == [4, 6, 2, 1, 5, 3]
@@ -36,7 +36,7 @@ def test_by_due_day_then_what_is_in_proving_then_what_is_closed_newest_first(cap
 
 @pytest.mark.parametrize(("cause", "said"), [("host", "next answer"), ("screws", "next mesh")])
 def test_what_is_in_proving_is_due_nothing_but_a_sign(capsys, cause, said):
-    say_tickets([ticket(1, "proving", date(2026, 11, 20), cause=cause)], {}, NOW, ZoneInfo("Europe/Dublin"))
+    show_tickets([ticket(1, "proving", date(2026, 11, 20), cause=cause)], {}, NOW, ZoneInfo("Europe/Dublin"))
     out = capsys.readouterr().out
     assert said in out
     assert "late" not in out

@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from farmwatch.service.figures import CONTENT_TYPE, figures_text
-from farmwatch.service.ledger import Facts, Trouble
+from farmwatch.service.status import Facts, Problem
 from farmwatch.store import OUTCOMES, StoreState
 from tests.service.openmetrics import read
 
@@ -26,7 +26,7 @@ FULL = Facts(
     next_report_at=NOW + timedelta(days=7),
     backed_up_at=NOW,
     letters=1,
-    troubles=(Trouble(what="database", words="no room", since=NOW),),
+    problems=(Problem(what="database", words="no room", since=NOW),),
 )
 
 

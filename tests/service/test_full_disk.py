@@ -14,8 +14,8 @@ from pathlib import Path
 
 import pytest
 
-from farmwatch.service.ledger import Ledger
 from farmwatch.service.polling import Polling
+from farmwatch.service.status import ServiceStatus
 from farmwatch.store import Keeper, Store
 from tests.service.farm import NOW, beds, names, settings_in
 
@@ -39,11 +39,11 @@ def test_a_disk_that_fills_up(small_disk: Path) -> None:
     with beds(names(4)) as (host, given):
         settings = settings_in(small_disk, host.address, names(4))
         store = Store(settings.farm.database, patience_seconds=0.5)
-        ledger = Ledger(NOW)
-        found = Polling(settings, Keeper(store), ledger, threading.Event(), random.Random(1))
+        status = ServiceStatus(NOW)
+        found = Polling(settings, Keeper(store), status, threading.Event(), random.Random(1))
         now = NOW
         found.step(now, lambda: now)
-        assert ledger.facts.store.is_well
+        assert status.facts.store.is_well
         before = store.reading_count()
         filler = small_disk / "filler"
         with filler.open("wb", buffering=0) as stream:
@@ -52,20 +52,20 @@ def test_a_disk_that_fills_up(small_disk: Path) -> None:
             for _ in range(8):
                 now += timedelta(minutes=6)
                 found.step(now, lambda at=now: at)  # type: ignore[misc]
-                kinds.add(ledger.facts.store.kind)
+                kinds.add(status.facts.store.kind)
                 _fill(stream)
         assert "full" in kinds
-        [amiss] = ledger.facts.troubles
-        assert amiss.what == "database"
-        assert "no room is left" in amiss.words
-        assert ledger.facts.store.pending + ledger.facts.store.lost > 0
-        lost = ledger.facts.store.lost
+        [report_problem] = status.facts.problems
+        assert report_problem.what == "database"
+        assert "no room is left" in report_problem.words
+        assert status.facts.store.pending + status.facts.store.lost > 0
+        lost = status.facts.store.lost
         filler.unlink()
         now += timedelta(minutes=6)
         found.step(now, lambda: now)
         found.step(now + timedelta(seconds=1), lambda: now)
-        assert ledger.facts.store.kind == "ok"
-        assert ledger.facts.store.pending == 0
+        assert status.facts.store.kind == "ok"
+        assert status.facts.store.pending == 0
         # What was read is there, less what was counted as lost and said.
         kept = store.reading_count()
         assert before < kept

@@ -3,8 +3,8 @@
 import json
 from datetime import UTC, datetime, timedelta
 
-from farmwatch.service.health import health_document, troubles
-from farmwatch.service.ledger import Facts, Ledger, Trouble
+from farmwatch.service.health import health_document, problems
+from farmwatch.service.status import Facts, Problem, ServiceStatus
 
 NOW = datetime(2026, 11, 23, 6, 0, tzinfo=UTC)
 
@@ -16,11 +16,11 @@ def test_well() -> None:
 
 
 def test_unwell_is_a_problem_document_with_every_reason() -> None:
-    amiss = (
-        Trouble(what="database", words="no room", since=NOW),
-        Trouble(what="week", words="the report failed", since=NOW - timedelta(hours=1)),
+    report_problem = (
+        Problem(what="database", words="no room", since=NOW),
+        Problem(what="week", words="the report failed", since=NOW - timedelta(hours=1)),
     )
-    status, kind, body = health_document(Facts(started_at=NOW, round_ended_at=NOW, troubles=amiss), NOW)
+    status, kind, body = health_document(Facts(started_at=NOW, round_ended_at=NOW, problems=report_problem), NOW)
     found = json.loads(body)
     assert (status, kind) == (503, "application/problem+json")
     # RFC 9457, 3.1: type and instance are URI references, status repeats HTTP's, title and detail are text.
@@ -35,22 +35,22 @@ def test_unwell_is_a_problem_document_with_every_reason() -> None:
 
 def test_polls_that_stand_still_are_amiss() -> None:
     facts = Facts(started_at=NOW - timedelta(hours=1), round_ended_at=NOW - timedelta(minutes=20))
-    [found] = troubles(facts, NOW)
+    [found] = problems(facts, NOW)
     assert found.what == "polls"
     assert "20 minutes" in found.words
-    assert not troubles(Facts(started_at=NOW), NOW)
+    assert not problems(Facts(started_at=NOW), NOW)
 
 
 def test_the_ledger_keeps_since_when_something_is_amiss() -> None:
-    ledger = Ledger(NOW)
-    assert ledger.amiss("database", "full", NOW)
-    assert not ledger.amiss("database", "full", NOW + timedelta(minutes=1))
-    assert ledger.amiss("database", "read-only", NOW + timedelta(minutes=2))
-    [found] = ledger.facts.troubles
+    status = ServiceStatus(NOW)
+    assert status.report_problem("database", "full", NOW)
+    assert not status.report_problem("database", "full", NOW + timedelta(minutes=1))
+    assert status.report_problem("database", "read-only", NOW + timedelta(minutes=2))
+    [found] = status.facts.problems
     assert (found.words, found.since) == ("read-only", NOW)
-    assert ledger.mended("database")
-    assert not ledger.mended("database")
-    ledger.count("new")
-    ledger.count("new")
-    ledger.add_late(3)
-    assert (ledger.facts.polls["new"], ledger.facts.late, ledger.facts.polls["same"]) == (2, 3, 0)
+    assert status.clear_problem("database")
+    assert not status.clear_problem("database")
+    status.count("new")
+    status.count("new")
+    status.add_late(3)
+    assert (status.facts.polls["new"], status.facts.late, status.facts.polls["same"]) == (2, 3, 0)

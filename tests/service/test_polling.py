@@ -13,8 +13,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from farmwatch.service.ledger import Ledger
 from farmwatch.service.polling import Polling, tick_seconds
+from farmwatch.service.status import ServiceStatus
 from farmwatch.store import Attending, Keeper, Store, StoreBusy, StoreFull
 from tests.service.farm import NOW, beds, names, polling, settings_in
 
@@ -84,21 +84,21 @@ def test_a_damaged_database_is_a_state_and_what_is_read_waits(tmp_path: Path) ->
         Store(whole).check()
         kept = whole.read_bytes()
         whole.write_bytes(b"\0" * 4096)
-        ledger = Ledger(NOW)
+        status = ServiceStatus(NOW)
         found = Polling(
-            settings, Keeper(Store(whole, patience_seconds=0.5)), ledger, threading.Event(), random.Random(1)
+            settings, Keeper(Store(whole, patience_seconds=0.5)), status, threading.Event(), random.Random(1)
         )
         step(found, NOW)
         step(found, NOW + 6 * MINUTE)
-        assert ledger.facts.store.kind == "damaged"
-        assert ledger.facts.store.pending == 4
-        [amiss] = ledger.facts.troubles
-        assert "damaged" in amiss.words
-        assert "farmwatch restore" in amiss.words
+        assert status.facts.store.kind == "damaged"
+        assert status.facts.store.pending == 4
+        [report_problem] = status.facts.problems
+        assert "damaged" in report_problem.words
+        assert "farmwatch restore" in report_problem.words
         whole.write_bytes(kept)
         step(found, NOW + timedelta(minutes=6, seconds=10))
-        assert ledger.facts.store.is_well
-        assert not ledger.facts.troubles
+        assert status.facts.store.is_well
+        assert not status.facts.problems
         assert Store(whole).reading_count() == sum(given.given.values()) == 4
         found.close()
 
@@ -108,17 +108,17 @@ def test_a_read_only_database_is_a_state(tmp_path: Path, monkeypatch: pytest.Mon
         settings = settings_in(tmp_path, host.address, names(1))
         store = Store(settings.farm.database, patience_seconds=0.5)
         store.check()
-        ledger = Ledger(NOW)
-        found = Polling(settings, Keeper(store), ledger, threading.Event(), random.Random(1))
+        status = ServiceStatus(NOW)
+        found = Polling(settings, Keeper(store), status, threading.Event(), random.Random(1))
         # Root may write everywhere, so it is the question that is answered otherwise.
         allowed = os.access
         monkeypatch.setattr("farmwatch.store.database.os.access", lambda path, mode: mode != os.W_OK)
         step(found, NOW)
-        assert ledger.facts.store.kind == "read-only"
-        assert ledger.facts.store.pending == 1
+        assert status.facts.store.kind == "read-only"
+        assert status.facts.store.pending == 1
         monkeypatch.setattr("farmwatch.store.database.os.access", allowed)
         step(found, NOW + MINUTE)
-        assert ledger.facts.store.is_well
+        assert status.facts.store.is_well
         assert store.reading_count() == 1
         found.close()
 
@@ -130,7 +130,7 @@ def test_three_hundred_polls_of_failing_hosts_leave_nothing_behind(
 ) -> None:
     """Half of the answers fail at random, the clock jumps; 10,000 polls are the long form, in bench_endurance."""
     # What is logged would be kept by the test's own handlers.
-    monkeypatch.setattr("farmwatch.service.polling.tell", lambda *_, **__: None)
+    monkeypatch.setattr("farmwatch.service.polling.log_event", lambda *_, **__: None)
     # What other tests and modules have left is neither looked through nor counted at every step.
     gc.collect()
     gc.freeze()
@@ -145,8 +145,8 @@ def _objects_after_each_step(tmp_path: Path) -> list[int]:
     with beds(names(10), failing=0.5) as (host, given):
         settings = settings_in(tmp_path, host.address, names(10))
         store = Store(settings.farm.database, patience_seconds=0.5)
-        ledger = Ledger(NOW)
-        found = Polling(settings, Keeper(store), ledger, threading.Event(), random.Random(1))
+        status = ServiceStatus(NOW)
+        found = Polling(settings, Keeper(store), status, threading.Event(), random.Random(1))
         rng = random.Random(5)
         now, polls = NOW, 0
         objects: list[int] = []
@@ -162,7 +162,7 @@ def _objects_after_each_step(tmp_path: Path) -> list[int]:
             gc.collect()
             objects.append(len(gc.get_objects()))
         assert not [thread for thread in threading.enumerate() if thread.name.startswith("farmwatch-poll")]
-        assert sum(ledger.facts.polls.values()) == polls
+        assert sum(status.facts.polls.values()) == polls
         assert store.reading_count() == sum(given.given.values())
         found.close()
         # Both ends of every connection stand in this process.
@@ -193,8 +193,8 @@ def test_a_reader_in_the_way_is_amiss_only_when_it_stays(tmp_path: Path, monkeyp
     with beds(names(1)) as (host, _):
         settings = settings_in(tmp_path, host.address, names(1))
         store = Store(settings.farm.database)
-        ledger = Ledger(NOW)
-        found = Polling(settings, Keeper(store), ledger, threading.Event(), random.Random(1))
+        status = ServiceStatus(NOW)
+        found = Polling(settings, Keeper(store), status, threading.Event(), random.Random(1))
 
         def busy(*_: object) -> int:
             raise StoreBusy("held by process 7")
@@ -202,14 +202,14 @@ def test_a_reader_in_the_way_is_amiss_only_when_it_stays(tmp_path: Path, monkeyp
         monkeypatch.setattr(Store, "add_round", busy)
         monkeypatch.setattr(Store, "check", busy)
         step(found, NOW)
-        assert ledger.facts.store.kind == "waiting"
-        assert ledger.facts.store.pending == 1
-        assert not ledger.facts.troubles
+        assert status.facts.store.kind == "waiting"
+        assert status.facts.store.pending == 1
+        assert not status.facts.problems
         step(found, NOW + 6 * MINUTE)
-        assert [one.what for one in ledger.facts.troubles] == ["database"]
+        assert [one.what for one in status.facts.problems] == ["database"]
         monkeypatch.undo()
         step(found, NOW + timedelta(minutes=6, seconds=10))
-        assert not ledger.facts.troubles
+        assert not status.facts.problems
         assert store.reading_count() == 2
         found.close()
 
@@ -225,20 +225,20 @@ def test_a_loss_is_said_for_a_day_after_all_else_is_well(tmp_path: Path, monkeyp
         settings = settings_in(tmp_path, host.address, names(1))
         store = Store(settings.farm.database)
         store.check()
-        ledger = Ledger(NOW)
-        found = Polling(settings, Keeper(store), ledger, threading.Event(), random.Random(1))
+        status = ServiceStatus(NOW)
+        found = Polling(settings, Keeper(store), status, threading.Event(), random.Random(1))
         with monkeypatch.context() as patched:
             patched.setattr(Store, "add_round", full)
             patched.setattr(os, "fsync", no_room)
             step(found, NOW)
-        assert ledger.facts.store.lost == 1
+        assert status.facts.store.lost == 1
         step(found, NOW + 6 * MINUTE)
         # Each answer of this host is another mesh, so the one that was lost does not come again.
-        assert (ledger.facts.store.kind, ledger.facts.store.pending, ledger.facts.store.lost) == ("ok", 0, 1)
-        assert ["could not be kept" in one.words for one in ledger.facts.troubles] == [True]
+        assert (status.facts.store.kind, status.facts.store.pending, status.facts.store.lost) == ("ok", 0, 1)
+        assert ["could not be kept" in one.words for one in status.facts.problems] == [True]
         step(found, NOW + timedelta(hours=23))
-        assert ledger.facts.troubles
+        assert status.facts.problems
         step(found, NOW + timedelta(hours=24, minutes=1))
-        assert not ledger.facts.troubles
-        assert ledger.facts.store.lost == 1
+        assert not status.facts.problems
+        assert status.facts.store.lost == 1
         found.close()

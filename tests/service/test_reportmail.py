@@ -18,9 +18,9 @@ from farmwatch.history import Reading
 from farmwatch.mesh import Mesh
 from farmwatch.report.week import Week
 from farmwatch.service.deliveries import Deliveries
-from farmwatch.service.doing import do
-from farmwatch.service.errand import Errand
-from farmwatch.service.ledger import Ledger
+from farmwatch.service.jobs import do
+from farmwatch.service.status import ServiceStatus
+from farmwatch.service.worker import Job
 from farmwatch.store import Store
 from farmwatch.tickets import Outbox
 from tests.service.farm import NOW, names, settings_in
@@ -59,7 +59,7 @@ def filled(settings: Settings) -> Store:
 
 
 def report(settings: Settings, store: Store, at: datetime = MONDAY) -> None:
-    do(Errand(kind="week", settings=settings, at=at, week=Week(2026, 47)), store)
+    do(Job(kind="week", settings=settings, at=at, week=Week(2026, 47)), store)
 
 
 def test_the_report_goes_to_the_manager_with_tls(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -88,7 +88,7 @@ def test_the_report_goes_to_the_manager_with_tls(tmp_path: Path, monkeypatch: py
         store = filled(settings)
         report(settings, store)
         report(settings, store)  # a crash after the letter: the same report again is no second letter
-        deliveries = Deliveries(settings, store, Ledger(MONDAY))
+        deliveries = Deliveries(settings, store, ServiceStatus(MONDAY))
         deliveries.step(MONDAY)
         deliveries.step(MONDAY + timedelta(minutes=1))
     assert logins == [(b"farm", PASSWORD.encode())]
@@ -148,16 +148,16 @@ def test_a_server_that_is_down_delays_the_mail_and_nothing_else(tmp_path: Path) 
     settings = settings_in(tmp_path, None, names(2), mail=mail(port))
     store = filled(settings)
     report(settings, store)
-    ledger = Ledger(MONDAY)
-    deliveries = Deliveries(settings, store, ledger)
+    status = ServiceStatus(MONDAY)
+    deliveries = Deliveries(settings, store, status)
     deliveries.step(MONDAY)
-    assert ledger.facts.letters >= 1
-    assert not ledger.facts.troubles
+    assert status.facts.letters >= 1
+    assert not status.facts.problems
     [letter] = [one for one in Outbox(store).waiting() if one.key == "report/2026-W47"]
     assert (letter.tries, letter.next_try_at) == (1, MONDAY + timedelta(minutes=1))
     deliveries.step(MONDAY + timedelta(hours=13))
-    [amiss] = ledger.facts.troubles
-    assert amiss.what == "deliveries"
+    [report_problem] = status.facts.problems
+    assert report_problem.what == "deliveries"
     deliveries.settings = settings.model_copy(update={"mail": None})
     deliveries.step(MONDAY + timedelta(hours=14))
     assert [one.key for one in Outbox(store).waiting()] == ["report/2026-W47"]
@@ -170,11 +170,11 @@ def test_a_report_file_that_is_gone_is_said(tmp_path: Path) -> None:
         store = filled(settings)
         report(settings, store)
         (tmp_path / "reports" / "farmwatch-2026-W47.html").unlink()
-        Deliveries(settings, store, Ledger(MONDAY)).step(MONDAY)
+        Deliveries(settings, store, ServiceStatus(MONDAY)).step(MONDAY)
         [letter] = [one for one in Outbox(store).waiting() if one.key == "report/2026-W47"]
         assert "farmwatch report --week 2026-W47" in letter.last_fault
         report(settings, store)
-        Deliveries(settings, store, Ledger(MONDAY)).step(MONDAY + timedelta(minutes=2))
+        Deliveries(settings, store, ServiceStatus(MONDAY)).step(MONDAY + timedelta(minutes=2))
     assert len(box.got) == 1
 
 

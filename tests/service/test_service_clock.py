@@ -17,7 +17,7 @@ def test_a_clock_set_back_an_hour_does_not_stop_the_polls(tmp_path: Path, monkey
         settings = settings_in(tmp_path, host.address, names(1), service=ServiceSection(listen="127.0.0.1:0"))
         service = Service(settings)
         # Errands are not what this is about.
-        monkeypatch.setattr(service.chores, "step", lambda now: None)
+        monkeypatch.setattr(service.jobs, "step", lambda now: None)
         scheduler = service._scheduler
         scheduler.start()
         try:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from farmwatch.cli.app import App, pass_app
-from farmwatch.cli.screen import paragraph, plain, say
+from farmwatch.cli.screen import echo, paragraph, sanitize
 
 if TYPE_CHECKING:
     from farmwatch.store import Restored
@@ -39,7 +39,7 @@ def run(app: App) -> None:
 def backup(app: App, file: Path) -> None:
     """Copy the database to FILE while everything else goes on; the copy is checked before it takes its place."""
     readings = app.store.backup(file)
-    say(f"written: {plain(file)}, {readings:,} readings")
+    echo(f"written: {sanitize(file)}, {readings:,} readings")
 
 
 @click.command("restore", short_help="Put a backup in the place of the database.")
@@ -56,7 +56,7 @@ def restore(app: App, file: Path) -> None:
         f"restored: {count(found.readings, 'reading')}{newest}; the backup was written {clock(found.written_at, zone)}"
     )
     if found.kept_aside:
-        say(f"what was there before: {plain(found.kept_aside)}")
+        echo(f"what was there before: {sanitize(found.kept_aside)}")
         paragraph(_left_words(found), indent=2)
     if _service_runs(app.settings.farm.database):
         paragraph("The service is running and goes on with the restored database; nothing has to be started anew.")

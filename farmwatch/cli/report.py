@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from farmwatch.cli.app import App, pass_app
-from farmwatch.cli.screen import paragraph, plain, say
+from farmwatch.cli.screen import echo, paragraph, sanitize
 
 __all__ = ["COMMANDS"]
 
@@ -26,7 +26,7 @@ def report(app: App, week: str | None, at: str | None) -> None:
     # Its folder must stay one that the service can write.
     refuse_foreign(app.settings.farm.database)
     view, path = write_week(app.settings, app.store, app.moment(at), None if week is None else Week.read(week))
-    say(f"written: {plain(path)}")
+    echo(f"written: {sanitize(path)}")
     if week is None and view.running:
         before = Week.read(view.week).previous()
         paragraph(

@@ -10,7 +10,7 @@ from pathlib import Path
 import click
 
 from farmwatch.cli.app import App, pass_app
-from farmwatch.cli.screen import paragraph, plain, progress, say
+from farmwatch.cli.screen import echo, paragraph, progress, sanitize
 
 __all__ = ["COMMANDS"]
 
@@ -34,18 +34,18 @@ def demo(app: App, folder: Path, weeks: int, machines: int, seed: int) -> None:
         f"Saltmarsh Tidegate Works, an invented farm: {result.machines} machines, {result.polls:,} polls, "
         f"{result.readings:,} readings in {weeks} weeks."
     )
-    say()
-    say("What is true in it:")
+    echo()
+    echo("What is true in it:")
     for truth in result.truths:
-        paragraph(plain(truth), indent=2, hang=2)
-    say()
-    say("Its weekly report, to open in a browser:")
-    say(f"  {plain(result.report)}", strong=True)
-    say()
-    say("To try next:")
+        paragraph(sanitize(truth), indent=2, hang=2)
+    echo()
+    echo("Its weekly report, to open in a browser:")
+    echo(f"  {sanitize(result.report)}", strong=True)
+    echo()
+    echo("To try next:")
     for command in result.commands:
-        say(f"  {plain(_program() + command.removeprefix('farmwatch'))}")
-    say()
+        echo(f"  {sanitize(_program() + command.removeprefix('farmwatch'))}")
+    echo()
     paragraph("The farm's hosts ended with the demo: poll and check find none of them any more.")
 
 
@@ -65,9 +65,9 @@ def init(folder: Path) -> None:
     from farmwatch.config import write_starter
 
     config, machines = write_starter(folder)
-    say(f"written: {plain(config)} and {plain(machines)}")
-    say("Fill in both from the top, then let farmwatch look at them:")
-    say(f"  {_program()} --config {plain(config)} check")
+    echo(f"written: {sanitize(config)} and {sanitize(machines)}")
+    echo("Fill in both from the top, then let farmwatch look at them:")
+    echo(f"  {_program()} --config {sanitize(config)} check")
 
 
 COMMANDS = (demo, init)

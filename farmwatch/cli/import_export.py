@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, cast
 import click
 
 from farmwatch.cli.app import App, pass_app
-from farmwatch.cli.screen import complain, paragraph, plain, progress, say, width
+from farmwatch.cli.screen import echo, error, paragraph, progress, sanitize, width
 from farmwatch.errors import InputError
 
 if TYPE_CHECKING:
@@ -64,18 +64,18 @@ def _import_files(app: App, files: tuple[Path, ...]) -> None:
     with progress("reading the files") as move:
         found = import_files(app.store, files, machines, app.now(), progress=move)
     if found.not_read:
-        say(f"not read, since they mean nothing here: {', '.join(sorted(map(plain, found.not_read)))}")
-    say(f"{found.stored:,} stored, {found.same:,} there already, {found.refused_count:,} refused")
+        echo(f"not read, since they mean nothing here: {', '.join(sorted(map(sanitize, found.not_read)))}")
+    echo(f"{found.stored:,} stored, {found.same:,} there already, {found.refused_count:,} refused")
     if found.refused_count:
-        _say_refused(found)
+        _show_refused(found)
 
 
-def _say_refused(found: Imported) -> None:
+def _show_refused(found: Imported) -> None:
     for refused in found.refused:
-        complain(f"{refused.file} line {refused.line}: {refused.why}")
+        error(f"{refused.file} line {refused.line}: {refused.why}")
     more = found.refused_count - len(found.refused)
     if more:
-        complain(f"and {more:,} more")
+        error(f"and {more:,} more")
     raise click.exceptions.Exit(2)
 
 
@@ -102,11 +102,11 @@ def _import_grid(
         files[0], machine.name, moment, app.now(), bed=model.bed, x_ends=ends[0], y_ends=ends[1], first=first
     )
     done = "not stored" if only_look else "stored" if app.store.add_readings([reading]) else "there already"
-    say(f"{done}: {plain(machine.name)}, {clock(moment, app.settings.farm.timezone)}")
-    _say_bed(reading.mesh, model, first)
+    echo(f"{done}: {sanitize(machine.name)}, {clock(moment, app.settings.farm.timezone)}")
+    _show_bed(reading.mesh, model, first)
 
 
-def _say_bed(mesh: Mesh, model: Model, first: Corner) -> None:
+def _show_bed(mesh: Mesh, model: Model, first: Corner) -> None:
     """The bed as it was understood: on paper the first line is as often the rear row as the front one."""
     from farmwatch.cli.bedmap import bed_map
 
@@ -117,10 +117,10 @@ def _say_bed(mesh: Mesh, model: Model, first: Corner) -> None:
         f"The first line was taken as the {side} row, from {way}. If the map is not your bed, import it again with "
         f"--first {other} or another corner: of one machine and time the last one counts. --look stores nothing."
     )
-    say()
+    echo()
     lines, explained = bed_map(mesh, screws=model.screws, columns=min(width(), 80))
     for line in lines:
-        say(line)
+        echo(line)
     for sentence in explained:
         paragraph(sentence)
 
@@ -138,7 +138,7 @@ def export(app: App, folder: Path, form: str) -> None:
 
     with progress("writing the readings") as move:
         found = export_readings(app.store, folder, cast("Form", form), progress=move)
-    say(f"{found.readings:,} readings written: {', '.join(plain(file) for file in found.files) or 'no file'}")
+    echo(f"{found.readings:,} readings written: {', '.join(sanitize(file) for file in found.files) or 'no file'}")
 
 
 COMMANDS = (import_, export)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, cast
 import click
 
 from farmwatch.cli.app import App, pass_app
-from farmwatch.cli.screen import plain, say
+from farmwatch.cli.screen import echo, sanitize
 from farmwatch.errors import InputError
 
 if TYPE_CHECKING:
@@ -66,9 +66,9 @@ def note(app: App, name: str, what: str, at: str | None, by: str, text: str) -> 
         raise InputError(f"{at} is still to come; a note is of what was done")
     kind = cast("NoteKind", what.lower())
     app.store.add_note(Note(machine=machine, at=moment, what=kind, by=_line(by, "--by"), text=_line(text, "--text")))
-    say(f"noted: {plain(machine)}, {what.lower()}, {clock(moment, app.settings.farm.timezone)}")
+    echo(f"noted: {sanitize(machine)}, {what.lower()}, {clock(moment, app.settings.farm.timezone)}")
     if kind == "replaced" and app.store.unpin(machine):
-        say("the identity of its host is forgotten; the next one that answers is kept")
+        echo("the identity of its host is forgotten; the next one that answers is kept")
 
 
 @click.command("out", short_help="Take a machine out of service.")
@@ -93,7 +93,7 @@ def out(app: App, name: str, reason: str, until: str | None) -> None:
         raise InputError("--reason is empty; say why the machine is out of service")
     app.store.take_out(OutOfService(machine=machine, since=now, reason=why, until=end))
     until_words = "until you bring it back" if end is None else f"until {clock(end, zone)}"
-    say(f"out of service: {plain(machine)}, {until_words} (farmwatch back {plain(machine)})")
+    echo(f"out of service: {sanitize(machine)}, {until_words} (farmwatch back {sanitize(machine)})")
 
 
 @click.command("back", short_help="Bring a machine back into service.")
@@ -103,9 +103,9 @@ def back(app: App, name: str) -> None:
     """Bring machine NAME back into service."""
     machine = app.settings.machine(name).name
     if app.store.bring_back(machine, app.now()):
-        say(f"back in service: {plain(machine)}")
+        echo(f"back in service: {sanitize(machine)}")
     else:
-        say(f"{plain(machine)} was in service already")
+        echo(f"{sanitize(machine)} was in service already")
 
 
 COMMANDS = (note, out, back)

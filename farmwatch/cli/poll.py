@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING
 import click
 
 from farmwatch.cli.app import App, pass_app
-from farmwatch.cli.looking import NEEDS_ATTENTION
-from farmwatch.cli.outcomes import FIXES, say_misfits, say_remarks, say_troubles
-from farmwatch.cli.screen import paragraph, plain, progress, say
+from farmwatch.cli.fleet import NEEDS_ATTENTION
+from farmwatch.cli.outcomes import FIXES, show_misfits, show_remarks, show_troubles
+from farmwatch.cli.screen import echo, paragraph, progress, sanitize
 
 if TYPE_CHECKING:
     from farmwatch.collect.poll import OnAttempt, PollRound
@@ -29,11 +29,11 @@ __all__ = ["COMMANDS"]
 def poll(app: App, names: tuple[str, ...], fail_on: str | None) -> None:
     """Ask every machine's host once, now, and store what it says."""
     from farmwatch.collect.poll import poll_once
-    from farmwatch.service.memory import PollMemory
+    from farmwatch.service.poll_state import PollState
     from farmwatch.store import Keeper, StoreError
 
     keeper = Keeper(app.store)
-    memory = PollMemory(keeper)
+    memory = PollState(keeper)
     now = app.now()
     at_bench = memory.attended(now)
     wanted = [app.settings.machine(name).name for name in names] or [machine.name for machine in app.settings.machines]
@@ -41,13 +41,13 @@ def poll(app: App, names: tuple[str, ...], fail_on: str | None) -> None:
     with progress("asking the hosts") as move:
         found = poll_once(app.settings, memory, now, due, on_progress=_moving(move), in_work=memory.in_work())
     if alone := sorted(at_bench & set(wanted)):
-        say(f"left alone, a guided realignment is at work: {', '.join(map(plain, alone))}")
+        echo(f"left alone, a guided realignment is at work: {', '.join(map(sanitize, alone))}")
     troubled = [record for record in found.records if record.outcome in FIXES]
-    say_troubles(troubled)
-    say_remarks(record for record in found.records if record.outcome not in FIXES)
-    _say_warnings(found.warnings)
+    show_troubles(troubled)
+    show_remarks(record for record in found.records if record.outcome not in FIXES)
+    _show_warnings(found.warnings)
     if due or not alone:
-        say(_tally(found))
+        echo(_tally(found))
     if not keeper.state.is_well:
         # What was read is safe beside the database, or said to be lost; either way the database wants a look.
         raise StoreError(keeper.state.words)
@@ -60,33 +60,33 @@ def poll(app: App, names: tuple[str, ...], fail_on: str | None) -> None:
 @pass_app
 def check(app: App, fail_on: str | None) -> None:
     """Check the configuration, ask each host once, and hold its mesh against screws and bed; nothing is stored."""
-    from farmwatch.cli.fitting import misfits
+    from farmwatch.cli.mesh_fit import misfits
     from farmwatch.collect.poll import poll_once
     from farmwatch.report.text import count, joined
 
     settings = app.settings
-    _say_warnings(settings.warnings, "worth a second look in the configuration")
+    _show_warnings(settings.warnings, "worth a second look in the configuration")
     asked = sum(bool(machine.address and machine.mapping) for machine in settings.machines)
     parts = (
         count(len(settings.machines), "machine"),
         count(len(settings.models), "model"),
         count(len(settings.mappings), "mapping"),
     )
-    say(f"{plain(settings.path)} is sound: {joined(parts)}. Asking {count(asked, 'host')}.")
+    echo(f"{sanitize(settings.path)} is sound: {joined(parts)}. Asking {count(asked, 'host')}.")
     onlooker = _Onlooker(app)
     with progress("asking the hosts") as move:
         found = poll_once(settings, onlooker, app.now(), on_progress=_moving(move))
     troubled = [record for record in found.records if record.outcome in FIXES]
     models = {machine.name: settings.models[machine.model] for machine in settings.machines}
     unfit = [(read.machine, misfit) for read in onlooker.seen for misfit in misfits(read.mesh, models[read.machine])]
-    say_troubles(troubled)
-    say_misfits(unfit)
-    say_remarks(record for record in found.records if record.outcome not in FIXES)
-    _say_warnings(found.warnings)
+    show_troubles(troubled)
+    show_misfits(unfit)
+    show_remarks(record for record in found.records if record.outcome not in FIXES)
+    _show_warnings(found.warnings)
     if without := len(settings.machines) - asked:
-        say(f"{without} without a host: their meshes are imported (farmwatch import)")
+        echo(f"{without} without a host: their meshes are imported (farmwatch import)")
     need_you = {record.machine for record in troubled} | {machine for machine, _ in unfit}
-    say(f"{len(found.records) - len(need_you)} ready, {len(need_you)} need you", strong=bool(need_you))
+    echo(f"{len(found.records) - len(need_you)} ready, {len(need_you)} need you", strong=bool(need_you))
     if fail_on and need_you:
         click.get_current_context().exit(NEEDS_ATTENTION)
 
@@ -135,13 +135,13 @@ def _tally(found: PollRound) -> str:
     return f"{count(len(found.records), 'machine')} asked" + (f": {said}" if said else "; none has a host")
 
 
-def _say_warnings(warnings: Sequence[str], heading: str = "worth a second look") -> None:
+def _show_warnings(warnings: Sequence[str], heading: str = "worth a second look") -> None:
     if warnings:
-        say(heading, strong=True)
+        echo(heading, strong=True)
     for warning in warnings:
-        paragraph(plain(warning), indent=2, hang=2)
+        paragraph(sanitize(warning), indent=2, hang=2)
     if warnings:
-        say()
+        echo()
 
 
 COMMANDS = (check, poll)

@@ -24,7 +24,7 @@ from farmwatch.config import Machine, Settings
 from farmwatch.judge.assessment import Assessment, FleetAssessment, ReadingFacts
 from farmwatch.store import Store
 
-__all__ = ["Standing", "changed", "fleet_now", "load", "save", "with_twins"]
+__all__ = ["FleetCache", "changed", "fleet_now", "load", "save", "with_twins"]
 
 OLDEST = timedelta(hours=1)
 _KEPT = (
@@ -36,7 +36,7 @@ Assess = Callable[[Settings, Store, datetime, "Sequence[str] | None"], FleetAsse
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Standing:
+class FleetCache:
     """Summaries by machine, and what each record came to; `at` is the oldest of them."""
 
     at: datetime
@@ -49,32 +49,32 @@ def fleet_now(settings: Settings, store: Store, now: datetime, assess: Assess) -
 
     Raises StoreError.
     """
-    standing = load(settings, store.path, now)
-    new = None if standing is None else changed(settings, standing, store.records())
-    if standing is None or new is None:
+    cache = load(settings, store.path, now)
+    new = None if cache is None else changed(settings, cache, store.records())
+    if cache is None or new is None:
         return assess(settings, store, now, None)
     fresh = {one.machine: one for one in assess(settings, store, now, new).machines} if new else {}
     age = timedelta(days=settings.limits.mesh_old_after_days)
     machines = [
-        fresh.get(m.name) or _aged(with_twins(standing.machines[m.name], fresh), now, age) for m in settings.machines
+        fresh.get(m.name) or _aged(with_twins(cache.machines[m.name], fresh), now, age) for m in settings.machines
     ]
     return FleetAssessment(at=now, limits=settings.limits, machines=tuple(machines))
 
 
-def changed(settings: Settings, standing: Standing, records: Mapping[str, str]) -> list[str]:
+def changed(settings: Settings, cache: FleetCache, records: Mapping[str, str]) -> list[str]:
     """Machines whose record is not what it was, in the order of the configuration."""
-    old = standing.records
+    old = cache.records
     names = [machine.name for machine in settings.machines]
     return [name for name in names if name not in old or records.get(name, "") != old[name]]
 
 
-def save(settings: Settings, database: Path, standing: Standing) -> None:
+def save(settings: Settings, database: Path, cache: FleetCache) -> None:
     """Put it beside the database in one move. A disk that has no room for it is no fault: it can be found out again."""
     document = {
         "settings": _fingerprint(settings),
-        "at": standing.at.isoformat(),
+        "at": cache.at.isoformat(),
         "machines": {
-            name: {"record": standing.records.get(name, ""), **_row(one)} for name, one in standing.machines.items()
+            name: {"record": cache.records.get(name, ""), **_row(one)} for name, one in cache.machines.items()
         },
     }
     part = database.with_name(f".{database.name}.standing.{os.getpid()}")
@@ -86,7 +86,7 @@ def save(settings: Settings, database: Path, standing: Standing) -> None:
             part.unlink(missing_ok=True)
 
 
-def load(settings: Settings, database: Path, now: datetime) -> Standing | None:
+def load(settings: Settings, database: Path, now: datetime) -> FleetCache | None:
     """What was kept; None where there is nothing, or it is older than an hour or of another configuration."""
     try:
         document = json.loads(_file(database).read_text(encoding="utf-8"))
@@ -95,7 +95,7 @@ def load(settings: Settings, database: Path, now: datetime) -> Standing | None:
             return None
         rows: dict[str, dict[str, Any]] = document["machines"]
         machines = {m.name: _assessment(settings, m, rows[m.name]) for m in settings.machines}
-        return Standing(at=at, records={name: row["record"] for name, row in rows.items()}, machines=machines)
+        return FleetCache(at=at, records={name: row["record"] for name, row in rows.items()}, machines=machines)
     except (OSError, ValueError, KeyError, TypeError):
         return None
 

@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from farmwatch.cli.entering import WHAT
+from farmwatch.cli.note import WHAT
 
 
 def test_every_kind_of_note_is_offered():

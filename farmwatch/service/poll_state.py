@@ -7,15 +7,15 @@ from collections.abc import Sequence
 from datetime import datetime
 
 from farmwatch.history import Reading
-from farmwatch.service.logs import tell
+from farmwatch.service.logs import log_event
 from farmwatch.store import Keeper, LastAnswer, LastMesh, PollRecord, StoreError
 
-__all__ = ["PollMemory"]
+__all__ = ["PollState"]
 
 _log = logging.getLogger(__name__)
 
 
-class PollMemory:
+class PollState:
     """The store as a poll sees it: what cannot be read is as it was last known, what cannot be stored waits."""
 
     def __init__(self, keeper: Keeper) -> None:
@@ -87,4 +87,4 @@ class PollMemory:
 
 
 def _unread(what: str) -> None:
-    tell(_log, logging.DEBUG, "not-read", what=what)
+    log_event(_log, logging.DEBUG, "not-read", what=what)

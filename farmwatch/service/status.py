@@ -11,11 +11,11 @@ from datetime import datetime
 from farmwatch.store.keeper import StoreState
 from farmwatch.store.records import OUTCOMES, Outcome
 
-__all__ = ["Facts", "Ledger", "Trouble"]
+__all__ = ["Facts", "Problem", "ServiceStatus"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Trouble:
+class Problem:
     """One thing that is amiss: which, since when, and in words what it is and what to do."""
 
     what: str
@@ -44,17 +44,17 @@ class Facts:
     backed_up_at: datetime | None = None
     letters: int = 0
     """Waiting to be delivered."""
-    troubles: tuple[Trouble, ...] = ()
+    problems: tuple[Problem, ...] = ()
 
 
-class Ledger:
+class ServiceStatus:
     """The newest facts, shared by the threads of the service."""
 
     def __init__(self, started_at: datetime) -> None:
         self._lock = threading.Lock()
         self._facts = Facts(started_at=started_at)
         self._polls: Counter[Outcome] = Counter()
-        self._troubles: dict[str, Trouble] = {}
+        self._problems: dict[str, Problem] = {}
 
     @property
     def facts(self) -> Facts:
@@ -63,7 +63,7 @@ class Ledger:
             return replace(
                 self._facts,
                 polls={outcome: self._polls[outcome] for outcome in OUTCOMES},
-                troubles=tuple(self._troubles.values()),
+                problems=tuple(self._problems.values()),
             )
 
     def count(self, outcome: Outcome) -> None:
@@ -81,15 +81,15 @@ class Ledger:
         with self._lock:
             self._facts = replace(self._facts, late=self._facts.late + number)
 
-    def amiss(self, what: str, words: str, now: datetime) -> bool:
+    def report_problem(self, what: str, words: str, now: datetime) -> bool:
         """Something is amiss, or still is; returns whether these words are new."""
         with self._lock:
-            known = self._troubles.get(what)
+            known = self._problems.get(what)
             since = known.since if known else now
-            self._troubles[what] = Trouble(what=what, words=words, since=since)
+            self._problems[what] = Problem(what=what, words=words, since=since)
             return known is None or known.words != words
 
-    def mended(self, what: str) -> bool:
+    def clear_problem(self, what: str) -> bool:
         """It is amiss no more; returns whether it was."""
         with self._lock:
-            return self._troubles.pop(what, None) is not None
+            return self._problems.pop(what, None) is not None

@@ -14,9 +14,9 @@ from farmwatch.cli.fleet_table import fleet_document
 from farmwatch.config import Settings
 from farmwatch.history import Note, OutOfService
 from farmwatch.judge.assessment import FleetAssessment
-from farmwatch.service.doing import do
-from farmwatch.service.errand import Errand
-from farmwatch.service.standing import fleet_now, load
+from farmwatch.service.fleet_cache import fleet_now, load
+from farmwatch.service.jobs import do
+from farmwatch.service.worker import Job
 from farmwatch.store import PollRecord, Store
 from tests.service.farm import names, settings_in
 from tests.service.test_reportmail import MONDAY, filled
@@ -40,7 +40,7 @@ def farm(tmp_path: Path) -> tuple[Settings, Store]:
     settings = settings_in(tmp_path, "http://127.0.0.1:9", names(5))
     store = filled(settings.model_copy(update={"machines": settings.machines[:4]}))
     store.add_polls([PollRecord(machine="heron-02", at=MONDAY - timedelta(days=3), outcome="same")])
-    do(Errand(kind="refresh", settings=settings, at=MONDAY), store)
+    do(Job(kind="refresh", settings=settings, at=MONDAY), store)
     return settings, store
 
 
@@ -74,14 +74,14 @@ def test_a_new_reading_even_one_from_long_ago_counts(farm: tuple[Settings, Store
     [last] = store.latest(["heron-02"]).values()
     store.add_readings([replace(last, taken_at=last.taken_at - timedelta(days=30))])
     assert agree(settings, store, SOON) == [["heron-02"]]
-    do(Errand(kind="refresh", settings=settings, at=SOON), store)
+    do(Job(kind="refresh", settings=settings, at=SOON), store)
     assert agree(settings, store, SOON) == []
 
 
 def test_a_mesh_grows_old_by_itself(farm: tuple[Settings, Store]) -> None:
     settings, store = farm
     young = settings.model_copy(update={"limits": settings.limits.__class__(mesh_old_after_days=1.01)})
-    do(Errand(kind="refresh", settings=young, at=MONDAY), store)
+    do(Job(kind="refresh", settings=young, at=MONDAY), store)
     assert agree(young, store, MONDAY) == []
     assert agree(young, store, SOON) == []
 
@@ -89,9 +89,9 @@ def test_a_mesh_grows_old_by_itself(farm: tuple[Settings, Store]) -> None:
 def test_a_renewal_sees_that_a_host_has_gone_silent_and_that_a_time_out_has_ended(farm: tuple[Settings, Store]) -> None:
     settings, store = farm
     store.take_out(OutOfService(machine="heron-04", since=MONDAY, reason="bench", until=MONDAY + timedelta(minutes=10)))
-    do(Errand(kind="refresh", settings=settings, at=MONDAY), store)
+    do(Job(kind="refresh", settings=settings, at=MONDAY), store)
     store.add_polls([PollRecord(machine="heron-02", at=SOON, outcome="unreachable")])
-    do(Errand(kind="refresh", settings=settings, at=SOON), store)
+    do(Job(kind="refresh", settings=settings, at=SOON), store)
     assert agree(settings, store, SOON) == []
     assert fleet_document(fleet_now(settings, store, SOON, Judge()))["machines"][1]["machine"]
     assert {m.machine for m in fleet_now(settings, store, SOON, Judge()).machines if m.silent} == {"heron-02"}
@@ -106,7 +106,7 @@ def test_a_mesh_that_came_from_two_machines_is_marked_on_both_and_no_longer_than
     assert agree(settings, store, SOON) == [["heron-03"]]
     quick = fleet_now(settings, store, SOON, Judge())
     assert [m.twins for m in quick.machines[1:3]] == [("heron-03",), ("heron-02",)]
-    do(Errand(kind="refresh", settings=settings, at=SOON), store)
+    do(Job(kind="refresh", settings=settings, at=SOON), store)
     assert agree(settings, store, SOON) == []
     other = store.latest(["heron-01"])["heron-01"]
     later = SOON + timedelta(minutes=2)
@@ -122,7 +122,7 @@ def test_what_is_judged_by_another_mesh_and_a_host_not_understood_are_kept(farm:
     cold = replace(newest, taken_at=MONDAY - timedelta(minutes=1), bed_celsius=20.0, celsius_is="at-probing")
     store.add_readings([cold])
     store.add_polls([PollRecord(machine="heron-02", at=MONDAY, outcome="garbled")])
-    do(Errand(kind="refresh", settings=settings, at=MONDAY), store)
+    do(Job(kind="refresh", settings=settings, at=MONDAY), store)
     assert agree(settings, store, MONDAY) == []
     one = fleet_now(settings, store, MONDAY, Judge()).machines[1]
     assert one.not_understood

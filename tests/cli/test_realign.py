@@ -8,7 +8,7 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from farmwatch.cli.realigning import TerminalScreen, _told_to_end
+from farmwatch.cli.realign import TerminalScreen, _told_to_end
 from farmwatch.config import Machine
 from farmwatch.judge.learned import first_belief, learn_move
 from farmwatch.model import Limits

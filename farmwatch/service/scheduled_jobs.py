@@ -13,13 +13,12 @@ from farmwatch.config import Settings
 from farmwatch.errors import FarmwatchError
 from farmwatch.report.week import Week
 from farmwatch.service.calendar import is_done, newest_night, newest_week, next_report_at, night_key, report_key
-from farmwatch.service.errand import ASSESSMENT, FIRST_LOOK, Errand
-from farmwatch.service.ledger import Ledger
-from farmwatch.service.logs import tell
-from farmwatch.service.sending import send
+from farmwatch.service.logs import log_event
+from farmwatch.service.status import ServiceStatus
+from farmwatch.service.worker import ASSESSMENT, FIRST_LOOK, Job, run_job
 from farmwatch.store import Run, Store, StoreError
 
-__all__ = ["Chores"]
+__all__ = ["ScheduledJobs"]
 
 _log = logging.getLogger(__name__)
 
@@ -27,44 +26,44 @@ FIRST_RETRY = timedelta(minutes=10)
 LONGEST_RETRY = timedelta(hours=2)
 REFRESH_EVERY = timedelta(minutes=5)
 
-Send = Callable[[Errand, threading.Event], "dict[str, Any] | None"]
+Send = Callable[[Job, threading.Event], "dict[str, Any] | None"]
 
 
-class Chores:
+class ScheduledJobs:
     """`step` does at most what is due at `now`, one thing after the other, and tries again later what failed."""
 
     def __init__(
-        self, settings: Settings, store: Store, ledger: Ledger, stop: threading.Event, errands: Send = send
+        self, settings: Settings, store: Store, status: ServiceStatus, stop: threading.Event, run_job: Send = run_job
     ) -> None:
         self.settings = settings
         self._store = store
-        self._ledger = ledger
+        self._status = status
         self._stop = stop
-        self._send = errands
+        self._run_job = run_job
         self._done: dict[str, datetime] = {}
         self._tries: dict[str, tuple[int, datetime]] = {}
         self._remembered = False
 
     def step(self, now: datetime) -> None:
-        """Do what is due; never raises for what the database or an errand can suffer."""
+        """Do what is due; never raises for what the database or a job can suffer."""
         farm = self.settings.farm
-        self._ledger.note(next_report_at=next_report_at(farm, now))
-        if self._ledger.facts.round_ended_at is None:
+        self._status.note(next_report_at=next_report_at(farm, now))
+        if self._status.facts.round_ended_at is None:
             # A first look at a farm that nobody has asked yet would show nothing.
             return
         try:
             self._remember(now)
             self._first_look(now)
             week, _ = newest_week(farm, now)
-            self._once(report_key(week), Errand(kind="week", settings=self.settings, at=now, week=week), now)
+            self._once(report_key(week), Job(kind="week", settings=self.settings, at=now, week=week), now)
             night, _ = newest_night(farm, now)
-            self._once(night_key(night), Errand(kind="night", settings=self.settings, at=now, night=night), now)
+            self._once(night_key(night), Job(kind="night", settings=self.settings, at=now, night=night), now)
             self._refresh(now)
         except StoreError as fault:
-            if self._ledger.amiss("records", f"the last-run record cannot be read: {fault}", now):
-                tell(_log, logging.ERROR, "records-unread", words=str(fault))
+            if self._status.report_problem("records", f"the last-run record cannot be read: {fault}", now):
+                log_event(_log, logging.ERROR, "records-unread", words=str(fault))
         else:
-            self._ledger.mended("records")
+            self._status.clear_problem("records")
 
     def _remember(self, now: datetime) -> None:
         """After a start: what was assessed and reported last."""
@@ -72,15 +71,15 @@ class Chores:
             return
         assessed = self._store.last_run(ASSESSMENT)
         if assessed is not None:
-            self._ledger.note(conditions=json.loads(assessed.detail), assessed_at=assessed.at)
+            self._status.note(conditions=json.loads(assessed.detail), assessed_at=assessed.at)
         week, _ = newest_week(self.settings.farm, now)
         reported = self._store.last_run(report_key(week))
         if reported is not None:
-            self._ledger.note(report=reported.detail, reported_at=reported.at)
+            self._status.note(report=reported.detail, reported_at=reported.at)
         night, _ = newest_night(self.settings.farm, now)
         kept = self._store.last_run(night_key(night))
         if kept is not None:
-            self._ledger.note(backed_up_at=kept.at)
+            self._status.note(backed_up_at=kept.at)
         self._remembered = True
 
     def _first_look(self, now: datetime) -> None:
@@ -94,38 +93,38 @@ class Chores:
             # crash cannot make one of it.
             self._store.add_run(Run(name=report_key(week), at=now, detail=""))
         running = Week.holding(now.astimezone(farm.timezone).date())
-        self._once(FIRST_LOOK, Errand(kind="first-look", settings=self.settings, at=now, week=running), now)
+        self._once(FIRST_LOOK, Job(kind="first-look", settings=self.settings, at=now, week=running), now)
 
-    def _once(self, key: str, errand: Errand, now: datetime) -> None:
+    def _once(self, key: str, job: Job, now: datetime) -> None:
         if self._stop.is_set() or is_done(self._run_at(key), now) or not self._may_try(key, now):
             return
         try:
-            said = self._send(errand, self._stop)
+            said = self._run_job(job, self._stop)
         except FarmwatchError as fault:
-            self._failed(key, errand, str(fault), now)
+            self._failed(key, job, str(fault), now)
             return
         if said is not None:
-            self._succeeded(key, errand, said, now)
+            self._succeeded(key, job, said, now)
 
     def _refresh(self, now: datetime) -> None:
         """Keep near to now what `fleet` shows, and the tickets; where that fails, `fleet` has more to judge itself."""
-        last = self._ledger.facts.assessed_at
+        last = self._status.facts.assessed_at
         if self._stop.is_set() or (last is not None and timedelta(0) <= now - last < REFRESH_EVERY):
             return
         if not self._may_try("refresh", now):
             return
         try:
-            said = self._send(Errand(kind="refresh", settings=self.settings, at=now), self._stop)
+            said = self._run_job(Job(kind="refresh", settings=self.settings, at=now), self._stop)
         except FarmwatchError as fault:
             self._tries["refresh"] = (self._tries.get("refresh", (0, now))[0] + 1, now)
-            tell(_log, logging.WARNING, "refresh-failed", words=str(fault))
+            log_event(_log, logging.WARNING, "refresh-failed", words=str(fault))
             return
         if said is not None:
             self._tries.pop("refresh", None)
-            self._ledger.note(conditions=said["conditions"], assessed_at=now)
+            self._status.note(conditions=said["conditions"], assessed_at=now)
             tickets = {name: said[name] for name in ("opened", "proven", "came_back")}
             if any(tickets.values()):
-                tell(_log, logging.INFO, "tickets", **tickets)
+                log_event(_log, logging.INFO, "tickets", **tickets)
 
     def _run_at(self, key: str) -> datetime | None:
         if key not in self._done:
@@ -140,28 +139,28 @@ class Chores:
         # A last try in the future: the clock was set back.
         return not failed or not now - wait < last <= now
 
-    def _failed(self, key: str, errand: Errand, words: str, now: datetime) -> None:
+    def _failed(self, key: str, job: Job, words: str, now: datetime) -> None:
         failed, _ = self._tries.get(key, (0, now))
         self._tries[key] = (failed + 1, now)
-        self._ledger.amiss(errand.kind, f"{_NAMES[errand.kind]} failed and is tried again: {words}", now)
-        tell(_log, logging.ERROR, "failed", what=errand.kind, key=key, tries=failed + 1, words=words)
+        self._status.report_problem(job.kind, f"{_NAMES[job.kind]} failed and is tried again: {words}", now)
+        log_event(_log, logging.ERROR, "failed", what=job.kind, key=key, tries=failed + 1, words=words)
 
-    def _succeeded(self, key: str, errand: Errand, said: dict[str, Any], now: datetime) -> None:
+    def _succeeded(self, key: str, job: Job, said: dict[str, Any], now: datetime) -> None:
         self._tries.pop(key, None)
-        self._done[key] = errand.at
-        self._ledger.mended(errand.kind)
-        self._ledger.note(conditions=said["conditions"], assessed_at=now)
+        self._done[key] = job.at
+        self._status.clear_problem(job.kind)
+        self._status.note(conditions=said["conditions"], assessed_at=now)
         upcoming = next_report_at(self.settings.farm, now).astimezone(self.settings.farm.timezone)
         if "report" in said:
-            self._ledger.note(report=said["report"], reported_at=now)
-            tell(
-                _log, logging.INFO, errand.kind,
+            self._status.note(report=said["report"], reported_at=now)
+            log_event(
+                _log, logging.INFO, job.kind,
                 report=said["report"], week=said["week"], next=upcoming.isoformat(timespec="minutes"),
                 past_limit=said["conditions"]["past-limit"], tickets_opened=said["opened"],
             )  # fmt: skip
         else:
-            self._ledger.note(backed_up_at=now)
-            tell(
+            self._status.note(backed_up_at=now)
+            log_event(
                 _log, logging.INFO, "night",
                 backup=said["backup"], readings=said["readings"], polls_thinned=said["thinned"],
                 past_limit=said["conditions"]["past-limit"], tickets_opened=said["opened"],

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from farmwatch.cli.app import App, pass_app
-from farmwatch.cli.screen import paragraph, plain, say
+from farmwatch.cli.screen import echo, paragraph, sanitize
 from farmwatch.errors import InputError
 
 if TYPE_CHECKING:
@@ -70,7 +70,7 @@ def ticket() -> None:
 @pass_app
 def list_(app: App, every: bool, machine: str | None, as_json: bool) -> None:
     """Show the open tickets, what comes first on top."""
-    from farmwatch.cli.ticket_list import say_tickets
+    from farmwatch.cli.ticket_list import show_tickets
     from farmwatch.tickets import proofs, ticket_document
 
     names = None if machine is None else [app.settings.machine(machine).name]
@@ -79,7 +79,7 @@ def list_(app: App, every: bool, machine: str | None, as_json: bool) -> None:
         _print_json({"schema": "farmwatch.tickets/1", "tickets": [ticket_document(one) for one in found]})
     else:
         now = app.now()
-        say_tickets(found, proofs(app.settings, app.store, found, now), now, app.settings.farm.timezone)
+        show_tickets(found, proofs(app.settings, app.store, found, now), now, app.settings.farm.timezone)
 
 
 @ticket.command("show", short_help="Show one ticket whole: work, cautions, moves.")
@@ -88,7 +88,7 @@ def list_(app: App, every: bool, machine: str | None, as_json: bool) -> None:
 @pass_app
 def show(app: App, number: int, as_json: bool) -> None:
     """Show ticket NUMBER whole: work, cautions, moves, and what happened to it."""
-    from farmwatch.cli.ticket_page import TicketPage, say_ticket
+    from farmwatch.cli.ticket_page import TicketPage, show_ticket
     from farmwatch.judge.learned import belief_from_turns
     from farmwatch.tickets import event_document, proofs, ticket_document
 
@@ -113,7 +113,7 @@ def show(app: App, number: int, as_json: bool) -> None:
         now=now,
         zone=app.settings.farm.timezone,
     )
-    say_ticket(page)
+    show_ticket(page)
 
 
 @ticket.command("propose", short_help="Go through all tickets now, as the service does by itself.")
@@ -139,14 +139,14 @@ def propose(app: App) -> None:
 
 
 def _numbered(one: Ticket) -> str:
-    return f"{one.number} ({plain(one.machine)})"
+    return f"{one.number} ({sanitize(one.machine)})"
 
 
 def _act(
     app: App, number: int, action: Action, by: str | None, why: str, change: Callable[[Ticket], Ticket] | None = None
 ) -> Ticket:
     done = _do(app, number, action, by, why, change)
-    say(f"ticket {number}: {plain(done.machine)}, {done.phase}")
+    echo(f"ticket {number}: {sanitize(done.machine)}, {done.phase}")
     return done
 
 
@@ -249,7 +249,7 @@ def accept(app: App, number: int, limit: float | None, until: str | None, by: st
 
     one = _do(app, number, "accept", by, why, write)
     terms = accepted_phrase(one, app.settings.farm.timezone)
-    paragraph(f"ticket {number}: {plain(one.machine)}, accepted {terms}; {end_of_acceptance(one)}", hang=2)
+    paragraph(f"ticket {number}: {sanitize(one.machine)}, accepted {terms}; {end_of_acceptance(one)}", hang=2)
 
 
 @ticket.command("nothing-found", short_help="Say that nothing was wrong at the machine.")
@@ -302,7 +302,7 @@ def withdraw(app: App, number: int, by: str | None, why: str) -> None:
 @pass_app
 def figures(app: App, as_json: bool) -> None:
     """Show what the farm learns: how long repairs hold, how often we were right, hands and parts needed."""
-    from farmwatch.cli.ticket_page import say_figures
+    from farmwatch.cli.ticket_page import show_figures
     from farmwatch.tickets import figures_document, find_figures
 
     now, book = app.now(), _book(app)
@@ -311,17 +311,17 @@ def figures(app: App, as_json: bool) -> None:
     if as_json:
         _print_json(figures_document(found, now))
     else:
-        say_figures(found)
+        show_figures(found)
 
 
 @ticket.command("deliveries")
 @pass_app
 def deliveries(app: App) -> None:
     """Show what still waits to be delivered, and why."""
-    from farmwatch.cli.ticket_page import say_deliveries
+    from farmwatch.cli.ticket_page import show_deliveries
     from farmwatch.tickets import Outbox
 
-    say_deliveries(Outbox(app.store).waiting(), app.now(), app.settings.farm.timezone)
+    show_deliveries(Outbox(app.store).waiting(), app.now(), app.settings.farm.timezone)
 
 
 @ticket.command("give-up")
@@ -332,7 +332,7 @@ def give_up(app: App, key: str) -> None:
     from farmwatch.tickets import Outbox
 
     Outbox(app.store).give_up(key, app.now())
-    say(f"given up: {plain(key)}")
+    echo(f"given up: {sanitize(key)}")
 
 
 def _print_json(document: dict[str, Any]) -> None:

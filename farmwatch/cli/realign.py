@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, NoReturn
 import click
 
 from farmwatch.cli.app import App, pass_app
-from farmwatch.cli.screen import paragraph, plain, say, width
+from farmwatch.cli.screen import echo, paragraph, sanitize, width
 from farmwatch.errors import InputError
 
 if TYPE_CHECKING:
@@ -36,7 +36,7 @@ def realign(app: App, name: str, by: str | None, every: float) -> None:
 
     It only reads; you mesh at the machine. Leave it with Ctrl-C at any time: it is taken up again where it was.
     """
-    from farmwatch.cli.ticketing import who
+    from farmwatch.cli.ticket import who
     from farmwatch.collect import fetch_mesh, fetcher_for
     from farmwatch.realign import Bench, Session
 
@@ -56,8 +56,8 @@ def realign(app: App, name: str, by: str | None, every: float) -> None:
         try:
             end = session.run(threading.Event(), every)
         except KeyboardInterrupt:
-            say()
-            paragraph(f"left; `farmwatch realign {plain(name)}` takes it up again")
+            echo()
+            paragraph(f"left; `farmwatch realign {sanitize(name)}` takes it up again")
             return
     if end is not None:
         _close(app, session.ticket_number, by)
@@ -81,7 +81,7 @@ def _told_to_end() -> Iterator[None]:
 
 def _close(app: App, number: int | None, by: str | None) -> None:
     """Offer to write the work on its ticket."""
-    from farmwatch.cli.ticketing import finished_at, who
+    from farmwatch.cli.ticket import finished_at, who
     from farmwatch.tickets import TicketRepository, announce
 
     if number is None:
@@ -95,7 +95,7 @@ def _close(app: App, number: int | None, by: str | None) -> None:
         now = app.now()
         book.act(number, "done", at=now, by=who(by), change=finished_at(now, "realign"))
         announce(app.settings, app.store, now)
-        say(f"ticket {number}: proving; the next probings show whether it held")
+        echo(f"ticket {number}: proving; the next probings show whether it held")
 
 
 def _teeth(teeth: int) -> str:
@@ -157,7 +157,7 @@ def _yes_or_no() -> bool | None:
         print("yes or no: ", end="", flush=True)
         line = sys.stdin.readline()
         if not line:
-            say()
+            echo()
             return None
         answer = line.strip().lower()
         if answer and "yes".startswith(answer):
@@ -175,20 +175,20 @@ class TerminalScreen:
 
     def begin(self, bench: Bench, ticket: Ticket | None, taken_up: Sequence[Turn]) -> None:
         """The machine, its ticket, the cautions."""
-        from farmwatch.cli.ticket_page import say_cautions
+        from farmwatch.cli.ticket_page import show_cautions
 
         self._bench = bench
-        paragraph(f"{plain(bench.machine.name)}: guided realignment", strong=True)
+        paragraph(f"{sanitize(bench.machine.name)}: guided realignment", strong=True)
         if ticket is None:
             paragraph("No ticket is open for it; the moves are recorded all the same.", hang=2)
         else:
             unapproved = "; it is not approved yet" if ticket.phase == "proposed" else ""
             paragraph(f"ticket {ticket.number}, {ticket.phase}{unapproved}", hang=2)
-        say_cautions()
-        say()
+        show_cautions()
+        echo()
         if taken_up:
             paragraph("Taken up again. The last moves told were:")
-            self._say_turns(taken_up)
+            self._show_turns(taken_up)
             if bench.model.drive == "free" and bench.model.clockwise is None:
                 paragraph("Once that is done, mesh again, hot.")
             else:
@@ -198,35 +198,35 @@ class TerminalScreen:
 
     def wait(self, reason: str) -> None:
         """One line, however long it lasts."""
-        paragraph(f"waiting for a new mesh{': ' + plain(reason) if reason else ''}", hang=2)
+        paragraph(f"waiting for a new mesh{': ' + sanitize(reason) if reason else ''}", hang=2)
 
     def show_bed(self, bed: BedState, findings: Findings | None, before: BedState | None, old: bool) -> None:
         """Range, what moved, the bed."""
-        say()
-        say("-" * min(width(), 60))
+        echo()
+        echo("-" * min(width(), 60))
         if findings is not None and before is not None:
             meshed = f"{before.taken_at.astimezone(self._timezone):%H:%M}"
             was = f"before the move {before.range_mm:.3f} mm (mesh of {meshed})"
             paragraph(f"range {bed.range_mm:.3f} mm; {was}", hang=2, strong=True)
-            self._say_findings(findings)
+            self._show_findings(findings)
         else:
             paragraph(f"range {bed.range_mm:.3f} mm", strong=True)
         if old:
             paragraph("This mesh is hours old. If anything was done since, mesh again, hot, before you turn a screw.")
-        self._say_map(bed)
+        self._show_map(bed)
 
     def tell(self, advice: NextMove, belief: StepBelief, bed: BedState) -> None:
         """The next move in plain sentences, or the end."""
-        say()
+        echo()
         if advice.kind == "finished":
-            self._say_end(advice, bed)
+            self._show_end(advice, bed)
             return
-        say("Next", strong=True)
-        self._say_turns(advice.turns)
+        echo("Next", strong=True)
+        self._show_turns(advice.turns)
         if belief.reference_machine and not belief.moves:
             does = "raised" if belief.told == "raises" else "lowered"
             paragraph(
-                f"That way round is taken from {plain(belief.reference_machine)}, of the same model: there a "
+                f"That way round is taken from {sanitize(belief.reference_machine)}, of the same model: there a "
                 f"clockwise turn {does} the bed.",
                 indent=2,
             )
@@ -240,9 +240,9 @@ class TerminalScreen:
 
     def tell_again(self, turns: Sequence[Turn]) -> None:
         """The move that still waits, in the words in which it was told."""
-        say()
-        say("Next, as before", strong=True)
-        self._say_turns(turns)
+        echo()
+        echo("Next, as before", strong=True)
+        self._show_turns(turns)
         paragraph("Then mesh again, hot.", indent=2)
 
     def ask(self, seen: Seen) -> bool | None:
@@ -253,25 +253,25 @@ class TerminalScreen:
         if told is None or told.clockwise is None or not sys.stdin.isatty():
             return None
         _forget_typed()
-        say()
+        echo()
         rose, should = ("rose", "fallen") if seen.rise_mm > 0 else ("fell", "risen")
         where = f" where it should have {should}" if seen.against else ""
-        which = f"{plain(screw_words(seen.screw))} {rose.upper() if seen.against else rose}"
+        which = f"{sanitize(screw_words(seen.screw))} {rose.upper() if seen.against else rose}"
         paragraph(f"{which} {abs(seen.rise_mm):.3f} mm{where}.", hang=2, strong=True)
         paragraph(f"Did you turn it {_round(told)}, seen from below?", hang=2, strong=True)
         return _yes_or_no()
 
-    def _say_turns(self, turns: Sequence[Turn]) -> None:
+    def _show_turns(self, turns: Sequence[Turn]) -> None:
         from farmwatch.judge.words import screw_words
 
         assert self._bench is not None
         for turn in turns:
-            paragraph(plain(_told(turn, self._bench.model)), indent=2, hang=2, strong=True)
+            paragraph(sanitize(_told(turn, self._bench.model)), indent=2, hang=2, strong=True)
         for screw in self._bench.model.screws:
             if screw.reference:
-                paragraph(f"leave the {plain(screw_words(screw.name))} screw alone: it is the reference", indent=2)
+                paragraph(f"leave the {sanitize(screw_words(screw.name))} screw alone: it is the reference", indent=2)
 
-    def _say_findings(self, findings: Findings) -> None:
+    def _show_findings(self, findings: Findings) -> None:
         from farmwatch.judge.learned import step_differences
         from farmwatch.judge.words import screw_words
 
@@ -281,7 +281,7 @@ class TerminalScreen:
         for one in findings.screws:
             if not one.moved and one.told is None:
                 continue
-            paragraph(f"{plain(screw_words(one.screw))} {_did(one)}", indent=2, hang=2)
+            paragraph(f"{sanitize(screw_words(one.screw))} {_did(one)}", indent=2, hang=2)
             for sentence in self._of_its_way(one, findings.belief):
                 paragraph(sentence, indent=4, hang=2)
             if one.moved and one.between_teeth:
@@ -324,17 +324,17 @@ class TerminalScreen:
         elif one.answer is None:
             yield "Its turning sense rests on this one tooth: see that it was turned as told."
 
-    def _say_map(self, bed: BedState) -> None:
+    def _show_map(self, bed: BedState) -> None:
         from farmwatch.cli.bedmap import bed_map
 
         assert self._bench is not None
         sheet, caption = bed_map(bed.mesh, screws=self._bench.model.screws, spikes=[], columns=min(width(), 72))
         for line in sheet:
-            say(line)
+            echo(line)
         for sentence in caption:
             paragraph(sentence, hang=2)
 
-    def _say_end(self, advice: NextMove, bed: BedState) -> None:
+    def _show_end(self, advice: NextMove, bed: BedState) -> None:
         from farmwatch.judge.words import screw_words
 
         assert self._bench is not None
@@ -346,7 +346,7 @@ class TerminalScreen:
         }
         paragraph(f"Finished at {bed.range_mm:.3f} mm. {words.get(advice.ending, '')}".strip(), strong=True)
         if advice.ending == "plate":
-            name = plain(self._bench.machine.name)
+            name = sanitize(self._bench.machine.name)
             paragraph(
                 "Turn the plate by half a turn, mesh again, hot, and say so: "
                 f"farmwatch note {name} plate --text turned. What turns with the plate is the plate's own.",
@@ -355,7 +355,7 @@ class TerminalScreen:
             )
         for mount, thick in (advice.shims_mm or {}).items():
             if thick > 0:
-                paragraph(f"{plain(screw_words(mount))}: shim {thick:.2f} mm", indent=2)
+                paragraph(f"{sanitize(screw_words(mount))}: shim {thick:.2f} mm", indent=2)
         if advice.after_shims_mm is not None:
             paragraph(f"With the shims it would be {advice.after_shims_mm:.2f} mm.", indent=2)
 

@@ -31,13 +31,13 @@ _AT = click.option("--at", metavar="TIME", help="As of this time; farm time wher
 @pass_app
 def fleet(app: App, as_json: bool, fail_on: str | None, at: str | None) -> None:
     """Show every machine's condition, worst first."""
-    from farmwatch.cli.fleet_table import fleet_document, needs_attention, say_fleet
+    from farmwatch.cli.fleet_table import fleet_document, needs_attention, show_fleet
 
     found = app.fleet() if at is None else app.assess(app.moment(at))
     if as_json:
         _print_json(fleet_document(found))
     else:
-        say_fleet(found, app.settings.farm.name, app.settings.farm.timezone, accepted=_accepted(app, found))
+        show_fleet(found, app.settings.farm.name, app.settings.farm.timezone, accepted=_accepted(app, found))
     if fail_on and needs_attention(found.machines):
         click.get_current_context().exit(NEEDS_ATTENTION)
 
@@ -48,11 +48,11 @@ def fleet(app: App, as_json: bool, fail_on: str | None, at: str | None) -> None:
 @pass_app
 def machine(app: App, name: str, at: str | None) -> None:
     """Show machine NAME: numbers, history, what to do there, and the bed as a map."""
-    from farmwatch.cli.machine_page import say_machine
+    from farmwatch.cli.machine_page import show_machine
 
     found = app.assess(app.moment(at), [name])
     accepted = _accepted(app, found).get(found.machines[0].machine)
-    say_machine(found.machines[0], found.limits, app.settings.farm.timezone, found.at, accepted)
+    show_machine(found.machines[0], found.limits, app.settings.farm.timezone, found.at, accepted)
 
 
 @click.command("assess", short_help="The fleet with its reasons; --json: all that is known.")
@@ -66,7 +66,7 @@ def assess(app: App, at: str | None, names: tuple[str, ...], as_json: bool, fail
 
     --json prints the whole of it, for other programs: numbers, plans, drift, steps and forecasts.
     """
-    from farmwatch.cli.fleet_table import needs_attention, say_fleet
+    from farmwatch.cli.fleet_table import needs_attention, show_fleet
     from farmwatch.judge.document import assessment_document
 
     found = app.assess(app.moment(at), list(names) or None)
@@ -74,7 +74,7 @@ def assess(app: App, at: str | None, names: tuple[str, ...], as_json: bool, fail
         _print_json(assessment_document(found))
     else:
         accepted = _accepted(app, found)
-        say_fleet(found, app.settings.farm.name, app.settings.farm.timezone, accepted=accepted, reasons=True)
+        show_fleet(found, app.settings.farm.name, app.settings.farm.timezone, accepted=accepted, reasons=True)
     if fail_on and needs_attention(found.machines):
         click.get_current_context().exit(NEEDS_ATTENTION)
 

@@ -10,8 +10,7 @@ import pytest
 
 from farmwatch.config import Machine
 from farmwatch.report.week import Week
-from farmwatch.service.errand import Errand
-from farmwatch.service.sending import ErrandFailed, send
+from farmwatch.service.worker import Job, JobFailed, run_job
 from farmwatch.store import Store
 from tests.service.farm import NOW, names, settings_in
 
@@ -23,9 +22,9 @@ def test_an_errand_larger_than_a_pipe_comes_through(tmp_path: Path) -> None:
     host = f"http://10.20.1.11/{'a-long-path/' * 40}"
     machines = [Machine(name=name, model="tideframe-220", mapping="survey", address=host + name) for name in names(300)]
     settings = settings_in(tmp_path, None, ()).model_copy(update={"machines": tuple(machines)})
-    errand = Errand(kind="first-look", settings=settings, at=MONDAY, week=Week(2026, 48))
-    assert len(pickle.dumps(errand)) > 2 * 64 * 1024
-    said = send(errand, threading.Event())
+    job = Job(kind="first-look", settings=settings, at=MONDAY, week=Week(2026, 48))
+    assert len(pickle.dumps(job)) > 2 * 64 * 1024
+    said = run_job(job, threading.Event())
     assert said is not None
     assert said["week"] == "2026-W48"
     assert Path(str(said["report"])).is_file()
@@ -34,15 +33,15 @@ def test_an_errand_larger_than_a_pipe_comes_through(tmp_path: Path) -> None:
 def test_a_fault_comes_back_in_words(tmp_path: Path) -> None:
     settings = settings_in(tmp_path, None, names(1))
     gone = settings.farm.model_copy(update={"database": tmp_path / "no" / "farm.duckdb"})
-    with pytest.raises(ErrandFailed, match="its folder does not exist"):
-        send(Errand(kind="refresh", settings=settings.model_copy(update={"farm": gone}), at=MONDAY), threading.Event())
+    with pytest.raises(JobFailed, match="its folder does not exist"):
+        run_job(Job(kind="refresh", settings=settings.model_copy(update={"farm": gone}), at=MONDAY), threading.Event())
 
 
 def test_a_bug_comes_back_with_where_it_is(tmp_path: Path) -> None:
     settings = settings_in(tmp_path, None, names(1)).model_copy(update={"models": {}})
     Store(settings.farm.database).check()
-    with pytest.raises(ErrandFailed, match=r"(?s)its process ended with 1: .*KeyError"):
-        send(Errand(kind="refresh", settings=settings, at=MONDAY), threading.Event())
+    with pytest.raises(JobFailed, match=r"(?s)its process ended with 1: .*KeyError"):
+        run_job(Job(kind="refresh", settings=settings, at=MONDAY), threading.Event())
 
 
 def test_the_end_of_the_service_ends_an_errand(tmp_path: Path) -> None:
@@ -50,5 +49,5 @@ def test_the_end_of_the_service_ends_an_errand(tmp_path: Path) -> None:
     stop = threading.Event()
     stop.set()
     begin = time.monotonic()
-    assert send(Errand(kind="night", settings=settings, at=MONDAY), stop) is None
+    assert run_job(Job(kind="night", settings=settings, at=MONDAY), stop) is None
     assert time.monotonic() - begin < 10

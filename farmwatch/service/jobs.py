@@ -1,4 +1,4 @@
-"""Does an errand. Every part may be done twice: a crash in between costs nothing but time."""
+"""Does a job (`worker.Job`). Every part may be done twice: a crash in between costs nothing but time."""
 
 from __future__ import annotations
 
@@ -15,9 +15,9 @@ from farmwatch.report.week import Week
 from farmwatch.report.write import write_week
 from farmwatch.service.backups import back_up
 from farmwatch.service.calendar import night_key, report_key
-from farmwatch.service.errand import ASSESSMENT, FIRST_LOOK, Errand
+from farmwatch.service.fleet_cache import FleetCache, changed, load, save, with_twins
 from farmwatch.service.reportmail import CHANNEL, report_letter
-from farmwatch.service.standing import Standing, changed, load, save, with_twins
+from farmwatch.service.worker import ASSESSMENT, FIRST_LOOK, Job
 from farmwatch.store import Run, Store
 from farmwatch.store.clock import micros
 from farmwatch.tickets import Outbox, TicketChanges, announce, update_tickets
@@ -27,29 +27,29 @@ __all__ = ["do"]
 _POLLS_KEPT_WHOLE = timedelta(days=365)
 
 
-def do(errand: Errand, store: Store) -> dict[str, object]:
+def do(job: Job, store: Store) -> dict[str, object]:
     """Do it and enter it into the last-run record; returns what the service wants to know, as plain values.
 
     Raises FarmwatchError where a part cannot be done.
     """
-    if errand.kind == "refresh":
-        return _refresh(errand, store)
-    said = _assess(errand, store)
-    if errand.kind == "night":
-        return said | _night(errand, store)
-    return said | _report(errand, store)
+    if job.kind == "refresh":
+        return _refresh(job, store)
+    said = _assess(job, store)
+    if job.kind == "night":
+        return said | _night(job, store)
+    return said | _report(job, store)
 
 
-def _assess(errand: Errand, store: Store) -> dict[str, object]:
+def _assess(job: Job, store: Store) -> dict[str, object]:
     # Looked at before: what comes in meanwhile counts as new the next time.
-    records = _come_by(store.records(), errand.at)
-    fleet = assess(errand.settings, store, errand.at)
+    records = _come_by(store.records(), job.at)
+    fleet = assess(job.settings, store, job.at)
     machines = {one.machine: one for one in fleet.machines}
-    save(errand.settings, store.path, Standing(at=errand.at, records=records, machines=machines))
-    book = update_tickets(errand.settings, store, fleet)
-    letters = announce(errand.settings, store, errand.at)
+    save(job.settings, store.path, FleetCache(at=job.at, records=records, machines=machines))
+    book = update_tickets(job.settings, store, fleet)
+    letters = announce(job.settings, store, job.at)
     conditions = _conditions(fleet)
-    store.add_run(Run(name=ASSESSMENT, at=errand.at, detail=json.dumps(conditions)))
+    store.add_run(Run(name=ASSESSMENT, at=job.at, detail=json.dumps(conditions)))
     return {"conditions": conditions, "letters": letters} | _counted(book)
 
 
@@ -57,39 +57,39 @@ def _counted(book: TicketChanges) -> dict[str, object]:
     return {"opened": len(book.opened), "proven": len(book.proven), "came_back": len(book.came_back)}
 
 
-def _refresh(errand: Errand, store: Store) -> dict[str, object]:
+def _refresh(job: Job, store: Store) -> dict[str, object]:
     """Judge what is new since the last time, so that `fleet` has little left to do, and see to its tickets."""
-    settings = errand.settings
-    records = _come_by(store.records(), errand.at)
-    standing = load(settings, store.path, errand.at)
+    settings = job.settings
+    records = _come_by(store.records(), job.at)
+    cache = load(settings, store.path, job.at)
     names = [machine.name for machine in settings.machines]
-    new = names if standing is None else changed(settings, standing, records)
-    old = {} if standing is None else dict(standing.machines)
+    new = names if cache is None else changed(settings, cache, records)
+    old = {} if cache is None else dict(cache.machines)
     # An end of a time out of service passes without an entry.
-    out = store.out_of_service(errand.at)
-    hosts = host_facts(settings, store, errand.at)
+    out = store.out_of_service(job.at)
+    hosts = host_facts(settings, store, job.at)
     # A host that fell silent, or answers again, may open or close a ticket of its own.
     turned = {name for name, one in old.items() if one.in_service == (name in out) or one.silent != hosts[name].silent}
     new += [name for name in names if name not in new and name in turned]
-    fresh = {one.machine: one for one in assess(settings, store, errand.at, new).machines} if new else {}
+    fresh = {one.machine: one for one in assess(settings, store, job.at, new).machines} if new else {}
     # Before what was judged is kept: where this fails, it is judged and seen to again.
-    book = _see_to_tickets(errand, store, tuple(fresh.values()))
+    book = _see_to_tickets(job, store, tuple(fresh.values()))
     if book != TicketChanges():
         records = _with_own_events(records, store.records(), book)
     machines = {name: fresh.get(name) or _with_host_now(with_twins(old[name], fresh), hosts[name]) for name in names}
-    save(settings, store.path, Standing(at=errand.at, records=records, machines=machines))
-    fleet = FleetAssessment(at=errand.at, limits=settings.limits, machines=tuple(machines.values()))
+    save(settings, store.path, FleetCache(at=job.at, records=records, machines=machines))
+    fleet = FleetAssessment(at=job.at, limits=settings.limits, machines=tuple(machines.values()))
     return {"conditions": _conditions(fleet), "judged": len(fresh)} | _counted(book)
 
 
-def _see_to_tickets(errand: Errand, store: Store, fresh: tuple[Assessment, ...]) -> TicketChanges:
+def _see_to_tickets(job: Job, store: Store, fresh: tuple[Assessment, ...]) -> TicketChanges:
     """Carry what was just judged into the book: a ticket need not wait for the night."""
     if not fresh:
         return TicketChanges()
-    settings = errand.settings
-    book = update_tickets(settings, store, FleetAssessment(at=errand.at, limits=settings.limits, machines=fresh))
+    settings = job.settings
+    book = update_tickets(settings, store, FleetAssessment(at=job.at, limits=settings.limits, machines=fresh))
     if book != TicketChanges():
-        announce(settings, store, errand.at)
+        announce(settings, store, job.at)
     return book
 
 
@@ -136,22 +136,22 @@ def _conditions(fleet: FleetAssessment) -> Mapping[str, int]:
     return {condition: counted[condition] for condition in ("ideal", "usable", "past-limit", "unknown")}
 
 
-def _night(errand: Errand, store: Store) -> dict[str, object]:
-    thinned = store.thin_polls(errand.at - _POLLS_KEPT_WHOLE)
-    Outbox(store).forget_old(errand.at)
-    backup, readings = back_up(store, errand.at)
-    if errand.night is not None:
-        store.add_run(Run(name=night_key(errand.night), at=errand.at, detail=str(backup)))
+def _night(job: Job, store: Store) -> dict[str, object]:
+    thinned = store.thin_polls(job.at - _POLLS_KEPT_WHOLE)
+    Outbox(store).forget_old(job.at)
+    backup, readings = back_up(store, job.at)
+    if job.night is not None:
+        store.add_run(Run(name=night_key(job.night), at=job.at, detail=str(backup)))
     return {"thinned": thinned, "backup": str(backup), "readings": readings}
 
 
-def _report(errand: Errand, store: Store) -> dict[str, object]:
-    view, path = write_week(errand.settings, store, errand.at, errand.week)
-    if errand.kind == "first-look":
-        store.add_run(Run(name=FIRST_LOOK, at=errand.at, detail=str(path)))
+def _report(job: Job, store: Store) -> dict[str, object]:
+    view, path = write_week(job.settings, store, job.at, job.week)
+    if job.kind == "first-look":
+        store.add_run(Run(name=FIRST_LOOK, at=job.at, detail=str(path)))
         return {"report": str(path), "week": view.week}
     key = report_key(Week.read(view.week))
-    if errand.settings.mail is not None:
-        Outbox(store).put(key, CHANNEL, report_letter(view, path), errand.at)
-    store.add_run(Run(name=key, at=errand.at, detail=str(path)))
-    return {"report": str(path), "week": view.week, "mailed": errand.settings.mail is not None}
+    if job.settings.mail is not None:
+        Outbox(store).put(key, CHANNEL, report_letter(view, path), job.at)
+    store.add_run(Run(name=key, at=job.at, detail=str(path)))
+    return {"report": str(path), "week": view.week, "mailed": job.settings.mail is not None}
