@@ -42,6 +42,10 @@ class _Known:
     digests: Mapping[str, str]
     """Of the newest mesh of every machine of the farm."""
 
+    def history(self, machine: str) -> History:
+        history = self.histories.get(machine) or History.of(machine, [])
+        return replace(history, out_of_service=tuple(self.out.get(machine, ())))
+
 
 def assess(
     settings: Settings, store: Store, at: datetime, names: Sequence[str] | None = None, *, following: bool = True
@@ -126,7 +130,7 @@ def _seen_moves(moves: Sequence[Move], at: datetime) -> dict[str, list[Move]]:
 def _judge_block(
     settings: Settings, known: _Known, at: datetime, machines: Sequence[Machine], following: bool
 ) -> list[Assessment]:
-    histories = [known.histories.get(machine.name) or History.of(machine.name, []) for machine in machines]
+    histories = [known.history(machine.name) for machine in machines]
     beliefs = [_belief(settings.models[machine.model], known.moves.get(machine.name, ())) for machine in machines]
     models = [
         replace(settings.models[machine.model], clockwise=belief.clockwise)
@@ -146,7 +150,6 @@ def _judge_block(
             model=model,
             followed=found,
             step_mm=step,
-            out=known.out.get(machine.name, ()),
             aisle=machine.aisle,
         )
         for machine, history, model, found, step in zip(machines, histories, models, followed, steps, strict=True)

@@ -11,13 +11,28 @@ from numpy.typing import NDArray
 
 from farmwatch.mesh import Floats, Mesh
 
-__all__ = ["CelsiusIs", "History", "Note", "NoteKind", "OutOfService", "Reading", "Stack", "TimeFrom", "Work"]
+__all__ = [
+    "COLDEST_CELSIUS",
+    "HOTTEST_CELSIUS",
+    "CelsiusIs",
+    "History",
+    "Note",
+    "NoteKind",
+    "OutOfService",
+    "Reading",
+    "Stack",
+    "TimeFrom",
+    "Work",
+]
 
 TimeFrom = Literal["host", "seen", "unknown", "file"]
 """host: the host's own time; seen: when we first saw it; file: imported;
 unknown: the first mesh of a host without times."""
 
 CelsiusIs = Literal["at-probing", "now"]
+
+COLDEST_CELSIUS, HOTTEST_CELSIUS = -60.0, 500.0
+"""No bed is colder or hotter; a temperature beyond is another quantity or another unit."""
 
 NoteKind = Literal["belt", "pulley", "plate", "probe", "nozzle", "moved", "replaced", "other"]
 
@@ -99,6 +114,7 @@ class History:
     stacks: tuple[Stack, ...]
     notes: tuple[Note, ...] = ()
     works: tuple[Work, ...] = ()
+    out_of_service: tuple[OutOfService, ...] = ()
 
     def __len__(self) -> int:
         return int(self.taken_at.size)
@@ -137,6 +153,7 @@ class History:
             "stacks": tuple(stacks),
             "notes": self.notes,
             "works": self.works,
+            "out_of_service": self.out_of_service,
         }
         return History(**{**fields, **changes})
 

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from farmwatch.eligibility import LEAST_SHARE_OF_BED, share_of_bed
 from farmwatch.history import Stack
-from farmwatch.judge.judged import LEAST_SHARE_OF_BED, share_of_bed
 from farmwatch.mesh import Floats, Mesh
 from farmwatch.model import Model
 

@@ -22,13 +22,13 @@ from farmwatch.collect.grid import Convention, axis, check_count, kind, numbers,
 from farmwatch.collect.hosttime import host_time
 from farmwatch.collect.lookup import MISSING, Lookup
 from farmwatch.collect.outcome import PollError, plain
+from farmwatch.history import COLDEST_CELSIUS, HOTTEST_CELSIUS
 from farmwatch.mesh import Floats, Mesh, MeshRefused
 
 __all__ = ["HostMesh", "Reader", "read_answer"]
 
 LONGEST_LABEL = 200
 LEAST_A_SIDE = 3
-COLDEST, HOTTEST = -60.0, 500.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -270,7 +270,7 @@ def _celsius(value: Any, remarks: list[str]) -> float | None:
         return None
     if type(value) not in (int, float):
         raise PollError("garbled", f"bed_celsius holds {kind(value)} where a number is wanted")
-    if not (math.isfinite(value) and COLDEST <= value <= HOTTEST):
+    if not (math.isfinite(value) and COLDEST_CELSIUS <= value <= HOTTEST_CELSIUS):
         remarks.append(f"a bed of {value:g} °C cannot be; its temperature is left out")
         return None
     return float(value)

@@ -144,8 +144,6 @@ class Trace:
     range_mm: Floats
     u: Floats
     used: NDArray[np.bool_]
-    left_out: tuple[str, ...]
-    """Why a reading entered no trend; empty where it did."""
     segment: NDArray[np.intp]
     """Number of the segment it belongs to, -1 where it was not used."""
 

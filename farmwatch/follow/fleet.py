@@ -162,7 +162,7 @@ def _followed(
 
 
 def _not_followed(one: Series, at: datetime) -> HistoryFindings:
-    why = "no reading yet" if not len(one.history) else "no reading that counts: " + one.left_out[-1]
+    why = "no reading yet" if not len(one.history) else "no reading that counts"
     return HistoryFindings(
         machine=one.history.machine,
         at=at,
@@ -306,7 +306,6 @@ def _trace(one: Series, kept: Ints, segment: Ints) -> Trace:
         range_mm=one.range_mm,
         u=one.u,
         used=one.used,
-        left_out=one.left_out,
         segment=number,
     )
 

@@ -11,6 +11,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from farmwatch.eligibility import BAND_CELSIUS, find_judgeable, since_replaced
 from farmwatch.follow.forms import plate_changes
 from farmwatch.follow.meshes import Measured, measure_all
 from farmwatch.history import History
@@ -18,15 +19,12 @@ from farmwatch.measure import point_noise
 from farmwatch.mesh import Floats
 from farmwatch.model import Model
 
-__all__ = ["Series", "gather", "temperature_bands", "why_not_followed", "why_not_judged"]
+__all__ = ["Series", "gather", "temperature_bands"]
 
 Ints = NDArray[np.intp]
 Bools = NDArray[np.bool_]
 
 DAY = 86400.0
-# A mesh over less of the bed than this is shown, never judged.
-_LEAST_COVER = 0.80
-_BAND_GAP_CELSIUS = 10.0
 # Of the noise of a point, the newest readings say enough.
 _READINGS_FOR_NOISE = 60
 _NEW_SEGMENT = ("belt", "pulley", "moved")
@@ -54,9 +52,8 @@ class Series:
     """`[n]` which grid it was probed on: the history's stack."""
     point_sigma_mm: float
     point_sigma_from: str
-    left_out: tuple[str, ...]
-    """Why a reading enters no trend; empty where it does."""
     used: Bools
+    """`[n]` whether a reading enters trends, steps and noise."""
     band: Ints
     """`[n]` temperature band."""
     celsius: tuple[float, ...]
@@ -76,35 +73,15 @@ class Series:
 def gather(histories: Sequence[History], models: Sequence[Model], at: datetime) -> list[Series]:
     """Arrays of each history's readings at or before `at`."""
     epoch = at.timestamp()
-    known = [history.until(epoch) for history in histories]
+    known = [since_replaced(history.until(epoch)) for history in histories]
     measured = measure_all(known, models)
     return [_series(history, model, parts) for history, model, parts in zip(known, models, measured, strict=True)]
 
 
-def why_not_judged(history: History, model: Model) -> tuple[str, ...]:
-    """Why each reading `[n]` is shown and never judged, empty where it is judged: partial, or probed cold."""
-    why = np.full(len(history), "", dtype=object)
-    for stack in history.stacks:
-        share = _cover(stack.x, stack.y, model)
-        if share < _LEAST_COVER:
-            why[stack.index] = f"covers {share:.0%} of the bed, wants {_LEAST_COVER:.0%}"
-    if model.judge_from_celsius is not None:
-        celsius = np.where(history.celsius_is_now, np.nan, history.bed_celsius)
-        cold = np.flatnonzero(celsius < model.judge_from_celsius)
-        for i in cold:
-            why[i] = why[i] or f"probed at {celsius[i]:.0f} °C, judged from {model.judge_from_celsius:.0f} °C"
-    return tuple(why)
-
-
-def why_not_followed(history: History, model: Model) -> tuple[str, ...]:
-    """Why each reading `[n]` enters no trend, step or noise, empty where it does."""
-    why = np.array(why_not_judged(history, model), dtype=object)
-    why[(why == "") & history.during_work] = "taken while a ticket was in work"
-    why[(why == "") & (history.time_from == "unknown")] = "of unknown age"
-    replaced = [note.at.timestamp() for note in history.notes if note.what == "replaced"]
-    if replaced:
-        why[(why == "") & (history.taken_at < max(replaced))] = "of the machine that was replaced"
-    return tuple(why)
+def find_followed(history: History, model: Model) -> Bools:
+    """Which readings `[n]` enter trends, steps and noise: those judged, but none of a ticket's work or unknown age."""
+    dated: Bools = np.asarray(history.time_from != "unknown", dtype=bool)
+    return find_judgeable(history, model) & ~history.during_work & dated
 
 
 def temperature_bands(celsius: Floats, used: Bools) -> tuple[Ints, tuple[float, ...]]:
@@ -117,7 +94,7 @@ def temperature_bands(celsius: Floats, used: Bools) -> tuple[Ints, tuple[float, 
     values = np.sort(celsius[known & used])
     if not values.size:
         return np.zeros(celsius.size, dtype=np.intp), (float("nan"),)
-    groups = np.split(values, np.flatnonzero(np.diff(values) > _BAND_GAP_CELSIUS) + 1)
+    groups = np.split(values, np.flatnonzero(np.diff(values) > BAND_CELSIUS) + 1)
     means = [float(group.mean()) for group in groups]
     edges = [(left[-1] + right[0]) / 2 for left, right in pairwise(groups)]
     band = np.searchsorted(np.array(edges, dtype=np.float64), np.where(known, celsius, -np.inf)).astype(np.intp)
@@ -129,12 +106,8 @@ def temperature_bands(celsius: Floats, used: Bools) -> tuple[Ints, tuple[float, 
 
 def _series(history: History, model: Model, parts: Measured) -> Series:
     u, form = parts.u, parts.form
-    left_out = why_not_followed(history, model)
-    used = (np.array(left_out, dtype=object) == "") & np.isfinite(u).all(axis=1)
-    if not used.all():
-        left_out = tuple(
-            why or ("" if fine else "its plane cannot be told") for why, fine in zip(left_out, used, strict=True)
-        )
+    # Of a mesh with too few points no plane can be told.
+    used = find_followed(history, model) & np.isfinite(u).all(axis=1)
     celsius = np.where(history.celsius_is_now, np.nan, history.bed_celsius)
     band, means = temperature_bands(celsius, used)
     newest = np.flatnonzero(used)[-_READINGS_FOR_NOISE:]
@@ -161,7 +134,6 @@ def _series(history: History, model: Model, parts: Measured) -> Series:
         grid=grid,
         point_sigma_mm=noise.sigma_mm,
         point_sigma_from=noise.source,
-        left_out=left_out,
         used=used,
         band=band,
         celsius=means,
@@ -208,12 +180,3 @@ def _plate_epochs(history: History) -> tuple[Ints, Bools]:
 
 def _says_turned(text: str) -> bool:
     return re.search(r"(?<![a-z])turned(?![a-z])", text.casefold()) is not None
-
-
-def _cover(x: Floats, y: Floats, model: Model) -> float:
-    if model.bed is None:
-        return 1.0
-    x0, y0, x1, y1 = model.bed
-    wide = max(0.0, min(float(x[-1]), x1) - max(float(x[0]), x0))
-    deep = max(0.0, min(float(y[-1]), y1) - max(float(y[0]), y0))
-    return wide * deep / ((x1 - x0) * (y1 - y0))

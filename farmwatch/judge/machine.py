@@ -9,13 +9,13 @@ from datetime import datetime, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
+from farmwatch.eligibility import find_judgeable, how_to_be_judged, since_replaced
 from farmwatch.follow.findings import HistoryFindings
-from farmwatch.history import History, OutOfService
+from farmwatch.history import History
 from farmwatch.judge.assessment import Assessment
 from farmwatch.judge.cause import Evidence, Verdict, judge_cause
 from farmwatch.judge.condition import ConditionFinding, find_condition
 from farmwatch.judge.drive import find_drive_fault
-from farmwatch.judge.judged import find_judgeable, how_to_be_judged, since_replaced
 from farmwatch.judge.measured import MachineMeasures, ReadingMeasures, measure_machines, pool_noise, range_sd
 from farmwatch.judge.plan import Reach, find_reach, make_plan
 from farmwatch.judge.shown import find_tilt, form_facts, moment, reading_facts, screw_facts, spike_facts, trace_of
@@ -47,14 +47,13 @@ class MachineCase:
     """What is known of one machine to be judged.
 
     followed: drift, steps and forecast, None while unknown. step_mm: the rise per tooth learned from moves made on it,
-    None for the model's. out: spans out of service.
+    None for the model's.
     """
 
     history: History
     model: Model
     followed: HistoryFindings | None = None
     step_mm: float | None = None
-    out: Sequence[OutOfService] = ()
     aisle: str = ""
 
 
@@ -66,7 +65,6 @@ class _Case:
     model: Model
     limits: Limits
     at: datetime
-    out: Sequence[OutOfService]
     good: NDArray[np.bool_]
     """Which readings are judged."""
     shown: int
@@ -95,21 +93,20 @@ def judge_machine(
     *,
     followed: HistoryFindings | None = None,
     step_mm: float | None = None,
-    out: Sequence[OutOfService] = (),
     aisle: str = "",
 ) -> Assessment:
     """Everything that is said of one machine at `at` (aware), from its readings and notes at or before it.
 
     The arguments are those of `MachineCase`. What concerns its host is added by `with_host`.
     """
-    case = MachineCase(history=history, model=model, followed=followed, step_mm=step_mm, out=out, aisle=aisle)
+    case = MachineCase(history=history, model=model, followed=followed, step_mm=step_mm, aisle=aisle)
     return judge_fleet([case], limits, at)[0]
 
 
 def judge_fleet(cases: Sequence[MachineCase], limits: Limits, at: datetime) -> list[Assessment]:
     """`judge_machine` for many, measured together; a machine with few readings borrows the noise of its model's."""
     cases = [replace(case, history=since_replaced(case.history.until(at.timestamp()))) for case in cases]
-    good = [find_judgeable(case.history, case.model, case.out) for case in cases]
+    good = [find_judgeable(case.history, case.model) for case in cases]
     asked = [_asked(one) for one in good]
     measures = pool_noise(measure_machines([c.history for c in cases], [c.model for c in cases], asked))
     return [_judge_one(*row, limits, at) for row in zip(cases, good, measures, strict=True)]
@@ -144,7 +141,8 @@ def _asked(good: NDArray[np.bool_]) -> NDArray[np.intp]:
 def _judge_one(
     case: MachineCase, good: NDArray[np.bool_], measures: MachineMeasures, limits: Limits, at: datetime
 ) -> Assessment:
-    now_out = next((span for span in case.out if span.since <= at and (span.until is None or at < span.until)), None)
+    spans = case.history.out_of_service
+    now_out = next((span for span in spans if span.since <= at and (span.until is None or at < span.until)), None)
     blank = Assessment(
         machine=case.history.machine,
         model=case.model,
@@ -176,7 +174,6 @@ def _open_case(
         model=model,
         limits=limits,
         at=at,
-        out=case.out,
         good=good,
         shown=shown,
         judged=judged,
@@ -209,7 +206,7 @@ def _show(blank: Assessment, case: _Case) -> Assessment:
     age = case.at - moment(history.taken_at[i])
     return replace(
         blank,
-        reading=reading_facts(history, i, case.good, case.model, case.out),
+        reading=reading_facts(history, i, case.good, case.model),
         mesh_old=age > timedelta(days=case.limits.mesh_old_after_days),
         mesh=mesh,
         range_mm=float(measures.range_mm[i]),
@@ -243,7 +240,7 @@ def _advise(facts: Assessment, case: _Case, i: int, followed: HistoryFindings | 
     figures, reach = case.figures[i], case.reach[i]
     return replace(
         facts,
-        judged_reading=None if i == case.shown else reading_facts(history, i, good, case.model, case.out),
+        judged_reading=None if i == case.shown else reading_facts(history, i, good, case.model),
         judged_range_mm=None if i == case.shown else float(case.measures.range_mm[i]),
         condition=finding.condition,
         confirmed=finding.confirmed,

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from datetime import UTC, datetime
 
 import numpy as np
 from numpy.typing import NDArray
 
-from farmwatch.history import History, OutOfService
+from farmwatch.eligibility import why_not_judged
+from farmwatch.history import History
 from farmwatch.judge.assessment import FormFacts, ReadingFacts, ScrewHeight, Spike, TiltFacts, Trace
-from farmwatch.judge.judged import why_not_judged
 from farmwatch.judge.measured import MachineMeasures, ReadingMeasures
 from farmwatch.mesh import Mesh
 from farmwatch.model import Model
@@ -21,9 +20,7 @@ __all__ = ["find_tilt", "form_facts", "moment", "reading_facts", "screw_facts", 
 LEAST_LEAN_MM = 0.02
 
 
-def reading_facts(
-    history: History, i: int, good: NDArray[np.bool_], model: Model, out: Sequence[OutOfService]
-) -> ReadingFacts:
+def reading_facts(history: History, i: int, good: NDArray[np.bool_], model: Model) -> ReadingFacts:
     """The reading at place `i` of the history; `good [n]` says which are judged."""
     mesh, celsius = history.mesh(i), float(history.bed_celsius[i])
     return ReadingFacts(
@@ -34,7 +31,7 @@ def reading_facts(
         bed_celsius=celsius if np.isfinite(celsius) else None,
         plate=history.plate[i],
         judged=bool(good[i]),
-        why_not_judged="" if good[i] else why_not_judged(history, i, model, out),
+        why_not_judged="" if good[i] else why_not_judged(history, i, model),
     )
 
 

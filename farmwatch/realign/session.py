@@ -16,9 +16,9 @@ from typing import Protocol
 
 from farmwatch.collect import PollAttempt, reading_of
 from farmwatch.config import Machine, Settings
+from farmwatch.eligibility import find_judgeable, why_not_judged
 from farmwatch.errors import InputError
 from farmwatch.history import Reading
-from farmwatch.judge.judged import find_judgeable, why_not_judged
 from farmwatch.judge.learned import DOUBT, DOUBT_WHEN_ASKED, StepBelief, first_belief, learn_turn
 from farmwatch.model import Limits, Model, TurningSense
 from farmwatch.realign.bed import BedState, bed_state

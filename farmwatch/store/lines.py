@@ -15,11 +15,11 @@ import numpy as np
 import orjson
 
 from farmwatch.errors import FarmwatchError
-from farmwatch.history import Reading
+from farmwatch.history import COLDEST_CELSIUS, HOTTEST_CELSIUS, Reading
 from farmwatch.mesh import Mesh, MeshRefused
 
 __all__ = [
-    "COLDEST_CELSIUS", "HOTTEST_CELSIUS", "KEYS", "LONGEST_PLATE", "LineRefused", "instant", "member_celsius", "plain",
+    "KEYS", "LONGEST_PLATE", "LineRefused", "instant", "member_celsius", "plain",
     "reading_line", "reading_of", "time_text",
 ]  # fmt: skip
 
@@ -39,8 +39,6 @@ KEYS = frozenset(
     }
 )
 
-# What a bed can be at; beyond it stands another quantity.
-COLDEST_CELSIUS, HOTTEST_CELSIUS = -60.0, 500.0
 LONGEST_PLATE = 200
 
 _TIMES_FROM = ("host", "seen", "unknown", "file")

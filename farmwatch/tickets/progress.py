@@ -8,15 +8,15 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 import numpy as np
 from numpy.typing import NDArray
 
 from farmwatch.config import Settings
-from farmwatch.history import History, OutOfService
-from farmwatch.judge.judged import find_judgeable, since_replaced, why_not_judged
+from farmwatch.eligibility import find_judgeable, since_replaced, why_not_judged
+from farmwatch.history import History
 from farmwatch.judge.measured import screw_positions
 from farmwatch.judge.shown import moment
 from farmwatch.judge.words import screw_words
@@ -85,8 +85,9 @@ def proofs(
         if history is not None:
             mine = work_moves(ticket, moves[ticket.machine])
             noise = (sd_mm or {}).get(ticket.machine, 0.0)
-            case = _Repair(settings, ticket, models[ticket.machine], since_replaced(history), mine, noise)
-            found[ticket.number] = _proof(case, out.get(ticket.machine, ()))
+            known = replace(since_replaced(history), out_of_service=out.get(ticket.machine, ()))
+            case = _Repair(settings, ticket, models[ticket.machine], known, mine, noise)
+            found[ticket.number] = _proof(case)
     return found
 
 
@@ -106,13 +107,13 @@ class _Repair:
     sd_mm: float
 
 
-def _proof(case: _Repair, out: Sequence[OutOfService]) -> Proof:
+def _proof(case: _Repair) -> Proof:
     ticket, history = case.ticket, case.history
     assert ticket.work_until is not None
     celsius = history.bed_celsius.copy()
     celsius[history.celsius_is_now] = float("nan")
     ranges = ranges_of(history)
-    good = find_judgeable(history, case.model, out)
+    good = find_judgeable(history, case.model)
     end = _end_of_work(case, good, celsius)
     predicted = ticket.predicted_mm
     if predicted is not None and end is not None:
@@ -139,7 +140,7 @@ def _proof(case: _Repair, out: Sequence[OutOfService]) -> Proof:
         wanted=wanted,
         next_from=None if last is None else moment(history.taken_at[last]) + apart,
         passed_over=tuple(
-            PassedOver(at=moment(history.taken_at[i]), why=_passed_words(case, i, why, out))
+            PassedOver(at=moment(history.taken_at[i]), why=_passed_words(case, i, why))
             for i, why in verdict.passed_over
         ),
         celsius=ticket.bed_celsius,
@@ -162,12 +163,12 @@ def _end_of_work(case: _Repair, good: NDArray[np.bool_], celsius: Floats) -> int
     return int(places[-1])
 
 
-def _passed_words(case: _Repair, i: int, why: Passed, out: Sequence[OutOfService]) -> str:
+def _passed_words(case: _Repair, i: int, why: Passed) -> str:
     if why == "too-soon":
         return "less than an hour after the one that counted"
     if why == "other-band":
         return f"the bed was at {case.history.bed_celsius[i]:.0f} °C, not near {case.ticket.bed_celsius:.0f} °C"
-    return why_not_judged(case.history, i, case.model, out) or "it was taken during work"
+    return why_not_judged(case.history, i, case.model) or "it was taken during work"
 
 
 def _changed(case: _Repair, ranges: Floats, verdict: RepairVerdict, end: int | None) -> str:

@@ -12,6 +12,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from farmwatch.eligibility import BAND_CELSIUS
 from farmwatch.mesh import Floats
 
 __all__ = ["LEAST_APART_SECONDS", "Passed", "RepairVerdict", "in_band", "judge_repair"]
@@ -21,8 +22,6 @@ Passed = Literal["not-judged", "too-soon", "other-band"]
 
 # Two meshes within the hour are one look at the machine (as for its condition).
 LEAST_APART_SECONDS = 3600.0
-# Temperatures within 10 degrees of each other are one band.
-BAND_CELSIUS = 10.0
 NOISE_SD = 2.0
 
 

@@ -8,7 +8,7 @@ import pytest
 
 from farmwatch.demo.synthetic import Band, Jump, Plate, Recipe, make_history, tideframe
 from farmwatch.follow.fleet import follow_fleet, follow_machine
-from farmwatch.history import History, Note, Reading
+from farmwatch.history import History, Note, OutOfService, Reading
 from farmwatch.mesh import Mesh
 from farmwatch.model import Limits
 
@@ -162,34 +162,33 @@ def test_a_segment_shorter_than_three_promises_nothing(play, follow):
     assert followed.forecast is None
 
 
-def test_readings_that_do_not_count_are_left_out_and_say_why(play, follow):
+def test_readings_that_do_not_count_are_left_out(play, follow):
     made = play(readings=40, bands=(Band(60.0),), jumps=(Jump(20, "front-left", 0.4, 1),))
     history = made.history
+    since, until = time_of(history, 10), time_of(history, 12)
+    out = OutOfService(machine="heron-01", since=since, reason="belt off", until=until)
     changed = replace(
         history,
         during_work=np.arange(40) == 5,
-        time_from=np.where(np.arange(40) == 0, "unknown", history.time_from),
+        time_from=np.where(np.arange(40) == 15, "unknown", history.time_from),
+        out_of_service=(out,),
         bed_celsius=np.where(np.arange(40) == 7, 21.0, history.bed_celsius),
         notes=(Note(machine="heron-01", at=time_of(history, 3), what="replaced"),),
     )
     followed = follow(changed, replace(MODEL, judge_from_celsius=45.0))
-    assert np.flatnonzero(~followed.trace.used).tolist() == [0, 1, 2, 5, 7]
-    why = followed.trace.left_out
-    assert why[0] == "of unknown age"
-    assert why[1] == "of the machine that was replaced"
-    assert why[5] == "taken while a ticket was in work"
-    assert why[7] == "probed at 21 °C, judged from 45 °C"
+    assert np.flatnonzero(~followed.trace.used).tolist() == [2, 4, 7, 8, 12]
     assert [step.at for step in followed.steps] == [made.truth.steps[0].at]
 
 
 def test_a_partial_mesh_is_left_out(play, follow):
     made = play(readings=30)
-    part = Mesh(np.linspace(10, 100, 7), np.linspace(10, 210, 7), made.history.mesh(9).z)
     rows = readings_of(made.history)
-    rows[9] = replace(rows[9], mesh=part)
+    whole = rows[9].mesh
+    rows[9] = replace(rows[9], mesh=Mesh(np.linspace(10, 100, 7), whole.y, whole.z))
+    # Its right column missing, it spans five sixths of the axes but too little of the bed.
+    rows[14] = replace(rows[14], mesh=Mesh(whole.x, whole.y, np.where(np.arange(7) == 6, np.nan, whole.z)))
     followed = follow(History.of("heron-01", rows))
-    assert followed.trace.left_out[9] == "covers 37% of the bed, wants 80%"
-    assert followed.trace.used.sum() == 29
+    assert np.flatnonzero(~followed.trace.used).tolist() == [9, 14]
 
 
 def test_temperatures_read_at_poll_time_are_not_reasoned_with(play, follow):

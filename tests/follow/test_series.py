@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from farmwatch.demo.synthetic import Plate, tideframe
-from farmwatch.follow.series import gather, temperature_bands, why_not_judged
+from farmwatch.follow.series import gather, temperature_bands
 from farmwatch.history import Note
 from farmwatch.measure import least_squares_plane, screw_heights
 
@@ -74,9 +74,3 @@ def test_turned_twice_lies_straight_again(play):
     words = tuple(Note(machine="heron-01", at=t, what="plate", text="plate turned") for t in at)
     assert gathered(replace(made.history, notes=words)).turned.tolist() == [False] * 4 + [True] * 4 + [False] * 4
     assert gathered(replace(made.history, notes=notes)).turned.tolist() == [False] * 4 + [True] * 4 + [False] * 4
-
-
-def test_a_model_without_a_bed_has_no_partial_meshes(play):
-    made = play(readings=3)
-    assert why_not_judged(made.history, replace(tideframe(), bed=None)) == ("", "", "")
-    assert why_not_judged(made.history, replace(tideframe(), bed=(0.0, 0.0, 400.0, 220.0)))[0].startswith("covers")

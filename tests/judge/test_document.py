@@ -87,7 +87,7 @@ def followed() -> HistoryFindings:
         machine="heron-01",
         at=AT,
         screws=("front-left", "front-right"),
-        trace=Trace(at=none, range_mm=none, u=none, used=none.astype(bool), left_out=(), segment=none.astype(np.intp)),
+        trace=Trace(at=none, range_mm=none, u=none, used=none.astype(bool), segment=none.astype(np.intp)),
         steps=(Step(at=JUMPED, name="tooth-jump", screw="front-right", mm=-0.401, teeth=-1, sd_mm=0.004),),
         drift=Drift(
             since=datetime(2026, 8, 2, 4, tzinfo=UTC),

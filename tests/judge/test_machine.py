@@ -22,9 +22,7 @@ PLATE = {"turn-plate", "plate"}
 
 def followed(**facts) -> HistoryFindings:
     empty = np.zeros(0)
-    trace = Trace(
-        at=empty, range_mm=empty, u=empty, used=empty.astype(bool), left_out=(), segment=empty.astype(np.intp)
-    )
+    trace = Trace(at=empty, range_mm=empty, u=empty, used=empty.astype(bool), segment=empty.astype(np.intp))
     base = {"machine": "heron-01", "at": None, "screws": (), "trace": trace}
     return HistoryFindings(**{**base, **facts})
 
@@ -244,8 +242,8 @@ class TestShownAndJudged:
 
     def test_out_of_service_keeps_its_condition_and_wants_no_hands(self, bench) -> None:
         out = OutOfService(machine="heron-01", since=bench.at(2.5), reason="belt off")
-        history = bench.history(bench.bed((0.8, 0, 0)), 5)
-        one = judge_machine(history, bench.model, bench.limits, bench.at(6), out=(out,))
+        history = replace(bench.history(bench.bed((0.8, 0, 0)), 5), out_of_service=(out,))
+        one = judge_machine(history, bench.model, bench.limits, bench.at(6))
         assert (one.in_service, one.out_reason, one.condition, one.advice) == (False, "belt off", "past-limit", ())
         assert not one.reading.judged
         assert one.judged_reading.taken_at == bench.at(2)

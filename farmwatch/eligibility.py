@@ -1,19 +1,25 @@
-"""Which readings are judged: a mesh of too little of the bed, a cold one or one taken out of service is only shown."""
+"""Which readings count: a mesh of too little of the bed, a cold one or one taken out of service is only shown.
+
+The one rule that following, judging and proving share. Values in, values out.
+"""
 
 from __future__ import annotations
-
-from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
-from farmwatch.history import History, OutOfService, Stack
+from farmwatch.history import History, Stack
 from farmwatch.mesh import Floats
 from farmwatch.model import Model
 
-__all__ = ["find_judgeable", "how_to_be_judged", "share_of_bed", "since_replaced", "why_not_judged"]
+__all__ = [
+    "BAND_CELSIUS", "LEAST_SHARE_OF_BED", "find_judgeable", "how_to_be_judged", "share_of_bed", "since_replaced",
+    "why_not_judged",
+]  # fmt: skip
 
 LEAST_SHARE_OF_BED = 0.80
+BAND_CELSIUS = 10.0
+"""Bed temperatures further apart than this are not compared without more ado: a hot bed has another form."""
 
 
 def since_replaced(history: History) -> History:
@@ -26,16 +32,16 @@ def since_replaced(history: History) -> History:
     return history.select(history.taken_at >= start, works=works)
 
 
-def find_judgeable(history: History, model: Model, out: Sequence[OutOfService] = ()) -> NDArray[np.bool_]:
+def find_judgeable(history: History, model: Model) -> NDArray[np.bool_]:
     """`[n]`: true where a reading may be judged, however old it is."""
-    good = ~(_too_cold(history, model) | _out(history, out))
+    good = ~(_too_cold(history, model) | _out(history))
     return good & (_shares(history, model) >= LEAST_SHARE_OF_BED)
 
 
-def why_not_judged(history: History, i: int, model: Model, out: Sequence[OutOfService] = ()) -> str:
+def why_not_judged(history: History, i: int, model: Model) -> str:
     """Why reading `i` of the history is shown and not judged, in words; empty where it is judged."""
     i = i % len(history)
-    if _out(history, out)[i]:
+    if _out(history)[i]:
         return "it was taken while the machine was out of service"
     if _too_cold(history, model)[i]:
         return f"the bed was at {history.bed_celsius[i]:.0f} °C, judged from {model.judge_from_celsius:.0f} °C on"
@@ -93,9 +99,9 @@ def _too_cold(history: History, model: Model) -> NDArray[np.bool_]:
     return cold
 
 
-def _out(history: History, out: Sequence[OutOfService]) -> NDArray[np.bool_]:
+def _out(history: History) -> NDArray[np.bool_]:
     inside = np.zeros(len(history), dtype=bool)
-    for span in out:
+    for span in history.out_of_service:
         end = np.inf if span.until is None else span.until.timestamp()
         inside |= (history.taken_at >= span.since.timestamp()) & (history.taken_at < end)
     return inside
