@@ -21,9 +21,9 @@ from farmwatch.judge.words import (
     shim_sentences,
 )
 from farmwatch.model import Model
-from farmwatch.report.learned import figure_sentences
-from farmwatch.report.text import clock, day, mm
+from farmwatch.report import figure_sentences
 from farmwatch.store import Move
+from farmwatch.text import clock, day, mm
 from farmwatch.tickets import Delivery, Figures, Proof, Ticket, TicketEvent, plan_of, possible, work_moves
 
 __all__ = [
