@@ -82,7 +82,7 @@ def _told_to_end() -> Iterator[None]:
 def _close(app: App, number: int | None, by: str | None) -> None:
     """Offer to write the work on its ticket."""
     from farmwatch.cli.ticket import finished_at, who
-    from farmwatch.tickets import TicketRepository, announce
+    from farmwatch.tickets import Outbox, TicketRepository
 
     if number is None:
         return
@@ -94,7 +94,7 @@ def _close(app: App, number: int | None, by: str | None) -> None:
     if sys.stdin.isatty() and click.confirm("Is all of that done, and may it be written so now?", default=False):
         now = app.now()
         book.act(number, "done", at=now, by=who(by), change=finished_at(now, "realign"))
-        announce(app.settings, app.store, now)
+        Outbox(app.store).announce(app.settings, now)
         echo(f"ticket {number}: proving; the next probings show whether it held")
 
 

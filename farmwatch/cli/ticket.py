@@ -17,7 +17,7 @@ from farmwatch.cli.screen import echo, paragraph, sanitize
 from farmwatch.errors import InputError
 
 if TYPE_CHECKING:
-    from farmwatch.tickets import Action, Ticket, TicketRepository
+    from farmwatch.tickets import Ticket, TicketRepository, phases
 
 __all__ = ["COMMANDS", "who"]
 
@@ -71,12 +71,12 @@ def ticket() -> None:
 def list_(app: App, every: bool, machine: str | None, as_json: bool) -> None:
     """Show the open tickets, what comes first on top."""
     from farmwatch.cli.ticket_list import show_tickets
-    from farmwatch.tickets import proofs, ticket_document
+    from farmwatch.tickets import proofs
 
     names = None if machine is None else [app.settings.machine(machine).name]
     found = [one for one in _book(app).tickets(names) if every or one.is_open]
     if as_json:
-        _print_json({"schema": "farmwatch.tickets/1", "tickets": [ticket_document(one) for one in found]})
+        _print_json({"schema": "farmwatch.tickets/1", "tickets": [one.document() for one in found]})
     else:
         now = app.now()
         show_tickets(found, proofs(app.settings, app.store, found, now), now, app.settings.farm.timezone)
@@ -90,12 +90,12 @@ def show(app: App, number: int, as_json: bool) -> None:
     """Show ticket NUMBER whole: work, cautions, moves, and what happened to it."""
     from farmwatch.cli.ticket_page import TicketPage, show_ticket
     from farmwatch.judge.learned import belief_from_turns
-    from farmwatch.tickets import event_document, proofs, ticket_document
+    from farmwatch.tickets import proofs
 
     book = _book(app)
     one, events = book.ticket(number), book.events(number)
     if as_json:
-        _print_json({**ticket_document(one), "events": [event_document(event) for event in events]})
+        _print_json({**one.document(), "events": [event.document() for event in events]})
         return
     machine = next((m for m in app.settings.machines if m.name == one.machine), None)
     model = app.settings.models[machine.model] if machine else None
@@ -124,12 +124,12 @@ def propose(app: App) -> None:
     The service (farmwatch run) does it by itself: for a machine with something new within about five minutes, for the
     whole farm each night and before each weekly report.
     """
-    from farmwatch.tickets import announce, update_tickets
+    from farmwatch.tickets import Outbox, update_tickets
 
     now = app.now()
-    announce(app.settings, app.store, now)
+    Outbox(app.store).announce(app.settings, now)
     done = update_tickets(app.settings, app.store, app.assess(now))
-    announce(app.settings, app.store, now)
+    Outbox(app.store).announce(app.settings, now)
     parts = [
         ("opened", done.opened), ("refreshed", done.refreshed), ("withdrawn", done.withdrawn),
         ("proven", done.proven), ("came back", done.came_back),
@@ -143,7 +143,12 @@ def _numbered(one: Ticket) -> str:
 
 
 def _act(
-    app: App, number: int, action: Action, by: str | None, why: str, change: Callable[[Ticket], Ticket] | None = None
+    app: App,
+    number: int,
+    action: phases.Action,
+    by: str | None,
+    why: str,
+    change: Callable[[Ticket], Ticket] | None = None,
 ) -> Ticket:
     done = _do(app, number, action, by, why, change)
     echo(f"ticket {number}: {sanitize(done.machine)}, {done.phase}")
@@ -151,13 +156,13 @@ def _act(
 
 
 def _do(
-    app: App, number: int, action: Action, by: str | None, why: str, change: Callable[[Ticket], Ticket] | None
+    app: App, number: int, action: phases.Action, by: str | None, why: str, change: Callable[[Ticket], Ticket] | None
 ) -> Ticket:
-    from farmwatch.tickets import announce
+    from farmwatch.tickets import Outbox
 
     now = app.now()
     done = _book(app).act(number, action, at=now, by=who(by), why=words(why, "--why"), change=change)
-    announce(app.settings, app.store, now)
+    Outbox(app.store).announce(app.settings, now)
     return done
 
 
@@ -303,13 +308,13 @@ def withdraw(app: App, number: int, by: str | None, why: str) -> None:
 def figures(app: App, as_json: bool) -> None:
     """Show what the farm learns: how long repairs hold, how often we were right, hands and parts needed."""
     from farmwatch.cli.ticket_page import show_figures
-    from farmwatch.tickets import figures_document, find_figures
+    from farmwatch.tickets import Figures
 
     now, book = app.now(), _book(app)
     models = {machine.name: machine.model for machine in app.settings.machines}
-    found = find_figures(book.tickets(), book.events(), models, now)
+    found = Figures.of(book.tickets(), book.events(), models, now)
     if as_json:
-        _print_json(figures_document(found, now))
+        _print_json(found.document(now))
     else:
         show_figures(found)
 
@@ -321,7 +326,7 @@ def deliveries(app: App) -> None:
     from farmwatch.cli.ticket_page import show_deliveries
     from farmwatch.tickets import Outbox
 
-    show_deliveries(Outbox(app.store).waiting(), app.now(), app.settings.farm.timezone)
+    show_deliveries(Outbox(app.store), app.now(), app.settings.farm.timezone)
 
 
 @ticket.command("give-up")

@@ -21,22 +21,16 @@ from farmwatch.judge.words import (
     shim_sentences,
 )
 from farmwatch.model import Model
-from farmwatch.report import figure_sentences
+from farmwatch.report.learned import figure_sentences
+from farmwatch.report.text import clock, day, mm
 from farmwatch.store import Move
-from farmwatch.text import clock, day, mm
-from farmwatch.tickets import Delivery, Figures, Proof, Ticket, TicketEvent, plan_of, possible, work_moves
+from farmwatch.tickets import Figures, Outbox, Proof, Ticket, TicketEvent
 
 __all__ = [
     "TicketPage", "cause_words", "end_of_acceptance", "show_cautions", "show_deliveries", "show_figures", "show_ticket",
 ]  # fmt: skip
 
 _PRIORITY = {1: "to be done first", 2: "to be done soon", 3: "to be planned"}
-_CHANNELS = {
-    "calendar": "calendar file (due-work.ics, beside the reports)",
-    "webhook": "to the webhook",
-    "mail": "mail on tickets",
-    "report": "the weekly report by mail",
-}
 _PASSED_SHOWN = 3
 
 
@@ -89,7 +83,7 @@ def show_ticket(page: TicketPage) -> None:
         _show_event(event, zone)
     if ticket.is_open:
         echo()
-        paragraph(f"possible now: {', '.join(possible(ticket.phase)) or 'nothing; later readings decide'}", hang=2)
+        paragraph(f"possible now: {', '.join(ticket.possible) or 'nothing; later readings decide'}", hang=2)
 
 
 def end_of_acceptance(ticket: Ticket) -> str:
@@ -112,7 +106,7 @@ def _show_range(page: TicketPage) -> None:
         paragraph(f"range {mm(ticket.range_mm)} mm{left}", hang=2)
     if not worked:
         return
-    last = work_moves(ticket, page.moves)
+    last = ticket.work_moves(page.moves)
     before = last[0].range_before_mm if last else ticket.range_mm
     after = page.proof.now_mm if page.proof is not None else ticket.closed_range_mm
     if before is not None:
@@ -156,7 +150,7 @@ def _show_work(page: TicketPage) -> None:
     if ticket.cause == "host":
         return
     show_cautions()
-    plan = plan_of(ticket.plan)
+    plan = ticket.work_plan
     if "realign" in ticket.advice and model is not None and page.belief is not None:
         echo()
         echo("Moves", strong=True)
@@ -216,18 +210,18 @@ def show_figures(figures: Figures) -> None:
         paragraph(sanitize(sentence), hang=2)
 
 
-def show_deliveries(letters: Sequence[Delivery], now: datetime, zone: ZoneInfo) -> None:
+def show_deliveries(outbox: Outbox, now: datetime, zone: ZoneInfo) -> None:
     """What still waits to be delivered; of the calendar file its newest state, which is the one that is written."""
-    files = [letter for letter in letters if letter.channel == "calendar"]
-    shown = [letter for letter in letters if letter.channel not in ("calendar", "told")] + files[-1:]
+    shown = outbox.waiting_by_channel()
     if not shown:
         echo("nothing waits to be delivered")
         return
-    for letter in shown:
-        what = _CHANNELS.get(letter.channel, sanitize(letter.channel))
-        tries = "not tried yet" if not letter.tries else f"{letter.tries} {'try' if letter.tries == 1 else 'tries'}"
-        paragraph(f"{what}: waits since {clock(letter.created_at, zone)}, {tries}", hang=2, strong=True)
-        when = "soon" if letter.next_try_at <= now else f"again {clock(letter.next_try_at, zone)}"
-        fault = f"{sanitize(letter.last_fault)}; " if letter.last_fault else ""
+    for what, delivery in shown:
+        tries = (
+            "not tried yet" if not delivery.tries else f"{delivery.tries} {'try' if delivery.tries == 1 else 'tries'}"
+        )
+        paragraph(f"{sanitize(what)}: waits since {clock(delivery.created_at, zone)}, {tries}", hang=2, strong=True)
+        when = "soon" if delivery.next_try_at <= now else f"again {clock(delivery.next_try_at, zone)}"
+        fault = f"{sanitize(delivery.last_fault)}; " if delivery.last_fault else ""
         paragraph(f"{fault}the service (farmwatch run) tries it {when}", indent=2, hang=2)
-        paragraph(f"to give it up: farmwatch ticket give-up {sanitize(letter.key)}", indent=2, hang=2)
+        paragraph(f"to give it up: farmwatch ticket give-up {sanitize(delivery.key)}", indent=2, hang=2)

@@ -10,7 +10,7 @@ from functools import partial
 from farmwatch.demo.truth import MachineTruth, TicketDeed
 from farmwatch.history import Note, OutOfService
 from farmwatch.store import Store
-from farmwatch.tickets import Ticket, TicketRepository, possible
+from farmwatch.tickets import Ticket, TicketRepository
 
 __all__ = ["Entry", "entries"]
 
@@ -46,7 +46,7 @@ def _act(store: Store, *, machine: str, deed: TicketDeed, at: datetime, end: dat
     """Do it where the machine has an open ticket for which it is possible: a short history may hold none yet."""
     book = TicketRepository(store)
     for ticket in book.tickets([machine]):
-        if ticket.is_open and deed.deed in possible(ticket.phase):
+        if ticket.is_open and deed.deed in ticket.possible:
             by = TECHNICIAN if deed.deed in ("take", "done") else MANAGER
             change = partial(_written, deed=deed, at=at, end=end)
             book.act(ticket.number, deed.deed, at=at, by=by, change=change)

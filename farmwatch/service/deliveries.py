@@ -9,6 +9,7 @@ from farmwatch.config import Settings
 from farmwatch.service.logs import log_event
 from farmwatch.service.status import ServiceStatus
 from farmwatch.store import Store, StoreError
+from farmwatch.tickets import Outbox
 
 __all__ = ["Deliveries"]
 
@@ -42,16 +43,7 @@ class Deliveries:
             self._status.clear_problem("deliveries")
 
     def _deliver(self, now: datetime) -> int:
-        # Imported when there is something to send: many a farm has neither mail nor webhook.
-        from farmwatch.service.reportmail import CHANNEL, report_message
-        from farmwatch.tickets.deliver import deliver_due, senders_of
-        from farmwatch.tickets.mail import send_mail
-
-        settings, mail = self.settings, self.settings.mail
-        ways = senders_of(settings, self._store)
-        if mail is not None:
-            ways[CHANNEL] = lambda letter: send_mail(settings, mail, report_message(mail, letter))
-        found = deliver_due(settings, self._store, now, ways)
+        found = Outbox(self._store).deliver_due(self.settings, now)
         if found.delivered:
             log_event(_log, logging.INFO, "delivered", letters=found.delivered, waiting=found.waiting)
         self._judge(found.faults, found.waiting, now)

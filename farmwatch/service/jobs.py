@@ -11,15 +11,16 @@ from datetime import datetime, timedelta
 from farmwatch.assess import assess, host_facts
 from farmwatch.judge.assessment import Assessment, FleetAssessment
 from farmwatch.judge.machine import HostFacts, with_host
-from farmwatch.report import Week, write_week
+from farmwatch.report.week import Week
+from farmwatch.report.write import write_week
 from farmwatch.service.backups import back_up
 from farmwatch.service.calendar import night_key, report_key
 from farmwatch.service.fleet_cache import FleetCache, changed, load, save, with_twins
-from farmwatch.service.reportmail import CHANNEL, report_letter
+from farmwatch.service.reportmail import report_letter
 from farmwatch.service.worker import ASSESSMENT, FIRST_LOOK, Job
 from farmwatch.store import Run, Store
 from farmwatch.store.clock import micros
-from farmwatch.tickets import Outbox, TicketChanges, announce, update_tickets
+from farmwatch.tickets import Outbox, TicketChanges, update_tickets
 
 __all__ = ["do"]
 
@@ -46,7 +47,7 @@ def _assess(job: Job, store: Store) -> dict[str, object]:
     machines = {one.machine: one for one in fleet.machines}
     save(job.settings, store.path, FleetCache(at=job.at, records=records, machines=machines))
     book = update_tickets(job.settings, store, fleet)
-    letters = announce(job.settings, store, job.at)
+    letters = Outbox(store).announce(job.settings, job.at)
     conditions = _conditions(fleet)
     store.add_run(Run(name=ASSESSMENT, at=job.at, detail=json.dumps(conditions)))
     return {"conditions": conditions, "letters": letters} | _counted(book)
@@ -88,7 +89,7 @@ def _see_to_tickets(job: Job, store: Store, fresh: tuple[Assessment, ...]) -> Ti
     settings = job.settings
     book = update_tickets(settings, store, FleetAssessment(at=job.at, limits=settings.limits, machines=fresh))
     if book != TicketChanges():
-        announce(settings, store, job.at)
+        Outbox(store).announce(settings, job.at)
     return book
 
 
@@ -151,6 +152,6 @@ def _report(job: Job, store: Store) -> dict[str, object]:
         return {"report": str(path), "week": view.week}
     key = report_key(Week.read(view.week))
     if job.settings.mail is not None:
-        Outbox(store).put(key, CHANNEL, report_letter(view, path), job.at)
+        Outbox(store).put(key, "report", report_letter(view, path), job.at)
     store.add_run(Run(name=key, at=job.at, detail=str(path)))
     return {"report": str(path), "week": view.week, "mailed": job.settings.mail is not None}

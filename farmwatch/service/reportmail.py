@@ -7,23 +7,16 @@ goes along as a file.
 from __future__ import annotations
 
 import json
-from email.message import EmailMessage
 from functools import cache
 from pathlib import Path
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from farmwatch.config import Mail
 from farmwatch.judge.cautions import CAUTIONS, CAUTIONS_FOOT
-from farmwatch.report import WeeklyView
-from farmwatch.text import count, mm, sanitize
-from farmwatch.tickets import Delivery, DeliveryFault
-from farmwatch.tickets.mail import Attachment, MailText, compose
+from farmwatch.report.text import count, mm, plain
+from farmwatch.report.view import WeeklyView
 
-__all__ = ["CHANNEL", "report_letter", "report_message"]
-
-CHANNEL = "report"
-LARGEST_ATTACHMENT = 20 * 1024 * 1024
+__all__ = ["report_letter"]
 
 
 def report_letter(view: WeeklyView, path: Path) -> str:
@@ -32,7 +25,7 @@ def report_letter(view: WeeklyView, path: Path) -> str:
     environment = _environment()
     return json.dumps(
         {
-            "subject": sanitize(f"{view.farm}, week {view.week}: {_hands(view)}"),
+            "subject": plain(f"{view.farm}, week {view.week}: {_hands(view)}"),
             "plain": environment.get_template("report.txt.j2").render(given),
             "html": environment.get_template("report.html.j2").render(given),
             "file": str(path),
@@ -41,25 +34,8 @@ def report_letter(view: WeeklyView, path: Path) -> str:
     )
 
 
-def report_message(mail: Mail, letter: Delivery) -> EmailMessage:
-    """The message of such a letter; raises DeliveryFault where the report's file cannot be read."""
-    said = json.loads(letter.content)
-    path = Path(said["file"])
-    try:
-        attached = path.read_bytes()
-    except OSError as fault:
-        raise DeliveryFault(
-            f"{path}: {fault.strerror}; `farmwatch report --week {letter.key.partition('/')[2]}` writes it again"
-        ) from None
-    files: tuple[Attachment, ...] = (Attachment(name=path.name, kind="text/html", data=attached),)
-    if len(attached) > LARGEST_ATTACHMENT:
-        files = ()
-    text = MailText(subject=said["subject"], plain=said["plain"], html=said["html"], attachments=files)
-    return compose(mail, mail.report_to, letter.key, letter.created_at, text)
-
-
 def _hands(view: WeeklyView) -> str:
-    return f"{count(view.needing_work, 'machine')} to see to" if view.needing_work else "no machine needs hands"
+    return f"{count(view.hands, 'machine')} to see to" if view.hands else "no machine needs hands"
 
 
 @cache
@@ -68,7 +44,7 @@ def _environment() -> Environment:
         loader=PackageLoader("farmwatch.service", "template"),
         autoescape=lambda name: name is not None and name.endswith(".html.j2"),
         undefined=StrictUndefined,
-        finalize=lambda value: sanitize(value) if isinstance(value, str) else value,
+        finalize=lambda value: plain(value) if isinstance(value, str) else value,
         trim_blocks=True,
         lstrip_blocks=True,
     )

@@ -1,25 +1,56 @@
-"""Due work as an iCalendar file (RFC 5545): one VTODO a ticket that waits for hands."""
+"""Due work as an iCalendar file (RFC 5545) beside the reports: one VTODO a ticket that waits for hands."""
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
 from datetime import UTC
-
-from icalendar import Calendar, Todo, vText
+from typing import TYPE_CHECKING
 
 from farmwatch.config import Settings
 from farmwatch.judge.cautions import CAUTIONS, CAUTIONS_FOOT
+from farmwatch.store import Store
+from farmwatch.tickets.delivery import Delivery, DeliveryFault, Draft, News
+from farmwatch.tickets.repository import TicketRepository
 from farmwatch.tickets.ticket import Ticket
 
-__all__ = ["due_work"]
+if TYPE_CHECKING:
+    from icalendar import Todo
+
+__all__ = ["due_work", "file_of_due_work", "send"]
+
+FILE = "due-work.ics"
 
 # RFC 5545, 3.8.1.9: 1 is the highest priority, 9 the lowest.
 _PRIORITY = {1: 1, 2: 5, 3: 9}
 _STATUS = {"in-work": "IN-PROCESS"}
 
 
+def file_of_due_work(news: News) -> list[Draft]:
+    """The file is written anew once for every state of the tickets, known by how often they were changed."""
+    if not news.tickets:
+        return []
+    changes = sum(ticket.revision for ticket in news.tickets.values())
+    return [Draft(f"calendar/change-{changes}", "calendar", "")]
+
+
+def send(settings: Settings, store: Store, _: Delivery) -> None:
+    """Write the file as the tickets stand now; raises DeliveryFault where it cannot be written."""
+    target = settings.farm.reports / FILE
+    beside = target.with_name(f".{FILE}.{os.getpid()}")
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        beside.write_bytes(due_work(settings, TicketRepository(store).tickets()))
+        beside.replace(target)
+    except OSError as fault:
+        beside.unlink(missing_ok=True)
+        raise DeliveryFault(f"{target}: {fault.strerror}") from None
+
+
 def due_work(settings: Settings, tickets: Sequence[Ticket]) -> bytes:
     """The file's bytes; the same tickets give the same bytes. Times UTC, due days are the farm's dates."""
+    from icalendar import Calendar, vText
+
     calendar = Calendar()
     calendar.add("prodid", "-//farmwatch//due work//EN")
     calendar.add("version", "2.0")
@@ -33,6 +64,8 @@ def due_work(settings: Settings, tickets: Sequence[Ticket]) -> bytes:
 
 
 def _todo(settings: Settings, ticket: Ticket) -> Todo:
+    from icalendar import Todo
+
     todo = Todo()
     todo.add("uid", f"ticket-{ticket.number}@{_domain(settings.farm.name)}")
     todo.add("dtstamp", ticket.changed_at.astimezone(UTC))

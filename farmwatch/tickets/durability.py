@@ -14,10 +14,7 @@ from numpy.typing import ArrayLike
 
 from farmwatch.mesh import Floats
 
-__all__ = ["LEAST_REPAIRS", "Survival", "kaplan_meier"]
-
-LEAST_REPAIRS = 8
-"""Under so many repairs nothing is said of how long they last."""
+__all__ = ["Survival", "kaplan_meier"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -10,11 +10,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from statistics import median
+from typing import ClassVar
 
-from farmwatch.tickets.durability import LEAST_REPAIRS, kaplan_meier
+from farmwatch.tickets.durability import kaplan_meier
 from farmwatch.tickets.ticket import NEEDS_TECHNICIAN, Ticket, TicketEvent
 
-__all__ = ["SCHEMA", "Durability", "Figures", "figures_document", "find_figures"]
+__all__ = ["SCHEMA", "Durability", "Figures"]
 
 SCHEMA = "farmwatch.ticket-figures/1"
 RIGHT_WITHIN = timedelta(weeks=12)
@@ -33,6 +34,9 @@ class Durability:
     ended: int
     median_days: float | None
     still_holding_after_90_days: float | None
+
+    REPAIRS_NEEDED: ClassVar[int] = 8
+    """Under so many repairs nothing is said of how long they last."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,26 +57,49 @@ class Figures:
     shims_open: tuple[tuple[float, int], ...]
     """Shims by thickness, mm, and how many, for the open work."""
 
+    @classmethod
+    def of(
+        cls, tickets: Sequence[Ticket], events: Sequence[TicketEvent], models: Mapping[str, str], at: datetime
+    ) -> Figures:
+        """Figures from all tickets and events up to `at`; `models` gives each machine's model."""
+        hands = [t for t in tickets if t.cause in NEEDS_TECHNICIAN and t.opened_at <= at]
+        past = [event for event in events if event.at <= at]
+        hours = _hours(hands, at)
+        waiting = [t for t in hands if t.phase in ("proposed", "approved", "in-work", "came-back")]
+        each = median(hours) if hours else None
+        return cls(
+            open_tickets=sum(t.is_open for t in tickets if t.opened_at <= at),
+            durability=_durability(hands, models, at),
+            first_try=_first_try(past, {t.number for t in hands}),
+            looked_at=_looked_at(past, {t.number for t in hands}, at),
+            hours_each=each,
+            hours_timed=len(hours),
+            hours_open=None if each is None else each * len(waiting),
+            shims_open=_shims(waiting),
+        )
 
-def find_figures(
-    tickets: Sequence[Ticket], events: Sequence[TicketEvent], models: Mapping[str, str], at: datetime
-) -> Figures:
-    """Figures from all tickets and events up to `at`; `models` gives each machine's model."""
-    hands = [t for t in tickets if t.cause in NEEDS_TECHNICIAN and t.opened_at <= at]
-    past = [event for event in events if event.at <= at]
-    hours = _hours(hands, at)
-    waiting = [t for t in hands if t.phase in ("proposed", "approved", "in-work", "came-back")]
-    each = median(hours) if hours else None
-    return Figures(
-        open_tickets=sum(t.is_open for t in tickets if t.opened_at <= at),
-        durability=_durability(hands, models, at),
-        first_try=_first_try(past, {t.number for t in hands}),
-        looked_at=_looked_at(past, {t.number for t in hands}, at),
-        hours_each=each,
-        hours_timed=len(hours),
-        hours_open=None if each is None else each * len(waiting),
-        shims_open=_shims(waiting),
-    )
+    def document(self, at: datetime) -> dict[str, object]:
+        """The figures as `farmwatch.ticket-figures/1`."""
+        return {
+            "schema": SCHEMA,
+            "at": at.strftime("%Y-%m-%dT%H:%M:%SZ"),
+            "open_tickets": self.open_tickets,
+            "durability": [
+                {
+                    "model": one.model,
+                    "method": one.method,
+                    "repairs": one.repairs,
+                    "ended": one.ended,
+                    "median_days": one.median_days,
+                    "still_holding_after_90_days": one.still_holding_after_90_days,
+                }
+                for one in self.durability
+            ],
+            "proven_at_first_try": {"proven": self.first_try[0], "decided": self.first_try[1]},
+            "confirmed_at_the_machine": {"confirmed": self.looked_at[0], "looked_at": self.looked_at[1]},
+            "hours": {"each": self.hours_each, "timed": self.hours_timed, "open_work": self.hours_open},
+            "shims": [{"mm": mm, "count": count} for mm, count in self.shims_open],
+        }
 
 
 def _durability(hands: Sequence[Ticket], models: Mapping[str, str], at: datetime) -> tuple[Durability, ...]:
@@ -89,7 +116,7 @@ def _durability(hands: Sequence[Ticket], models: Mapping[str, str], at: datetime
 
 
 def _survival(model: str, method: str, found: list[tuple[float, bool]]) -> Durability:
-    enough = len(found) >= LEAST_REPAIRS
+    enough = len(found) >= Durability.REPAIRS_NEEDED
     survival = kaplan_meier([days for days, _ in found], [ended for _, ended in found])
     followed = enough and max(days for days, _ in found) >= 90
     return Durability(
@@ -134,27 +161,3 @@ def _shims(waiting: Sequence[Ticket]) -> tuple[tuple[float, int], ...]:
         shims = ticket.plan.get("shims_mm", {}) if "shim" in ticket.advice else {}
         count.update(round(mm, 3) for mm in shims.values() if mm > 0)
     return tuple(sorted(count.items()))
-
-
-def figures_document(figures: Figures, at: datetime) -> dict[str, object]:
-    """The figures as `farmwatch.ticket-figures/1`."""
-    return {
-        "schema": SCHEMA,
-        "at": at.strftime("%Y-%m-%dT%H:%M:%SZ"),
-        "open_tickets": figures.open_tickets,
-        "durability": [
-            {
-                "model": one.model,
-                "method": one.method,
-                "repairs": one.repairs,
-                "ended": one.ended,
-                "median_days": one.median_days,
-                "still_holding_after_90_days": one.still_holding_after_90_days,
-            }
-            for one in figures.durability
-        ],
-        "proven_at_first_try": {"proven": figures.first_try[0], "decided": figures.first_try[1]},
-        "confirmed_at_the_machine": {"confirmed": figures.looked_at[0], "looked_at": figures.looked_at[1]},
-        "hours": {"each": figures.hours_each, "timed": figures.hours_timed, "open_work": figures.hours_open},
-        "shims": [{"mm": mm, "count": count} for mm, count in figures.shims_open],
-    }

@@ -1,26 +1,32 @@
-"""Mail: one message through the farm's server, with TLS and a deadline. What is written in it comes from elsewhere."""
+"""What is written in a mail: what happened to tickets, in one message, or the week's report with its file."""
 
 from __future__ import annotations
 
-import logging
+import json
 import re
-import smtplib
-import socket
-import ssl
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from email.message import EmailMessage
 from email.utils import format_datetime
+from pathlib import Path
 
-from farmwatch.collect.watchdog import Deadline, Watchdog
 from farmwatch.config import Mail, Settings
-from farmwatch.tickets.webhook import DeliveryFault
+from farmwatch.store import Store
+from farmwatch.tickets.delivery import Delivery, DeliveryFault, Draft, News
+from farmwatch.tickets.ticket import cautions_of
 
-__all__ = ["Attachment", "MailText", "compose", "send_mail"]
+__all__ = ["Attachment", "MailText", "compose", "once_a_pass", "one_line", "send_notice", "send_report"]
 
-_log = logging.getLogger(__name__)
-
-DEADLINE_SECONDS = 30.0
+LARGEST_ATTACHMENT = 20 * 1024 * 1024
+# What a person wants to be told; everything else stands on the ticket.
+_TOLD = {
+    "propose": "proposed",
+    "fail": "came back",
+    "prove": "proven",
+    "accept": "accepted as it is",
+    "nothing-found": "nothing found",
+}
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]+")
 
 
@@ -49,7 +55,7 @@ def compose(mail: Mail, to: tuple[str, ...], key: str, at: datetime, text: MailT
     message = EmailMessage()
     message["From"] = mail.sender
     message["To"] = ", ".join(to)
-    message["Subject"] = _CONTROL.sub(" ", text.subject)
+    message["Subject"] = one_line(text.subject)
     message["Date"] = format_datetime(at)
     message["Message-ID"] = f"<{re.sub(r'[^A-Za-z0-9.-]', '.', key)}@{mail.sender.rpartition('@')[2]}>"
     # RFC 3834: so that no holiday reply comes back to a program.
@@ -63,71 +69,64 @@ def compose(mail: Mail, to: tuple[str, ...], key: str, at: datetime, text: MailT
     return message
 
 
-def send_mail(settings: Settings, mail: Mail, message: EmailMessage) -> None:
-    """Hand the message to the farm's server; raises DeliveryFault, in words without the password."""
-    watchdog = Watchdog()
+def one_line(text: str) -> str:
+    """Text without control characters and line ends."""
+    return _CONTROL.sub(" ", text)
+
+
+def once_a_pass(news: News) -> list[Draft]:
+    """One message for all that happened since the last pass; every event's own key is kept, so none is told twice."""
+    told = [(key, event) for key, event in news.events if event.action in _TOLD]
+    if not told:
+        return []
+    events = [{"event": event.document(), "ticket": news.tickets[event.number].document()} for _, event in told]
+    message = Draft(told[0][0], "mail", json.dumps({"events": events}, ensure_ascii=False))
+    return [message, *(Draft(key, "told", "") for key, _ in told[1:])]
+
+
+def send_notice(settings: Settings, _: Store, delivery: Delivery) -> None:
+    """Mail what happened to tickets; raises DeliveryFault."""
+    _send(settings, settings.mail.notices_to if settings.mail else (), delivery, _notice_text(settings, delivery))
+
+
+def send_report(settings: Settings, _: Store, delivery: Delivery) -> None:
+    """Mail the week's report with its file; raises DeliveryFault, also where that file cannot be read."""
+    said = json.loads(delivery.content)
+    path = Path(said["file"])
     try:
-        with watchdog.deadline(DEADLINE_SECONDS) as deadline:
-            refused = _hand_over(settings, mail, message, deadline)
-    except smtplib.SMTPAuthenticationError:
-        raise DeliveryFault(f"{mail.host} does not accept the user or the password of [mail]") from None
-    except smtplib.SMTPRecipientsRefused as fault:
-        raise DeliveryFault(f"{mail.host} refused every recipient: {', '.join(sorted(fault.recipients))}") from None
-    except smtplib.SMTPResponseException as fault:
-        raise DeliveryFault(f"{mail.host} refused the message: {fault.smtp_code} {_said(fault.smtp_error)}") from None
-    except ssl.SSLError as fault:
-        raise DeliveryFault(f"{mail.host}: its certificate could not be verified ({fault.reason})") from None
-    except (smtplib.SMTPException, OSError) as fault:
-        raise DeliveryFault(f"{mail.host}: {fault or type(fault).__name__}") from None
-    finally:
-        watchdog.close()
-    if refused:
-        # The others have it; sending again would give it to them twice, so it counts as delivered and is said.
-        _log.warning("%s refused some recipients: %s", mail.host, ", ".join(sorted(refused)))
+        attached = path.read_bytes()
+    except OSError as fault:
+        raise DeliveryFault(
+            f"{path}: {fault.strerror}; `farmwatch report --week {delivery.key.partition('/')[2]}` writes it again"
+        ) from None
+    files: tuple[Attachment, ...] = (Attachment(name=path.name, kind="text/html", data=attached),)
+    if len(attached) > LARGEST_ATTACHMENT:
+        files = ()
+    text = MailText(subject=said["subject"], plain=said["plain"], html=said["html"], attachments=files)
+    _send(settings, settings.mail.report_to if settings.mail else (), delivery, text)
 
 
-def _hand_over(
-    settings: Settings, mail: Mail, message: EmailMessage, deadline: Deadline
-) -> dict[str, tuple[int, bytes]]:
-    kind = _WatchedTls if mail.security == "tls" else _Watched
-    with kind(mail, deadline, _context(settings)) as server:
-        if mail.security == "starttls":
-            server.starttls(context=_context(settings))
-            if server.sock is not None:
-                deadline.watch(server.sock)
-        if mail.user is not None and mail.password is not None:
-            server.login(mail.user, mail.password.reveal())
-        return server.send_message(message)
+def _send(settings: Settings, to: tuple[str, ...], delivery: Delivery, text: MailText) -> None:
+    from farmwatch.tickets.smtp import send_mail
+
+    assert settings.mail is not None  # the table of channels asks first
+    send_mail(settings, settings.mail, compose(settings.mail, to, delivery.key, delivery.created_at, text))
 
 
-class _Watched(smtplib.SMTP):
-    """A session whose socket is cut when the time is up: smtplib's own timeout counts from one byte to the next."""
-
-    def __init__(self, mail: Mail, deadline: Deadline, context: ssl.SSLContext) -> None:
-        self._deadline, self._context_of_tls = deadline, context
-        super().__init__(mail.host, mail.port, timeout=DEADLINE_SECONDS)
-
-    def _get_socket(self, host: str, port: int, timeout: float) -> socket.socket:
-        sock = socket.create_connection((host, port), timeout)
-        self._deadline.watch(sock)
-        return sock
-
-
-class _WatchedTls(_Watched):
-    """The same under TLS from the first byte."""
-
-    def _get_socket(self, host: str, port: int, timeout: float) -> socket.socket:
-        plain = super()._get_socket(host, port, timeout)
-        tls = self._context_of_tls.wrap_socket(plain, server_hostname=host, do_handshake_on_connect=False)
-        self._deadline.watch(tls)
-        tls.do_handshake()
-        return tls
+def _notice_text(settings: Settings, delivery: Delivery) -> MailText:
+    found = json.loads(delivery.content)["events"]
+    lines = [_notice_line(one["ticket"], one["event"]) for one in found]
+    count = "1 ticket" if len(lines) == 1 else f"{len(lines)} tickets"
+    subject = f"{settings.farm.name}: {lines[0] if len(lines) == 1 else count + ' moved'}"
+    lines += ["", "farmwatch ticket list shows them all; farmwatch ticket show N one of them."]
+    cautions = max((cautions_of(one["ticket"]) for one in found), key=len)
+    if cautions:
+        *numbered, foot = cautions
+        lines += ["", "Before the first move:", *(f"{n}. {one}" for n, one in enumerate(numbered, start=1)), foot]
+    return MailText(subject=subject, plain="\n".join(lines))
 
 
-def _context(settings: Settings) -> ssl.SSLContext:
-    return ssl.create_default_context(cafile=str(settings.poll.ca_file) if settings.poll.ca_file else None)
-
-
-def _said(words: bytes | str) -> str:
-    text = words.decode("utf-8", "replace") if isinstance(words, bytes) else words
-    return _CONTROL.sub(" ", text)[:200]
+def _notice_line(ticket: Mapping[str, object], event: Mapping[str, object]) -> str:
+    said = _TOLD.get(str(event["action"]), str(event["action"]))
+    why = f" {event['why']}" if event["why"] else ""
+    return f"{ticket['machine']}, ticket {ticket['ticket']}: {said}.{why}"

@@ -1,64 +1,95 @@
-"""The outbox: what is to be delivered, kept in the database until it is, at least once.
+"""The outbox: what is to leave the farm, kept in the database until it is delivered, at least once.
 
 A delivery has a key that its receiver can know again. It is delivered first and recorded second, so a crash between
 the two delivers it again, under the same key. What fails waits longer each time, and forever, until it is delivered or
-a person gives it up. Nothing in here sends: `deliver` does.
+a person gives it up. Nothing here can stop or slow the polls.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import logging
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
-from farmwatch.errors import InputError
-from farmwatch.store import Store, ticket_sql
+from farmwatch.config import Settings
+from farmwatch.errors import FarmwatchError, InputError
+from farmwatch.store import Run, Store, ticket_sql
 from farmwatch.store.clock import from_micros, micros
+from farmwatch.tickets.channels import CHANNELS, Channel
+from farmwatch.tickets.delivery import Delivery, DeliveryFault, Draft, News, wait_after
+from farmwatch.tickets.repository import TicketRepository
+from farmwatch.tickets.ticket import TicketEvent
 
-__all__ = ["Delivery", "Outbox", "wait_after"]
+__all__ = ["DeliveryRound", "Outbox"]
 
-FIRST_WAIT = timedelta(minutes=1)
-LONGEST_WAIT = timedelta(hours=6)
+_log = logging.getLogger(__name__)
+
 LONGEST_FAULT = 300
 CONTENT_KEPT = timedelta(days=90)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Delivery:
-    """One thing to deliver; `content` is the channel's own (JSON text). Times UTC."""
+class DeliveryRound:
+    """What came of one pass over the outbox."""
 
-    key: str
-    channel: str
-    created_at: datetime
-    next_try_at: datetime
-    tries: int
-    last_fault: str
-    content: str
-
-
-def wait_after(tries: int) -> timedelta:
-    """How long to wait after so many failed tries: a minute, doubled each time, six hours at most."""
-    doubled: timedelta = FIRST_WAIT * (1 << min(max(tries - 1, 0), 20))
-    return min(doubled, LONGEST_WAIT)
+    delivered: int = 0
+    failed: int = 0
+    waiting: int = 0
+    faults: tuple[str, ...] = ()
 
 
 class Outbox:
-    """Letters in the database. Raises StoreError."""
+    """Deliveries in the database. Raises StoreError."""
 
     def __init__(self, store: Store) -> None:
-        self._database = store.database
+        self._store, self._database = store, store.database
+
+    def announce(self, settings: Settings, at: datetime) -> int:
+        """Put into the outbox what every channel has to say of what is not yet announced; returns how many deliveries.
+
+        A channel speaks of what happens from the first time on that it is configured, not of the past.
+        """
+        tickets = {ticket.number: ticket for ticket in TicketRepository(self._store).tickets()}
+        drafts: list[Draft] = []
+        for name, channel in CHANNELS.items():
+            if channel.is_on(settings):
+                news = News(tickets=tickets, find_events=lambda name=name: _unannounced(self._store, name, at))  # type: ignore[misc]
+                drafts.extend(channel.render(news))
+        self.put_all(drafts, at)
+        return len(drafts)
+
+    def deliver_due(
+        self, settings: Settings, at: datetime, channels: Mapping[str, Channel] = CHANNELS
+    ) -> DeliveryRound:
+        """Try every delivery that is due; what fails waits, what its channel no longer knows waits too."""
+        delivered, faults = 0, []
+        for delivery in self.due(at):
+            try:
+                _send(settings, self._store, delivery, channels.get(delivery.channel))
+            except Exception as fault:
+                # Whatever is the matter with one delivery, the ones behind it must go out.
+                ours = not isinstance(fault, FarmwatchError)
+                said = f"a fault of ours: {type(fault).__name__}" if ours else str(fault)
+                _log.warning("delivery failed key=%s: %s", delivery.key, said, exc_info=ours)
+                self.failed(delivery, at, said)
+                faults.append(f"{delivery.key}: {said}")
+                continue
+            self.delivered(delivery.key, at)
+            delivered += 1
+        return DeliveryRound(delivered=delivered, failed=len(faults), waiting=len(self.waiting()), faults=tuple(faults))
 
     def put(self, key: str, channel: str, content: str, at: datetime) -> None:
         """Add a delivery; one whose key is known already is not added again."""
-        self.put_all([(key, channel, content)], at)
+        self.put_all([Draft(key, channel, content)], at)
 
-    def put_all(self, deliveries: Sequence[tuple[str, str, str]], at: datetime) -> None:
-        """Add deliveries (key, channel, content) in one transaction."""
-        if not deliveries:
+    def put_all(self, drafts: Sequence[Draft], at: datetime) -> None:
+        """Add several in one transaction."""
+        if not drafts:
             return
         with self._database.writing() as con:
-            for key, channel, content in deliveries:
+            for key, channel, content in drafts:
                 con.execute(ticket_sql.PUT, {"key": key, "channel": channel, "content": content, "at": micros(at)})
 
     def due(self, at: datetime, most: int = 100) -> list[Delivery]:
@@ -70,6 +101,20 @@ class Outbox:
         """Every delivery that is neither delivered nor given up."""
         with self._database.reading() as con:
             return [_delivery(row) for row in con.execute(ticket_sql.WAITING).fetchall()]
+
+    def waiting_by_channel(self) -> list[tuple[str, Delivery]]:
+        """What waits, each with its channel in words; of a channel that says all in its newest, only that."""
+        newest: dict[str, Delivery] = {}
+        found: list[tuple[str, Delivery]] = []
+        for delivery in self.waiting():
+            channel = CHANNELS.get(delivery.channel)
+            if channel is None:
+                found.append((delivery.channel, delivery))
+            elif channel.newest_only:
+                newest[delivery.channel] = delivery
+            elif channel.words:
+                found.append((channel.words, delivery))
+        return found + [(CHANNELS[name].words, delivery) for name, delivery in newest.items()]
 
     def delivered(self, key: str, at: datetime) -> None:
         """Record that a delivery has been delivered."""
@@ -94,6 +139,33 @@ class Outbox:
     def _set(self, statement: str, values: dict[str, Any]) -> None:
         with self._database.writing() as con:
             con.execute(statement, values)
+
+
+def _send(settings: Settings, store: Store, delivery: Delivery, channel: Channel | None) -> None:
+    if channel is None or not channel.is_on(settings):
+        section = channel.section if channel is not None and channel.section else delivery.channel
+        raise DeliveryFault(f"[{section}] is no longer configured")
+    channel.send(settings, store, delivery)
+
+
+def _unannounced(store: Store, channel: str, at: datetime) -> list[tuple[str, TicketEvent]]:
+    since = store.last_run(f"announce/{channel}")
+    if since is None:
+        store.add_run(Run(name=f"announce/{channel}", at=at))
+        since_at = at
+    else:
+        since_at = since.at
+    with store.database.reading() as con:
+        rows = con.execute(ticket_sql.UNANNOUNCED, {"since": micros(since_at), "channel": channel}).fetchall()
+    return [
+        (
+            f"{channel}/ticket-{number}-{nth}",
+            TicketEvent(
+                number=number, at=from_micros(when), action=action, from_phase=start, to_phase=to, by=by, why=why
+            ),
+        )
+        for number, nth, when, action, start, to, by, why in rows
+    ]
 
 
 def _delivery(row: Sequence[Any]) -> Delivery:

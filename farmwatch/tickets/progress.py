@@ -21,14 +21,14 @@ from farmwatch.judge.measured import screw_positions
 from farmwatch.judge.shown import moment
 from farmwatch.judge.words import screw_words
 from farmwatch.measure import measure_stack
+from farmwatch.measure.form import spread
 from farmwatch.mesh import Floats, Mesh
 from farmwatch.model import Model
 from farmwatch.store import Move, Store
 from farmwatch.tickets.proving import LEAST_APART_SECONDS, Passed, RepairVerdict, in_band, judge_repair
-from farmwatch.tickets.ranges import ranges_of
 from farmwatch.tickets.ticket import Ticket
 
-__all__ = ["PassedOver", "Proof", "proofs", "work_moves"]
+__all__ = ["PassedOver", "Proof", "proofs"]
 
 DEFAULT_SIGMA_MM = 0.01
 # A screw that stands off by less may have settled, or the probe has.
@@ -83,18 +83,12 @@ def proofs(
     for ticket in waiting:
         history = histories.get(ticket.machine)
         if history is not None:
-            mine = work_moves(ticket, moves[ticket.machine])
+            mine = ticket.work_moves(moves[ticket.machine])
             noise = (sd_mm or {}).get(ticket.machine, 0.0)
             known = replace(since_replaced(history), out_of_service=out.get(ticket.machine, ()))
             case = _Repair(settings, ticket, models[ticket.machine], known, mine, noise)
             found[ticket.number] = _proof(case)
     return found
-
-
-def work_moves(ticket: Ticket, moves: Iterable[Move]) -> list[Move]:
-    """The moves told in the ticket's last work, in time order."""
-    start = ticket.work_from
-    return [move for move in moves if move.ticket == ticket.number and (start is None or move.at >= start)]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -112,7 +106,7 @@ def _proof(case: _Repair) -> Proof:
     assert ticket.work_until is not None
     celsius = history.bed_celsius.copy()
     celsius[history.celsius_is_now] = float("nan")
-    ranges = ranges_of(history)
+    ranges = _ranges_of(history)
     good = find_judgeable(history, case.model)
     end = _end_of_work(case, good, celsius)
     predicted = ticket.predicted_mm
@@ -147,6 +141,14 @@ def _proof(case: _Repair) -> Proof:
         now_mm=None if newest is None else float(ranges[newest]),
         changed=_changed(case, ranges, verdict, end) if verdict.says == "came-back" else "",
     )
+
+
+def _ranges_of(history: History) -> Floats:
+    """Highest minus lowest height of each reading, `[n]`, mm, in time order."""
+    ranges = np.empty(len(history))
+    for stack in history.stacks:
+        ranges[stack.index] = spread(stack.z.reshape(len(stack.z), -1))
+    return ranges
 
 
 def _end_of_work(case: _Repair, good: NDArray[np.bool_], celsius: Floats) -> int | None:

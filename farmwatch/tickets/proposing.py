@@ -13,27 +13,15 @@ out. The rules, one function each:
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
-from typing import Any, Literal
+from typing import Literal
 
-from farmwatch.judge.assessment import Assessment, FleetAssessment, Plan
-from farmwatch.tickets.ticket import NEEDS_TECHNICIAN, Ticket
+from farmwatch.judge.assessment import Assessment, FleetAssessment
+from farmwatch.tickets.ticket import NEEDS_TECHNICIAN, REPLACED, Ticket, plan_document
 
-__all__ = [
-    "REPLACED",
-    "RISE_AFTER_FLOOR_MM",
-    "Rules",
-    "TicketChange",
-    "changes_due",
-    "is_accepted",
-    "is_settled",
-    "plan_document",
-    "plan_of",
-    "predicted",
-    "workday",
-]  # fmt: skip
+__all__ = ["RISE_AFTER_FLOOR_MM", "Rules", "TicketChange", "changes_due", "is_settled", "predicted", "workday"]
 
 RISE_AFTER_FLOOR_MM = 0.05
 # A person has said no: for four weeks only a rise of 0.05 mm is reason to ask again.
@@ -42,7 +30,6 @@ QUIET_AFTER_A_NO = timedelta(weeks=4)
 NEWS_MM = 0.02
 NEWS_SHARE = 0.10
 CAME_RIGHT = "It came right by itself"
-REPLACED = "It now reads as"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -134,7 +121,7 @@ def is_settled(machine: Assessment, mine: Sequence[Ticket], at: datetime, usable
     """Whether an earlier one of the machine's tickets already answered what it shows now."""
     if machine.range_mm is None:
         return False
-    if is_accepted(machine, mine, at):
+    if any(t.cause in NEEDS_TECHNICIAN and t.accepts(machine.range_mm, at) for t in mine):
         return True
     ended = [t for t in mine if t.closed_at is not None and t.cause != "host" and t.closed_range_mm is not None]
     if not ended:
@@ -149,19 +136,8 @@ def is_settled(machine: Assessment, mine: Sequence[Ticket], at: datetime, usable
     return last.phase == "proven" and machine.at_tooth_floor and last.closed_range_mm > usable_mm and not risen
 
 
-def is_accepted(machine: Assessment, mine: Sequence[Ticket], at: datetime) -> bool:
-    """Whether the machine was accepted as it is, by one of its tickets, and that still holds at `at`."""
-    return any(_accepted(mine, cause, machine.range_mm, at) for cause in NEEDS_TECHNICIAN)
-
-
 def _accepted(mine: Sequence[Ticket], cause: str, range_mm: float | None, at: datetime) -> bool:
-    return any(
-        t.phase == "accepted"
-        and t.cause == cause
-        and (t.accepted_until is None or at < t.accepted_until)
-        and (t.accepted_limit_mm is None or range_mm is None or range_mm <= t.accepted_limit_mm)
-        for t in mine
-    )
+    return any(ticket.cause == cause and ticket.accepts(range_mm, at) for ticket in mine)
 
 
 def _opening(fleet: FleetAssessment, machine: Assessment, rules: Rules, today: date) -> TicketChange:
@@ -259,33 +235,6 @@ def predicted(machine: Assessment) -> float | None:
     if machine.plan is None:
         return None
     return machine.plan.range_after_shims_mm if "shim" in machine.advice else machine.plan.range_after_mm
-
-
-def plan_document(plan: Plan | None) -> dict[str, object]:
-    """The plan as it is kept on a ticket; empty where there is none."""
-    if plan is None:
-        return {}
-    return {
-        "teeth": dict(plan.teeth),
-        "turn_mm": {name: round(mm, 3) for name, mm in plan.turn_mm.items()},
-        "range_after_mm": round(plan.range_after_mm, 3),
-        "shims_mm": {name: round(mm, 3) for name, mm in plan.shims_mm.items()},
-        "range_after_shims_mm": round(plan.range_after_shims_mm, 3),
-    }
-
-
-def plan_of(document: Mapping[str, Any]) -> Plan | None:
-    """The plan that a ticket keeps, as `plan_document` has written it; None where it keeps none."""
-    if not document:
-        return None
-    after = float(document["range_after_mm"])
-    return Plan(
-        teeth=dict(document.get("teeth", {})),
-        range_after_mm=after,
-        shims_mm=dict(document.get("shims_mm", {})),
-        range_after_shims_mm=float(document.get("range_after_shims_mm", after)),
-        turn_mm=dict(document.get("turn_mm", {})),
-    )
 
 
 def _priority(machine: Assessment, fleet: FleetAssessment) -> int:

@@ -1,21 +1,35 @@
-"""A ticket and what happened to it. Values only; times are aware, UTC."""
+"""A ticket, what happened to it, and how both stood at an earlier time. Values only; times are aware, UTC."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from datetime import date, datetime
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import UTC, date, datetime
 from typing import Any, Literal
 
-from farmwatch.judge.assessment import Cause
-from farmwatch.tickets.phases import CLOSED, Phase
+from farmwatch.judge.assessment import Cause, Plan
+from farmwatch.judge.cautions import CAUTIONS, CAUTIONS_FOOT
+from farmwatch.store import Move
+from farmwatch.tickets.phases import CLOSED, OPEN, Action, Phase, possible
 
-__all__ = ["NEEDS_TECHNICIAN", "Ticket", "TicketCause", "TicketEvent"]
+__all__ = [
+    "NEEDS_TECHNICIAN", "PROGRAM", "REPLACED", "SCHEMA", "Ticket", "TicketCause", "TicketEvent", "as_of", "cautions_of",
+    "plan_document",
+]  # fmt: skip
+
+SCHEMA = "farmwatch.ticket/1"
+
+PROGRAM = "farmwatch"
+"""Who acts where no person did."""
+
+REPLACED = "It now reads as"
+"""How the reason begins where a ticket with another cause takes a ticket's place."""
 
 TicketCause = Cause | Literal["host"]
 """What a ticket is about: a cause of the judgement, or a host that is silent."""
 
 NEEDS_TECHNICIAN: frozenset[TicketCause] = frozenset({"screws", "plate", "both", "frame", "probe"})
-"""Causes that need hands at the machine."""
+"""Causes that need somebody at the machine."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,6 +72,68 @@ class Ticket:
         """Whether somebody or some reading still has to act."""
         return self.phase not in CLOSED
 
+    @property
+    def possible(self) -> tuple[Action, ...]:
+        """What a person can do with it now."""
+        return possible(self.phase)
+
+    @property
+    def work_plan(self) -> Plan | None:
+        """The plan that it keeps; None where it keeps none."""
+        if not self.plan:
+            return None
+        after = float(self.plan["range_after_mm"])
+        return Plan(
+            teeth=dict(self.plan.get("teeth", {})),
+            range_after_mm=after,
+            shims_mm=dict(self.plan.get("shims_mm", {})),
+            range_after_shims_mm=float(self.plan.get("range_after_shims_mm", after)),
+            turn_mm=dict(self.plan.get("turn_mm", {})),
+        )
+
+    def planned(self, advice: Sequence[str], plan: Plan | None) -> Ticket:
+        """The same ticket with the advice and plan of an assessment."""
+        return replace(self, advice=tuple(advice), plan=plan_document(plan))
+
+    def accepts(self, range_mm: float | None, at: datetime) -> bool:
+        """Whether by this ticket a machine with that range is accepted as it is, at `at`."""
+        return (
+            self.phase == "accepted"
+            and (self.accepted_until is None or at < self.accepted_until)
+            and (self.accepted_limit_mm is None or range_mm is None or range_mm <= self.accepted_limit_mm)
+        )
+
+    def work_moves(self, moves: Iterable[Move]) -> list[Move]:
+        """Those of `moves` that were told in its last work, in the order given."""
+        start = self.work_from
+        return [move for move in moves if move.ticket == self.number and (start is None or move.at >= start)]
+
+    def document(self) -> dict[str, Any]:
+        """As `farmwatch.ticket/1`: times RFC 3339 UTC, lengths mm to three decimals, null where not known."""
+        return {
+            "schema": SCHEMA,
+            "ticket": self.number,
+            "machine": self.machine,
+            "cause": self.cause,
+            "phase": self.phase,
+            "priority": self.priority,
+            "due": self.due.isoformat() if self.due else None,
+            "opened_at": _time(self.opened_at),
+            "changed_at": _time(self.changed_at),
+            "range_mm": _mm(self.range_mm),
+            "predicted_mm": _mm(self.predicted_mm),
+            "advice": list(self.advice),
+            "plan": self.plan or None,
+            "remark": self.remark or None,
+            "work_from": _time(self.work_from),
+            "work_until": _time(self.work_until),
+            "method": self.method,
+            "closed_at": _time(self.closed_at),
+            "closed_range_mm": _mm(self.closed_range_mm),
+            "accepted_limit_mm": _mm(self.accepted_limit_mm),
+            "accepted_until": _time(self.accepted_until),
+        }
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TicketEvent:
@@ -70,3 +146,101 @@ class TicketEvent:
     to_phase: Phase
     by: str
     why: str = ""
+
+    @property
+    def by_program(self) -> bool:
+        """Whether no person did it."""
+        return self.by == PROGRAM
+
+    @property
+    def replaced(self) -> bool:
+        """Whether the program withdrew the ticket for one with another cause."""
+        return self.by_program and self.why.startswith(REPLACED)
+
+    def document(self) -> dict[str, Any]:
+        """As plain JSON values."""
+        return {
+            "at": _time(self.at),
+            "action": self.action,
+            "from_phase": self.from_phase,
+            "to_phase": self.to_phase,
+            "by": self.by or None,
+            "why": self.why or None,
+        }
+
+
+def plan_document(plan: Plan | None) -> dict[str, object]:
+    """The plan as a ticket keeps it; empty where there is none."""
+    if plan is None:
+        return {}
+    return {
+        "teeth": dict(plan.teeth),
+        "turn_mm": {name: round(mm, 3) for name, mm in plan.turn_mm.items()},
+        "range_after_mm": round(plan.range_after_mm, 3),
+        "shims_mm": {name: round(mm, 3) for name, mm in plan.shims_mm.items()},
+        "range_after_shims_mm": round(plan.range_after_shims_mm, 3),
+    }
+
+
+def cautions_of(document: Mapping[str, Any]) -> list[str]:
+    """What goes with a ticket's document wherever it is sent: the cautions before the first move.
+
+    Empty where it sends nobody to the machine: a closed ticket, or one about a host.
+    """
+    sends = document.get("phase") in OPEN and document.get("cause") != "host"
+    return [*CAUTIONS, CAUTIONS_FOOT] if sends else []
+
+
+def as_of(tickets: Iterable[Ticket], events: Iterable[TicketEvent], at: datetime) -> list[Ticket]:
+    """The tickets that were there at `at` (aware), in the phases they had then; `events` in any order of tickets.
+
+    Events tell phases and hours of work, not numbers: what a later refresh may have overwritten (range, plan, advice,
+    remark, temperature) is left empty rather than told from the future. The due day stays: it is only ever drawn
+    nearer, never to a day that is past, so that whether a ticket was late then can be told from the day it has now.
+    """
+    past: dict[int, list[TicketEvent]] = {}
+    for event in events:
+        if event.at <= at:
+            past.setdefault(event.number, []).append(event)
+    return [_as_of(ticket, past[ticket.number]) for ticket in tickets if ticket.number in past]
+
+
+def _as_of(ticket: Ticket, past: Sequence[TicketEvent]) -> Ticket:
+    last = past[-1]
+    work_from = work_until = None
+    for event in past:
+        if event.action == "take":
+            work_from, work_until = event.at, None
+        elif event.action == "put-back":
+            work_from = None
+        elif event.action in ("done", "nothing-found"):
+            work_until = event.at
+    # A closed ticket is never opened again: what was written as it closed still stands.
+    closed = last.to_phase in CLOSED
+    return replace(
+        ticket,
+        phase=last.to_phase,
+        revision=len(past),
+        changed_at=last.at,
+        work_from=work_from,
+        work_until=work_until,
+        method=ticket.method if closed else None,
+        closed_at=last.at if closed else None,
+        closed_range_mm=ticket.closed_range_mm if closed else None,
+        accepted_limit_mm=ticket.accepted_limit_mm if closed else None,
+        accepted_until=ticket.accepted_until if closed else None,
+        range_mm=None,
+        predicted_mm=None,
+        advice=(),
+        plan={},
+        bed_celsius=None,
+        remark="",
+    )
+
+
+def _time(at: datetime | None) -> str | None:
+    return None if at is None else at.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def _mm(value: float | None) -> float | None:
+    return None if value is None else round(value, 3) + 0.0

@@ -9,16 +9,13 @@ from farmwatch.config import Settings
 from farmwatch.judge.assessment import Assessment, FleetAssessment
 from farmwatch.store import Store
 from farmwatch.tickets.progress import Proof, proofs
-from farmwatch.tickets.proposing import Rules, TicketChange, changes_due, plan_document, predicted
+from farmwatch.tickets.proposing import Rules, TicketChange, changes_due, predicted
 from farmwatch.tickets.repository import TicketRepository, TicketTransaction
-from farmwatch.tickets.ticket import Ticket
+from farmwatch.tickets.ticket import PROGRAM, Ticket, plan_document
 
-__all__ = ["PROGRAM", "TicketChanges", "rules_of", "update_tickets"]
+__all__ = ["TicketChanges", "rules_of", "update_tickets"]
 
 _Done = dict[str, list[Ticket]]
-
-PROGRAM = "farmwatch"
-"""Who acts where no person did."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,7 +6,6 @@ also stands in the header Idempotency-Key (IETF draft, The Idempotency-Key HTTP 
 
 from __future__ import annotations
 
-import contextlib
 import json
 import subprocess
 import sys
@@ -15,27 +14,24 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-import requests
-import urllib3
+from farmwatch.config import Secret, Settings
+from farmwatch.store import Store
+from farmwatch.tickets.delivery import Delivery, DeliveryFault, Draft, News
+from farmwatch.tickets.ticket import cautions_of
 
-from farmwatch.collect.connection import GRACE_SECONDS, current_request
-from farmwatch.collect.session import FarmSession
-from farmwatch.collect.watchdog import Watchdog
-from farmwatch.config import Secret, Settings, Webhook
-from farmwatch.errors import FarmwatchError
-from farmwatch.tickets.document import cautions_of
-from farmwatch.tickets.outbox import Delivery
-
-__all__ = ["DeliveryFault", "cloud_event", "render_body", "send_webhook"]
+__all__ = ["cloud_event", "each_event", "render_body", "send"]
 
 CLOUD_EVENTS = "application/cloudevents+json; charset=utf-8"
-# An answer is read only so far that the connection can be closed in good order.
-LARGEST_ANSWER = 16 * 1024
 RENDER_SECONDS = 20.0
 
 
-class DeliveryFault(FarmwatchError):
-    """Something could not be delivered; the message says why, without secrets."""
+def each_event(news: News) -> list[Draft]:
+    """One delivery for every event not yet announced."""
+    drafts = []
+    for key, event in news.events:
+        content = {"event": event.document(), "ticket": news.tickets[event.number].document()}
+        drafts.append(Draft(key, "webhook", json.dumps(content, ensure_ascii=False, allow_nan=False)))
+    return drafts
 
 
 def cloud_event(settings: Settings, delivery: Delivery) -> dict[str, Any]:
@@ -79,8 +75,12 @@ def render_body(template: str, delivery: Delivery) -> str:
     return done.stdout.decode("utf-8", "replace")
 
 
-def send_webhook(settings: Settings, hook: Webhook, delivery: Delivery) -> None:
-    """Deliver one; raises DeliveryFault. Bounded in time (`deadline_seconds`) and in what it reads."""
+def send(settings: Settings, _: Store, delivery: Delivery) -> None:
+    """Post one delivery; raises DeliveryFault. Bounded in time (`deadline_seconds`) and in what is read."""
+    from farmwatch.collect.posting import PostError, post
+
+    hook = settings.webhook
+    assert hook is not None  # the table of channels asks first
     if hook.template is None:
         body, kind = json.dumps(cloud_event(settings, delivery), ensure_ascii=False), CLOUD_EVENTS
     else:
@@ -94,50 +94,20 @@ def send_webhook(settings: Settings, hook: Webhook, delivery: Delivery) -> None:
     for name, value in headers.items():
         if not value.isascii() or not value.isprintable():
             raise DeliveryFault(f"the value of the header {name} has a character that no header may hold")
-    _post(settings, hook, body.encode("utf-8", "replace"), headers)
-
-
-def _post(settings: Settings, hook: Webhook, body: bytes, headers: Mapping[str, str]) -> None:
-    """Post within the deadline, headers and a little of the answer included: the watchdog of the polls keeps it."""
-    watchdog = Watchdog()
+    url, poll = _plain(hook.url), settings.poll
     try:
-        with (
-            FarmSession(1, settings.poll.ca_file, trust_env=settings.poll.trust_env) as session,
-            watchdog.deadline(hook.deadline_seconds) as deadline,
-        ):
-            current_request.begin(deadline)
-            try:
-                request = requests.Request("POST", _plain(hook.url), data=body, headers=dict(headers)).prepare()
-                with session.ask(request, deadline.left() + GRACE_SECONDS) as answer:
-                    # Headers end where the socket is cut, and would pass for whole ones.
-                    if deadline.expired:
-                        raise TimeoutError
-                    _skim(answer)
-                    status = answer.status_code
-            except (requests.RequestException, urllib3.exceptions.HTTPError, OSError, ValueError) as fault:
-                # The words of the library repeat the address, in which a secret may stand: only the kind is told.
-                said = "no answer within the deadline" if deadline.expired else _kind(fault)
-                raise DeliveryFault(f"the webhook did not take it: {said}") from None
-    finally:
-        watchdog.close()
+        status = post(
+            url,
+            body.encode("utf-8", "replace"),
+            headers,
+            deadline_seconds=hook.deadline_seconds,
+            ca_file=poll.ca_file,
+            trust_env=poll.trust_env,
+        )
+    except PostError as fault:
+        raise DeliveryFault(f"the webhook did not take it: {fault}") from None
     if not 200 <= status < 300:
         raise DeliveryFault(f"the webhook answered {status}{_meaning(status)}")
-
-
-def _skim(answer: requests.Response) -> None:
-    """Read a little of the answer, so that the connection ends in good order: the status has said all that counts."""
-    with contextlib.suppress(urllib3.exceptions.HTTPError, OSError):
-        answer.raw.read(LARGEST_ANSWER, decode_content=False)
-
-
-def _kind(fault: Exception) -> str:
-    if isinstance(fault, requests.exceptions.SSLError):
-        return "its certificate could not be verified"
-    if isinstance(fault, requests.Timeout):
-        return "no answer within the deadline"
-    if isinstance(fault, requests.ConnectionError):
-        return "no connection, or it was cut"
-    return type(fault).__name__
 
 
 def _meaning(status: int) -> str:

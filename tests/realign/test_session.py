@@ -390,9 +390,9 @@ def test_a_first_tooth_taken_up_again_says_no_more_than_it_said(tmp_path: Path) 
     assert farmed.screen.last[1][1] == told
 
 
-@pytest.mark.parametrize(("shown", "other"), [(2, "heron-02"), (1, "")])
+@pytest.mark.parametrize(("shown", "lender"), [(2, "heron-02"), (1, "")])
 def test_another_machine_of_a_silent_model_that_has_shown_it_twice_lends_its_sense(
-    tmp_path: Path, shown: int, other: str
+    tmp_path: Path, shown: int, lender: str
 ) -> None:
     farmed = Farmed(tmp_path, [1.6, -0.4, 0.0], replace(model_of(0.4), clockwise=None))
     other = Machine(name="heron-02", model=farmed.model.name)
@@ -414,9 +414,9 @@ def test_another_machine_of_a_silent_model_that_has_shown_it_twice_lends_its_sen
     session.begin()
     session.step()
     advice, belief = farmed.screen.last[1]
-    assert belief.reference_machine == other
-    assert [(turn.teeth, turn.clockwise, turn.way_known) for turn in advice.turns] == [(-1, bool(other), bool(other))]
+    assert belief.reference_machine == lender
+    assert [(turn.teeth, turn.clockwise, turn.way_known) for turn in advice.turns] == [(-1, bool(lender), bool(lender))]
     # It turns the other way: that is a contradiction where the other machine has spoken, else only a lesson.
     farmed.turn_and_mesh()
     session.step()
-    assert [seen.against for seen in asked(farmed)] == [bool(other)]
+    assert [seen.against for seen in asked(farmed)] == [bool(lender)]

@@ -24,9 +24,8 @@ from farmwatch.judge.tooth_plan import shim_plan, tooth_plan
 from farmwatch.measure import influence, least_squares_plane, minimum_zone_plane, screw_heights
 from farmwatch.mesh import Mesh
 from farmwatch.model import Limits, Model, Screw
-from farmwatch.report.ticket_facts import TicketFacts, find_ticket_facts
-from farmwatch.tickets import CLOSED, PROGRAM, Phase, Ticket, TicketEvent
-from farmwatch.tickets.phases import follows
+from farmwatch.report.book import BookFacts, book_facts
+from farmwatch.tickets import Ticket, TicketEvent, phases
 
 LIMITS = Limits()
 WEEK_END = datetime(2026, 11, 23, tzinfo=UTC)
@@ -329,6 +328,7 @@ def large_fleet(count: int, at: datetime = WEEK_END) -> FleetAssessment:
 
 MANAGER, TECHNICIAN = "manager-of-nights", "technician-nine"
 """Who acted; neither may ever stand in a report."""
+PROGRAM = "farmwatch"
 _BY: dict[str, str] = {"propose": PROGRAM, "refresh": PROGRAM, "prove": PROGRAM, "fail": PROGRAM, "approve": MANAGER}
 
 
@@ -337,11 +337,11 @@ def life(
 ) -> tuple[Ticket, list[TicketEvent]]:
     """A ticket as it stands after `deeds` (action, days before `at`, and perhaps why), with its events."""
     events: list[TicketEvent] = []
-    phase: Phase | None = None
+    phase: phases.Phase | None = None
     worked: dict[str, Any] = {}
     for action, days, *why in deeds:
         when = at - timedelta(days=days)
-        to = "proposed" if phase is None else follows(number, phase, action)
+        to = "proposed" if phase is None else phases.follows(number, phase, action)
         by = _BY.get(action, TECHNICIAN)
         events.append(
             TicketEvent(number=number, at=when, action=action, from_phase=phase, to_phase=to, by=by, why="".join(why))
@@ -352,7 +352,7 @@ def life(
         if action in ("done", "nothing-found"):
             worked |= {"work_until": when, "method": "realign"}
     assert phase is not None
-    closed = {"closed_at": events[-1].at, "closed_range_mm": 0.05} if phase in CLOSED else {}
+    closed = {"closed_at": events[-1].at, "closed_range_mm": 0.05} if phase in phases.CLOSED else {}
     base: dict[str, Any] = {
         "opened_at": events[0].at,
         "changed_at": events[-1].at,
@@ -397,8 +397,8 @@ def invented_book() -> tuple[list[Ticket], list[TicketEvent]]:
     return [ticket for ticket, _ in lives], sorted(events, key=lambda event: event.at)
 
 
-def booked(now: FleetAssessment, names: dict[str, str] | None = None) -> TicketFacts:
+def booked(now: FleetAssessment, names: dict[str, str] | None = None) -> BookFacts:
     """The invented book as the report of the week sees it; `names` gives its machines other names."""
     tickets, events = invented_book()
     renamed = [replace(ticket, machine=(names or {}).get(ticket.machine, ticket.machine)) for ticket in tickets]
-    return find_ticket_facts(renamed, events, now, WEEK_START)
+    return book_facts(renamed, events, now, WEEK_START)

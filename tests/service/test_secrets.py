@@ -136,9 +136,9 @@ def _live(folder: Path, address: str, more: str) -> dict[str, str]:
         assert service.process.stdout is not None
         said["standard output"] = service.process.stdout.read()
     from farmwatch.config import load_settings
-    from farmwatch.tickets import deliver_due
+    from farmwatch.tickets import Outbox
 
-    found = deliver_due(load_settings(config), store, datetime.now(UTC) + timedelta(hours=1))
+    found = Outbox(store).deliver_due(load_settings(config), datetime.now(UTC) + timedelta(hours=1))
     assert found.failed
     said["deliveries"] = "\n".join(found.faults)
     (folder / "query.key").unlink()

@@ -8,8 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from farmwatch.store import Store
-from farmwatch.tickets import Ticket, TicketEvent, TicketRepository, as_of, possible
-from farmwatch.tickets.phases import follows
+from farmwatch.tickets import Ticket, TicketEvent, TicketRepository, as_of
+from farmwatch.tickets.phases import follows, possible
 from tests.tickets.farm import AT, later
 
 OPENED = Ticket(

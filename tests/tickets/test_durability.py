@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 
-from farmwatch.tickets import kaplan_meier
+from farmwatch.tickets.durability import kaplan_meier
 
 REFERENCE = Path(__file__).parents[1] / "reference" / "remission_1963.toml"
 

@@ -4,7 +4,7 @@ from dataclasses import replace
 from datetime import timedelta
 from typing import Any
 
-from farmwatch.tickets import Ticket, TicketEvent, figures_document, find_figures
+from farmwatch.tickets import Figures, Ticket, TicketEvent
 from tests.tickets.farm import AT
 
 MODELS = {f"heron-{i:02d}": "tideframe-220" for i in range(1, 20)}
@@ -32,7 +32,7 @@ def event(number: int, action: str, days_ago: float = 1.0) -> TicketEvent:
 
 
 def test_durability_says_nothing_of_under_eight_repairs() -> None:
-    few = find_figures([repaired(n, 100 + n) for n in range(1, 8)], [], MODELS, AT)
+    few = Figures.of([repaired(n, 100 + n) for n in range(1, 8)], [], MODELS, AT)
     assert (few.durability[0].repairs, few.durability[0].median_days) == (7, None)
     assert few.durability[0].still_holding_after_90_days is None
 
@@ -41,7 +41,7 @@ def test_durability_of_eight_repairs_is_the_product_limit_median() -> None:
     repairs = [repaired(n, 200.0) for n in range(1, 9)]
     # Half of them came back after 10, 20, 30 and 40 days.
     back = [ticket(20 + n, 200.0 - 10 * n, machine=f"heron-{n:02d}") for n in range(1, 5)]
-    [one] = find_figures([*repairs, *back], [], MODELS, AT).durability
+    [one] = Figures.of([*repairs, *back], [], MODELS, AT).durability
     assert (one.repairs, one.ended, one.median_days) == (8, 4, 40.0)
     assert one.still_holding_after_90_days == 0.5
 
@@ -52,7 +52,7 @@ def test_first_try_and_being_right_count_the_first_verdict_only() -> None:
         event(1, "prove"), event(2, "fail", 3), event(2, "prove", 1),
         event(1, "done", 5), event(2, "done", 5), event(3, "nothing-found", 5), event(4, "done", 100),
     ]  # fmt: skip
-    found = find_figures(tickets, events, MODELS, AT)
+    found = Figures.of(tickets, events, MODELS, AT)
     assert found.first_try == (1, 2)
     assert found.looked_at == (2, 3)
 
@@ -64,13 +64,13 @@ def test_hands_and_parts_of_the_open_work() -> None:
         ticket(4, 2, plan=plan, advice=("realign", "shim")), ticket(5, 2, plan=plan, advice=("shim",)),
         ticket(6, 2, plan=plan, advice=("realign",)), ticket(7, 2, cause="host"),
     ]  # fmt: skip
-    found = find_figures([*done, *waiting], [], MODELS, AT)
+    found = Figures.of([*done, *waiting], [], MODELS, AT)
     assert (found.hours_each, found.hours_timed, found.hours_open) == (1.0, 2, 3.0)
     assert found.shims_open == ((0.1, 2), (0.2, 2))
     assert found.open_tickets == 4
 
 
 def test_the_document_carries_its_schema_and_no_names() -> None:
-    document = figures_document(find_figures([], [event(1, "done")], MODELS, AT), AT)
+    document = Figures.of([], [event(1, "done")], MODELS, AT).document(AT)
     assert document["schema"] == "farmwatch.ticket-figures/1"
     assert "by" not in str(document)

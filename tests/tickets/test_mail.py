@@ -14,9 +14,10 @@ import pytest
 from farmwatch.config import Mail, Secret
 from farmwatch.judge.cautions import CAUTIONS, CAUTIONS_FOOT
 from farmwatch.store import Store
-from farmwatch.tickets import Outbox, TicketRepository, announce, deliver_due, update_tickets
-from farmwatch.tickets.mail import Attachment, MailText, compose, send_mail
-from farmwatch.tickets.webhook import DeliveryFault
+from farmwatch.tickets import Outbox, TicketRepository, update_tickets
+from farmwatch.tickets.delivery import DeliveryFault
+from farmwatch.tickets.mail import Attachment, MailText, compose
+from farmwatch.tickets.smtp import send_mail
 from tests.tickets.farm import AT, fleet, later, settings_in, tilted
 
 controller = pytest.importorskip("aiosmtpd.controller")
@@ -65,10 +66,10 @@ def test_a_notice_of_a_new_ticket_arrives(tmp_path: Path, store: Store) -> None:
     box = Box()
     with serving(box) as port:
         settings = settings_in(tmp_path, mail=mail(port))
-        announce(settings, store, later(-1))
+        Outbox(store).announce(settings, later(-1))
         update_tickets(settings, store, fleet(tilted()))
-        announce(settings, store, later(0.1))
-        deliver_due(settings, store, later(0.1))
+        Outbox(store).announce(settings, later(0.1))
+        Outbox(store).deliver_due(settings, later(0.1))
     [message] = box.got
     assert message["To"] == "bench@tidegate.example"
     assert message["Subject"].startswith("Saltmarsh Tidegate Works: heron-01, ticket 1: proposed.")
@@ -100,10 +101,10 @@ def test_html_plain_text_and_a_file_go_together(tmp_path: Path) -> None:
 def test_a_server_that_refuses_keeps_the_letter(tmp_path: Path, store: Store) -> None:
     with serving(Box(refuse="550 no such box")) as port:
         settings = settings_in(tmp_path, mail=mail(port))
-        announce(settings, store, later(-1))
+        Outbox(store).announce(settings, later(-1))
         update_tickets(settings, store, fleet(tilted()))
-        announce(settings, store, later(0.1))
-        found = deliver_due(settings, store, later(0.1))
+        Outbox(store).announce(settings, later(0.1))
+        found = Outbox(store).deliver_due(settings, later(0.1))
     assert "refused every recipient: bench@tidegate.example" in found.faults[0]
     assert "mail" in [delivery.channel for delivery in Outbox(store).waiting()]
     assert TicketRepository(store).ticket(1).phase == "proposed"
@@ -113,11 +114,11 @@ def test_one_refused_of_two_is_no_reason_to_send_again(tmp_path: Path, store: St
     box, two = Box(refuse="550 no such box", only="gone@"), ("bench@tidegate.example", "gone@tidegate.example")
     with serving(box) as port:
         settings = settings_in(tmp_path, mail=mail(port, notices_to=two))
-        announce(settings, store, later(-1))
+        Outbox(store).announce(settings, later(-1))
         update_tickets(settings, store, fleet(tilted()))
-        announce(settings, store, later(0.1))
+        Outbox(store).announce(settings, later(0.1))
         for hours in (0.1, 1.0, 2.0):
-            deliver_due(settings, store, later(hours))
+            Outbox(store).deliver_due(settings, later(hours))
     assert len(box.got) == 1
     assert Outbox(store).waiting() == []
 

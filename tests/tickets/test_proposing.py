@@ -6,8 +6,8 @@ from datetime import date, timedelta
 import pytest
 
 from farmwatch.follow.findings import Forecast
+from farmwatch.tickets import Ticket
 from farmwatch.tickets.proposing import Rules, TicketChange, changes_due, workday
-from farmwatch.tickets.ticket import Ticket
 from tests.tickets.farm import AT, fleet, level, tilted
 
 RULES = Rules()

@@ -8,7 +8,8 @@ import pytest
 
 from farmwatch.errors import InputError
 from farmwatch.store import Store
-from farmwatch.tickets import Ticket, TicketRepository, TicketTransaction
+from farmwatch.tickets import Ticket, TicketRepository
+from farmwatch.tickets.repository import TicketTransaction
 from tests.tickets.farm import AT, later
 
 DRAFT = Ticket(

@@ -6,7 +6,8 @@ import subprocess
 import sys
 
 from farmwatch.store import Store
-from farmwatch.tickets import TicketRepository, TicketTransaction
+from farmwatch.tickets import TicketRepository
+from farmwatch.tickets.repository import TicketTransaction
 from tests.tickets.test_repository import DRAFT
 
 # Says when it is ready, acts when it is told to, and says what came of it.

@@ -13,7 +13,7 @@ from farmwatch.judge.assessment import Plan
 from farmwatch.mesh import Mesh
 from farmwatch.store import Move, Store
 from farmwatch.tickets import Ticket, TicketChanges, TicketRepository, update_tickets
-from farmwatch.tickets.progress import _moved as moved
+from farmwatch.tickets.progress import _moved
 from tests.tickets.farm import flat_reading, fleet, later, level, settings_in, tilted
 
 
@@ -151,7 +151,7 @@ def test_a_reference_that_moved_is_known_by_all_the_others(settings: Settings) -
     # Both movable screws, at y 10, stand 0.5 mm over the reference at y 215.
     tilt = np.tile((0.5 * (215 - x) / 205)[:, None], (1, 7))
     model = settings.models["tideframe-220"]
-    [(screw, mm)] = moved(model, Mesh.accept(x, x, flat), Mesh.accept(x, x, tilt))
+    [(screw, mm)] = _moved(model, Mesh.accept(x, x, flat), Mesh.accept(x, x, tilt))
     assert (screw, round(mm, 2)) == ("rear", -0.5)
 
 

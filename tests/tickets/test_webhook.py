@@ -3,6 +3,7 @@
 import json
 import threading
 import time
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -13,18 +14,9 @@ from farmwatch.config import Secret, Settings, Webhook
 from farmwatch.errors import InputError
 from farmwatch.judge.cautions import CAUTIONS, CAUTIONS_FOOT
 from farmwatch.store import Store
-from farmwatch.tickets import (
-    Delivery,
-    DeliveryFault,
-    Outbox,
-    TicketRepository,
-    announce,
-    deliver_due,
-    update_tickets,
-    webhook,
-)
-from farmwatch.tickets.deliver import senders_of
-from farmwatch.tickets.outbox import wait_after
+from farmwatch.tickets import Outbox, TicketRepository, update_tickets, webhook
+from farmwatch.tickets.channels import CHANNELS
+from farmwatch.tickets.delivery import Delivery, DeliveryFault, wait_after
 from farmwatch.tickets.webhook import render_body
 from tests.tickets.farm import AT, fleet, later, settings_in, tilted
 from tests.tickets.hook import Answer, receiving, status
@@ -40,9 +32,9 @@ _HOOK = {"headers": {}, "template": None, "content_type": "application/json", "d
 def announced(settings: Settings, store: Store) -> None:
     """One ticket is proposed and approved, both after the webhook was configured."""
     update_tickets(settings, store, fleet(tilted(), at=later(-1)))
-    announce(settings, store, AT)
+    Outbox(store).announce(settings, AT)
     TicketRepository(store).act(1, "approve", at=later(0.1), by="manager", why="Go.")
-    announce(settings, store, later(0.2))
+    Outbox(store).announce(settings, later(0.2))
 
 
 def test_an_event_arrives_as_cloudevents(tmp_path: Path, store: Store) -> None:
@@ -53,7 +45,7 @@ def test_an_event_arrives_as_cloudevents(tmp_path: Path, store: Store) -> None:
     with receiving(status(204)) as hook:
         settings = hooked(tmp_path, hook.url)
         announced(settings, store)
-        assert deliver_due(settings, store, later(0.3)).delivered >= 1
+        assert Outbox(store).deliver_due(settings, later(0.3)).delivered >= 1
     [(headers, body)] = hook.got
     event = http.from_http(http.HTTPMessage(headers=headers, body=body), JSONFormat())
     assert event.get_type() == "farmwatch.ticket.approve"
@@ -70,14 +62,14 @@ def test_an_event_arrives_as_cloudevents(tmp_path: Path, store: Store) -> None:
 def test_what_came_before_the_webhook_is_not_told(tmp_path: Path, store: Store) -> None:
     settings = hooked(tmp_path, "http://127.0.0.1:9/")
     update_tickets(settings, store, fleet(tilted(), at=later(-1)))
-    announce(settings, store, AT)
+    Outbox(store).announce(settings, AT)
     assert [delivery.channel for delivery in Outbox(store).waiting()] == ["calendar"]
 
 
 @pytest.mark.parametrize(
     ("answer", "says"),
     [
-        (status(404), "404: nothing takes deliveries at that address"),
+        (status(404), "404: nothing takes letters at that address"),
         (status(401), "401: it does not accept our key"),
         (status(500), "500"),
         (status(302, Location="http://127.0.0.1:1/"), "302: it points elsewhere"),
@@ -89,7 +81,7 @@ def test_a_refusal_keeps_the_letter_and_says_why(tmp_path: Path, store: Store, a
     with receiving(answer) as hook:
         settings = hooked(tmp_path, hook.url)
         announced(settings, store)
-        found = deliver_due(settings, store, later(0.3))
+        found = Outbox(store).deliver_due(settings, later(0.3))
     assert found.failed == 1
     [delivery] = Outbox(store).waiting()
     assert says in delivery.last_fault
@@ -103,7 +95,7 @@ def test_a_yes_of_ten_megabytes_is_a_yes(tmp_path: Path, store: Store) -> None:
     with receiving(status(200, b"x" * 10_000_000)) as hook:
         settings = hooked(tmp_path, hook.url)
         announced(settings, store)
-        assert deliver_due(settings, store, later(0.3)).failed == 0
+        assert Outbox(store).deliver_due(settings, later(0.3)).failed == 0
     assert Outbox(store).waiting() == []
 
 
@@ -117,14 +109,14 @@ def test_a_template_that_is_no_good_keeps_the_letter_and_the_ticket(
     with receiving(status(200)) as hook:
         settings = hooked(tmp_path, hook.url, template=template)
         announced(settings, store)
-        found = deliver_due(settings, store, later(0.3))
+        found = Outbox(store).deliver_due(settings, later(0.3))
         assert (found.failed, hook.got) == (1, [])
         [delivery] = Outbox(store).waiting()
         assert says in delivery.last_fault
         assert TicketRepository(store).ticket(1).phase == "approved"
         # Put right, it goes out under the same key.
         template.write_text("{{ key }}", encoding="utf-8")
-        assert deliver_due(settings, store, delivery.next_try_at).failed == 0
+        assert Outbox(store).deliver_due(settings, delivery.next_try_at).failed == 0
     assert [body for _, body in hook.got] == [b"webhook/ticket-1-2"]
 
 
@@ -133,7 +125,7 @@ def test_a_receiver_that_says_nothing_ends_at_the_deadline(tmp_path: Path, store
     with receiving(lambda _: (gone.wait(10), None)[1]) as hook:
         settings = hooked(tmp_path, hook.url, deadline_seconds=0.2)
         announced(settings, store)
-        found = deliver_due(settings, store, later(0.3))
+        found = Outbox(store).deliver_due(settings, later(0.3))
         gone.set()
     assert "no answer within the deadline" in found.faults[0]
 
@@ -155,7 +147,7 @@ def test_a_receiver_that_drips_its_headers_ends_at_the_deadline(tmp_path: Path, 
     with receiving(drip) as hook:
         settings = hooked(tmp_path, hook.url, deadline_seconds=0.5)
         announced(settings, store)
-        found = deliver_due(settings, store, later(0.3))
+        found = Outbox(store).deliver_due(settings, later(0.3))
     assert "no answer within the deadline" in found.faults[0]
 
 
@@ -166,7 +158,7 @@ def test_no_connection_is_said_without_the_address(tmp_path: Path, store: Store,
     hook = settings.webhook.model_copy(update={"url": Secret("env:HOOK", tmp_path)})  # type: ignore[union-attr]
     settings = settings.model_copy(update={"webhook": hook})
     announced(settings, store)
-    found = deliver_due(settings, store, later(0.3))
+    found = Outbox(store).deliver_due(settings, later(0.3))
     assert "no connection" in found.faults[0]
     assert "tide-tables" not in str(found) + str(Outbox(store).waiting())
 
@@ -180,36 +172,39 @@ def test_after_a_crash_between_sent_and_recorded_the_same_key_comes_again(tmp_pa
     with receiving(status(200)) as hook:
         settings = hooked(tmp_path, hook.url)
         announced(settings, store)
-        send = senders_of(settings, store)["webhook"]
 
-        def sent_and_gone(delivery: Delivery) -> None:
-            send(delivery)
+        def sent_and_gone(settings: Settings, store: Store, delivery: Delivery) -> None:
+            webhook.send(settings, store, delivery)
             raise PowerCut
 
         with pytest.raises(PowerCut):
-            deliver_due(settings, store, later(0.3), {"webhook": sent_and_gone, "calendar": lambda _: None})
-        deliver_due(settings, store, later(0.3))
-        deliver_due(settings, store, later(0.4))
+            Outbox(store).deliver_due(
+                settings,
+                later(0.3),
+                {"webhook": replace(CHANNELS["webhook"], send=sent_and_gone), "calendar": CHANNELS["told"]},
+            )
+        Outbox(store).deliver_due(settings, later(0.3))
+        Outbox(store).deliver_due(settings, later(0.4))
     keys = [headers["Idempotency-Key"] for headers, _ in hook.got]
     assert keys == ['"webhook/ticket-1-2"'] * 2
     assert Outbox(store).waiting() == []
 
 
 def test_one_bad_letter_does_not_stop_the_others(tmp_path: Path, store: Store) -> None:
-    settings = settings_in(tmp_path)
+    settings = hooked(tmp_path, "http://127.0.0.1:9/")
     outbox = Outbox(store)
     for key in ("a", "b", "c"):
         outbox.put(key, "webhook", "{}", AT)
     sent: list[str] = []
 
-    def send(delivery: Delivery) -> None:
+    def send(settings: Settings, store: Store, delivery: Delivery) -> None:
         if delivery.key == "a":
             raise MemoryError
         if delivery.key == "b":
             raise RecursionError
         sent.append(delivery.key)
 
-    found = deliver_due(settings, store, AT, {"webhook": send})
+    found = Outbox(store).deliver_due(settings, AT, {"webhook": replace(CHANNELS["webhook"], send=send)})
     assert (sent, found.delivered, found.failed) == (["c"], 1, 2)
     assert [delivery.last_fault for delivery in outbox.waiting()] == [
         "a fault of ours: MemoryError",
@@ -223,7 +218,7 @@ def test_a_letter_is_kept_until_a_person_gives_it_up(tmp_path: Path, store: Stor
         announced(settings, store)
         at = later(0.3)
         for _ in range(12):
-            deliver_due(settings, store, at)
+            Outbox(store).deliver_due(settings, at)
             at += timedelta(hours=6)
     outbox = Outbox(store)
     [delivery] = outbox.waiting()
@@ -252,7 +247,7 @@ def test_the_farms_own_body(tmp_path: Path, store: Store) -> None:
     with receiving(status(200)) as hook:
         settings = hooked(tmp_path, hook.url, template=template)
         announced(settings, store)
-        deliver_due(settings, store, later(0.3))
+        Outbox(store).deliver_due(settings, later(0.3))
     [(headers, body)] = hook.got
     assert json.loads(body) == {"title": "heron-01", "id": "webhook/ticket-1-2"}
     assert headers["Content-Type"] == "application/json"

@@ -11,23 +11,15 @@ from farmwatch.judge.assessment import Assessment, ReadingFacts
 from farmwatch.judge.words import advice_phrase, amount_phrase, cause_phrase, plan_sentences, shim_sentences
 from farmwatch.mesh import Mesh
 from farmwatch.model import Model
-from farmwatch.report.charts import RangeHistory
-from farmwatch.report.ticket_facts import TicketRef
-from farmwatch.text import ago, clock, count, day_of, mm, signed, spaced
+from farmwatch.report.book import Numbered
+from farmwatch.report.charts import History
+from farmwatch.report.text import ago, clock, count, day_of, mm, signed, spaced
 
-__all__ = [
-    "AtToothFloor",
-    "WorkSheet",
-    "at_tooth_floor",
-    "machines_needing_work",
-    "range_history",
-    "sheet",
-    "since_words",
-]
+__all__ = ["AtFloor", "Sheet", "at_tooth_floor", "history_of", "machines_needing_hands", "sheet", "since_words"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class WorkSheet:
+class Sheet:
     """One machine that needs hands, all in words and numbers; the drawings are made from what stands last."""
 
     rank: int
@@ -42,7 +34,7 @@ class WorkSheet:
     advice_in_short: str
     """Without what stands behind a colon: for the first page."""
     since: str
-    ticket: TicketRef | None
+    ticket: Numbered | None
     mesh: str
     """When it was probed, how fine and how warm."""
     judged: str
@@ -63,11 +55,11 @@ class WorkSheet:
     spikes: tuple[tuple[float, float], ...]
     heights: Mesh | None
     model: Model
-    history: RangeHistory | None
+    history: History | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class AtToothFloor:
+class AtFloor:
     """A machine that no whole tooth betters: to be shimmed or accepted."""
 
     machine: str
@@ -77,10 +69,10 @@ class AtToothFloor:
     shims: tuple[str, ...]
     after_shims_mm: float | None
     since: str
-    ticket: TicketRef | None
+    ticket: Numbered | None
 
 
-def machines_needing_work(machines: Sequence[Assessment], accepted: Container[str] = ()) -> tuple[Assessment, ...]:
+def machines_needing_hands(machines: Sequence[Assessment], accepted: Container[str] = ()) -> tuple[Assessment, ...]:
     """In service, past the usable limit, not at its tooth floor and not accepted as it is; the largest range first."""
     needing = [m for m in machines if _is_past(m, accepted) and not m.at_tooth_floor]
     return tuple(sorted(needing, key=lambda m: (-(m.range_mm or 0.0), m.machine)))
@@ -91,12 +83,12 @@ def at_tooth_floor(
     at: datetime,
     zone: tzinfo,
     accepted: Container[str] = (),
-    tickets: Mapping[str, TicketRef] = MappingProxyType({}),
-) -> tuple[AtToothFloor, ...]:
+    tickets: Mapping[str, Numbered] = MappingProxyType({}),
+) -> tuple[AtFloor, ...]:
     """Machines whose screws are as good as whole teeth allow and that are not accepted, the largest range first."""
     floor = [m for m in machines if _is_past(m, accepted) and m.at_tooth_floor]
     return tuple(
-        AtToothFloor(
+        AtFloor(
             machine=m.machine,
             aisle=m.aisle,
             range_mm=m.range_mm,
@@ -114,10 +106,10 @@ def _is_past(machine: Assessment, accepted: Container[str]) -> bool:
     return machine.in_service and machine.condition == "past-limit" and machine.machine not in accepted
 
 
-def sheet(machine: Assessment, rank: int, at: datetime, zone: tzinfo, ticket: TicketRef | None = None) -> WorkSheet:
+def sheet(machine: Assessment, rank: int, at: datetime, zone: tzinfo, ticket: Numbered | None = None) -> Sheet:
     """Everything a machine's sheet says; `ticket` is the open one, if there is one."""
     stages, turns, plan = _stages(machine), _turn_labels(machine), machine.plan
-    return WorkSheet(
+    return Sheet(
         rank=rank,
         machine=machine.machine,
         aisle=machine.aisle,
@@ -145,15 +137,15 @@ def sheet(machine: Assessment, rank: int, at: datetime, zone: tzinfo, ticket: Ti
         spikes=tuple((spike.x_mm, spike.y_mm) for spike in machine.spikes),
         heights=machine.mesh,
         model=machine.model,
-        history=range_history(machine, at),
+        history=history_of(machine, at),
     )
 
 
-def range_history(machine: Assessment, at: datetime) -> RangeHistory | None:
+def history_of(machine: Assessment, at: datetime) -> History | None:
     """The machine's history line, or None where there is nothing to draw."""
     if machine.trace is None or not machine.trace.at:
         return None
-    return RangeHistory(
+    return History(
         machine=machine.machine,
         at=at,
         trace=machine.trace,

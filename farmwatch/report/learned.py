@@ -5,10 +5,8 @@ Pure. Machines and methods only; nobody's name and nobody's times.
 
 from __future__ import annotations
 
-from farmwatch.text import count, mm, spaced
-from farmwatch.tickets import Figures
-from farmwatch.tickets.durability import LEAST_REPAIRS
-from farmwatch.tickets.figures import Durability
+from farmwatch.report.text import count, mm, spaced
+from farmwatch.tickets import Durability, Figures
 
 __all__ = ["figure_sentences"]
 
@@ -16,13 +14,13 @@ __all__ = ["figure_sentences"]
 def figure_sentences(figures: Figures) -> tuple[str, ...]:
     """A sentence each, without what cannot be said yet; repairs are told of from eight of one model and method on."""
     said = [f"{count(figures.open_tickets, 'ticket is', 'tickets are')} open."]
-    told = [one for one in figures.durability if one.repairs >= LEAST_REPAIRS]
+    told = [one for one in figures.durability if one.repairs >= Durability.REPAIRS_NEEDED]
     said += [_lasting(one) for one in told]
     few = sum(one.repairs for one in figures.durability) - sum(one.repairs for one in told)
     if few:
         said.append(
-            f"How long {'other ' if told else ''}repairs last is not known yet: that takes {LEAST_REPAIRS} proven ones "
-            f"of one kind on one model; so far {few:,} of any kind."
+            f"How long {'other ' if told else ''}repairs last is not known yet: that takes "
+            f"{Durability.REPAIRS_NEEDED} proven ones of one kind on one model; so far {few:,} of any kind."
         )
     proven, decided = figures.first_try
     if decided:

@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date, datetime, tzinfo
 
 from farmwatch.judge.assessment import Assessment, FleetAssessment
-from farmwatch.text import day, day_of, spaced
-from farmwatch.tickets import Figures, Ticket, TicketEvent, as_of, find_figures, is_accepted, plan_document
+from farmwatch.report.text import day, day_of, spaced
+from farmwatch.tickets import Figures, Ticket, TicketEvent, as_of
 
-__all__ = ["TicketFacts", "TicketRef", "accepted_machines", "find_ticket_facts", "open_tickets", "ticket_ref"]
+__all__ = ["BookFacts", "Numbered", "accepted_machines", "book_facts", "numbered", "open_tickets"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class TicketFacts:
+class BookFacts:
     """Tickets as they stood at the report's time and a week before, and what had happened by then."""
 
     now: tuple[Ticket, ...] = ()
@@ -24,7 +24,7 @@ class TicketFacts:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class TicketRef:
+class Numbered:
     """A ticket beside its machine: number, phase in words, the day it came into it, and the day it was due if late."""
 
     number: int
@@ -33,9 +33,9 @@ class TicketRef:
     late: str
 
 
-def find_ticket_facts(
+def book_facts(
     tickets: Sequence[Ticket], events: Sequence[TicketEvent], now: FleetAssessment, before: datetime
-) -> TicketFacts:
+) -> BookFacts:
     """The book at `now.at` and at `before` (aware), from all that stands in it; what came later counts for nothing.
 
     A ticket's plan at a past time is not on record: open work is counted by what the machine wants at `now.at`.
@@ -45,11 +45,11 @@ def find_ticket_facts(
     models = {m.machine: m.model.name for m in now.machines}
     past = tuple(event for event in events if event.at <= now.at)
     planned = [_with_plan(ticket, machines.get(ticket.machine)) for ticket in then]
-    return TicketFacts(
+    return BookFacts(
         now=tuple(planned),
         before=tuple(as_of(tickets, events, before)),
         events=past,
-        figures=find_figures(planned, past, models, now.at) if planned else None,
+        figures=Figures.of(planned, past, models, now.at) if planned else None,
     )
 
 
@@ -66,17 +66,17 @@ def accepted_machines(machines: Sequence[Assessment], tickets: Sequence[Ticket],
             by_machine.setdefault(ticket.machine, []).append(ticket)
     found = {}
     for machine in machines:
-        mine = [t for t in by_machine.get(machine.machine, ()) if is_accepted(machine, [t], at)]
+        mine = [t for t in by_machine.get(machine.machine, ()) if t.cause != "host" and t.accepts(machine.range_mm, at)]
         if mine and machine.condition == "past-limit":
             found[machine.machine] = mine[-1]
     return found
 
 
-def ticket_ref(ticket: Ticket, events: Sequence[TicketEvent], today: date, zone: tzinfo) -> TicketRef:
+def numbered(ticket: Ticket, events: Sequence[TicketEvent], today: date, zone: tzinfo) -> Numbered:
     """A ticket beside its machine; `events` are its own, in time order."""
     entered = [event.at for event in events if event.from_phase != event.to_phase]
     late = ticket.is_open and ticket.due is not None and ticket.due < today
-    return TicketRef(
+    return Numbered(
         number=ticket.number,
         phase=spaced(ticket.phase),
         since=day_of(entered[-1] if entered else ticket.opened_at, zone, year=False),
@@ -87,4 +87,4 @@ def ticket_ref(ticket: Ticket, events: Sequence[TicketEvent], today: date, zone:
 def _with_plan(ticket: Ticket, machine: Assessment | None) -> Ticket:
     if machine is None or not ticket.is_open or ticket.cause == "host":
         return ticket
-    return replace(ticket, advice=machine.advice, plan=plan_document(machine.plan))
+    return ticket.planned(machine.advice, machine.plan)
