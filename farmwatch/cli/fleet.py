@@ -85,7 +85,7 @@ def _accepted(app: App, found: FleetAssessment) -> Mapping[str, Ticket]:
         # To load all that tickets stand on takes longer than the rest of `fleet`: not where none was ever accepted.
         if con.execute("SELECT 1 FROM ticket_events WHERE to_phase = 'accepted' LIMIT 1").fetchone() is None:
             return {}
-    from farmwatch.report.book import accepted_machines
+    from farmwatch.report import accepted_machines
     from farmwatch.tickets import TicketRepository, as_of
 
     book = TicketRepository(app.store)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from farmwatch.cli.outcomes import FIXES
 from farmwatch.cli.screen import echo, paragraph, sanitize, table, width
 from farmwatch.judge.assessment import Assessment, Condition, FleetAssessment
-from farmwatch.report.text import clock, count, joined, mm
+from farmwatch.text import clock, count, joined, mm
 
 if TYPE_CHECKING:
     from farmwatch.tickets import Ticket

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 from farmwatch.judge.assessment import Trace
 from farmwatch.model import Limits
-from farmwatch.report.text import day_of, mm
+from farmwatch.text import day_of, mm
 
 __all__ = ["history_lines"]
 

@@ -89,7 +89,7 @@ def _import_grid(
     only_look: bool,
 ) -> None:
     from farmwatch.exchange import grid_reading
-    from farmwatch.report.text import clock
+    from farmwatch.text import clock
 
     machine = app.settings.machine(name)
     if at is None:

@@ -22,7 +22,7 @@ from farmwatch.judge.words import (
     shim_sentences,
 )
 from farmwatch.model import Limits
-from farmwatch.report.text import clock, day_of, joined, mm, signed
+from farmwatch.text import clock, day_of, joined, mm, signed
 
 if TYPE_CHECKING:
     from farmwatch.tickets import Ticket

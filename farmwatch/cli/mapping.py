@@ -105,7 +105,7 @@ def _hidden(text: str, headers: dict[str, str]) -> str:
 
 def _show_best(best: Proposal, block: str, url: str, headers: dict[str, str]) -> None:
     from farmwatch.cli.bedmap import bed_map
-    from farmwatch.report.text import count, mm
+    from farmwatch.text import count, mm
 
     mesh = best.found.mesh
     rows, columns = mesh.z.shape

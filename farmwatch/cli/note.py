@@ -58,7 +58,7 @@ def note(app: App, name: str, what: str, at: str | None, by: str, text: str) -> 
     machine's trend anew; another plate begins a new form; a replaced machine begins a new history.
     """
     from farmwatch.history import Note
-    from farmwatch.report.text import clock
+    from farmwatch.text import clock
 
     machine = app.settings.machine(name).name
     moment = app.moment(at)
@@ -80,7 +80,7 @@ def out(app: App, name: str, reason: str, until: str | None) -> None:
     """Take machine NAME out of service: no flags, no tickets, no word of its silence."""
     from farmwatch.cli.times import read_day
     from farmwatch.history import OutOfService
-    from farmwatch.report.text import clock
+    from farmwatch.text import clock
 
     machine = app.settings.machine(name).name
     zone = app.settings.farm.timezone

@@ -62,7 +62,7 @@ def check(app: App, fail_on: str | None) -> None:
     """Check the configuration, ask each host once, and hold its mesh against screws and bed; nothing is stored."""
     from farmwatch.cli.mesh_fit import misfits
     from farmwatch.collect.poll import poll_once
-    from farmwatch.report.text import count, joined
+    from farmwatch.text import count, joined
 
     settings = app.settings
     _show_warnings(settings.warnings, "worth a second look in the configuration")
@@ -128,7 +128,7 @@ def _moving(move: object) -> OnAttempt | None:
 
 
 def _tally(found: PollRound) -> str:
-    from farmwatch.report.text import count
+    from farmwatch.text import count
 
     counts = Counter(record.outcome for record in found.records)
     said = ", ".join(f"{number} {outcome}" for outcome, number in sorted(counts.items()))

@@ -19,8 +19,7 @@ __all__ = ["COMMANDS"]
 @pass_app
 def report(app: App, week: str | None, at: str | None) -> None:
     """Write the week's report, one HTML file; the same data gives the same bytes."""
-    from farmwatch.report.week import Week
-    from farmwatch.report.write import write_week
+    from farmwatch.report import Week, write_week
     from farmwatch.store import refuse_foreign
 
     # Its folder must stay one that the service can write.

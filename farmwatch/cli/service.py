@@ -47,7 +47,7 @@ def backup(app: App, file: Path) -> None:
 @pass_app
 def restore(app: App, file: Path) -> None:
     """Check the backup FILE and put it in the place of the database, which is kept aside."""
-    from farmwatch.report.text import clock, count
+    from farmwatch.text import clock, count
 
     zone = app.settings.farm.timezone
     found = app.store.restore(file, app.now())
@@ -63,7 +63,7 @@ def restore(app: App, file: Path) -> None:
 
 
 def _left_words(found: Restored) -> str:
-    from farmwatch.report.text import count, joined
+    from farmwatch.text import count, joined
 
     left = found.left
     if left is None:

@@ -7,7 +7,7 @@ from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
 from farmwatch.cli.screen import echo, paragraph, table, width
-from farmwatch.report.text import clock, day, day_of, mm
+from farmwatch.text import clock, day, day_of, mm
 from farmwatch.tickets import Proof, Ticket
 
 __all__ = ["accepted_phrase", "show_tickets", "time_phrase"]

@@ -21,9 +21,9 @@ from farmwatch.judge.words import (
     shim_sentences,
 )
 from farmwatch.model import Model
-from farmwatch.report.learned import figure_sentences
-from farmwatch.report.text import clock, day, mm
+from farmwatch.report import figure_sentences
 from farmwatch.store import Move
+from farmwatch.text import clock, day, mm
 from farmwatch.tickets import Figures, Outbox, Proof, Ticket, TicketEvent
 
 __all__ = [

@@ -28,7 +28,7 @@ from farmwatch.demo.people import entries
 from farmwatch.demo.truth import Group, MachineTruth
 from farmwatch.demo.weekly import WeeklyStore
 from farmwatch.errors import InputError
-from farmwatch.report.write import write_report
+from farmwatch.report import write_report
 from farmwatch.store import Store
 from farmwatch.tickets import update_tickets
 

@@ -13,9 +13,9 @@ from farmwatch.follow.findings import Forecast, Step
 from farmwatch.judge.assessment import Condition, Trace
 from farmwatch.model import Limits
 from farmwatch.report.svg import Drawing, number, path
-from farmwatch.report.text import count, day, day_of, mm
+from farmwatch.text import count, day, day_of, mm
 
-__all__ = ["History", "due_bars", "fleet_rod", "history_line", "reach_bars", "spark_line"]
+__all__ = ["RangeHistory", "due_bars", "fleet_rod", "history_line", "reach_bars", "spark_line"]
 
 _DAY = 86_400.0
 _WEEK = 7 * _DAY
@@ -26,7 +26,7 @@ _FOOT = 98.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class History:
+class RangeHistory:
     """What a history line shows of one machine; `at` is the moment the figures are of."""
 
     machine: str
@@ -37,7 +37,7 @@ class History:
     forecast: Forecast | None = None
 
 
-def history_line(history: History, limits: Limits, zone: tzinfo, *, key: str) -> Markup:
+def history_line(history: RangeHistory, limits: Limits, zone: tzinfo, *, key: str) -> Markup:
     """The range over the last 26 weeks: steps marked by shape, and where there is a forecast its fan to the limit."""
     ahead = _days_ahead(history.forecast)
     now = history.at.timestamp()
@@ -58,7 +58,7 @@ def history_line(history: History, limits: Limits, zone: tzinfo, *, key: str) ->
     return plot.drawing.done()
 
 
-def spark_line(history: History, limits: Limits, *, key: str) -> Markup:
+def spark_line(history: RangeHistory, limits: Limits, *, key: str) -> Markup:
     """The same in the height of a table row: the line, the usable limit dashed, a tick at each step, the fan.
 
     Weeks ahead are drawn only where the limit is as likely as not to be met within the horizon.
@@ -269,7 +269,7 @@ def _readings(plot: _Plot, seen: list[tuple[float, float, bool]]) -> None:
             plot.drawing.add("circle", cls="aside", cx=plot.x(t), cy=plot.y(r), r=2.2)
 
 
-def _steps(plot: _Plot, history: History) -> None:
+def _steps(plot: _Plot, history: RangeHistory) -> None:
     """A line down the chart with a sign on top: diamond a tooth jump, square a repair, ring a plate, bar a shift."""
     steps = [(step, "step") for step in history.steps]
     if history.suspected is not None:
@@ -290,7 +290,9 @@ def _steps(plot: _Plot, history: History) -> None:
             plot.drawing.line(x - 5, 5.5, x + 5, 5.5, "sign open")
 
 
-def _fan(plot: _Plot, history: History, limits: Limits, last: tuple[float, float, bool], meets: float = 3.0) -> None:
+def _fan(
+    plot: _Plot, history: RangeHistory, limits: Limits, last: tuple[float, float, bool], meets: float = 3.0
+) -> None:
     """From the last reading to where the limit is met: early (p10) to late (p90), the middle (p50) as a line."""
     forecast = history.forecast
     if forecast is None or forecast.p10 is None:
@@ -307,7 +309,7 @@ def _fan(plot: _Plot, history: History, limits: Limits, last: tuple[float, float
         plot.drawing.add("circle", cls="meets", cx=middle[0], cy=middle[1], r=meets)
 
 
-def _told(history: History, zone: tzinfo) -> str:
+def _told(history: RangeHistory, zone: tzinfo) -> str:
     parts = [count(len(history.trace.at), "reading") + " in the record."]
     parts += [f"{step.name} on {day_of(step.at, zone)}." for step in history.steps]
     forecast = history.forecast

@@ -19,9 +19,9 @@ from numpy.typing import NDArray
 
 from farmwatch.mesh import Floats, Mesh
 from farmwatch.model import Model
-from farmwatch.report.placing import Box, Placer
+from farmwatch.report.labels import Box, LabelPlacer
 from farmwatch.report.svg import Drawing, number, path
-from farmwatch.report.text import mm, plain, spaced
+from farmwatch.text import mm, sanitize, spaced
 
 __all__ = ["contour_interval", "contour_sheet"]
 
@@ -104,7 +104,7 @@ class _Sheet:
             key, _LEFT + wide + _RIGHT, _TOP + high + _BOTTOM, title=title, desc=self._told(), kind="sheet"
         )
         self.inside = Box(_LEFT, _TOP, _LEFT + wide, _TOP + high)
-        self.placer = Placer(self.inside, letter=_LETTER)
+        self.placer = LabelPlacer(self.inside, letter=_LETTER)
         low, high_z = float(np.nanmin(mesh.z)), float(np.nanmax(mesh.z))
         first, last = math.ceil(low / self.interval), math.floor(high_z / self.interval)
         # A line exactly at the lowest or the highest point would be that point alone.
@@ -239,7 +239,7 @@ class _Sheet:
 
 
 def _short(name: str, most: int = 22) -> str:
-    name = plain(name)
+    name = sanitize(name)
     return name if len(name) <= most else name[: most - 1] + "…"
 
 

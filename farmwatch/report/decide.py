@@ -15,8 +15,8 @@ from functools import partial
 from pathlib import Path
 
 from farmwatch.judge.assessment import Advice, Assessment
-from farmwatch.report.hands import machines_needing_hands
-from farmwatch.report.text import day, joined, plain, shortened
+from farmwatch.report.work_sheets import machines_needing_work
+from farmwatch.text import day, joined, sanitize, shortened
 from farmwatch.tickets import Ticket
 
 __all__ = ["Decision", "decisions_today", "host_at_fault", "run_where", "with_all_names", "with_fewer_names"]
@@ -117,7 +117,7 @@ def _of_advice(rest: Sequence[Assessment], beds: Mapping[str, Ticket]) -> list[D
     floor = [m for m in rest if m.condition == "past-limit" and m.at_tooth_floor]
     # A machine whose every mesh so far was cold or partial wants another one before anything can be said of it.
     unjudged = [m for m in rest if m.condition == "unknown" and m.reading is not None]
-    past = [*machines_needing_hands(rest), *floor, *unjudged]
+    past = [*machines_needing_work(rest), *floor, *unjudged]
     found = []
     for advice, what, command, then, _ in _FOR_ADVICE:
         names = [m.machine for m in past if _leading(m) == advice]
@@ -263,7 +263,7 @@ def _decision(
 ) -> Decision | None:
     if not names:
         return None
-    typed = shlex.quote(plain(names[0]))
+    typed = shlex.quote(sanitize(names[0]))
     numbers = tuple(tickets[name].number if name in tickets else None for name in names)
     remarks = tuple(_due(tickets[name].due) for name in names) if late else ()
     return Decision(

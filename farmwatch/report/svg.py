@@ -1,14 +1,32 @@
-"""Small tools for drawing: numbers and elements of SVG as text, always escaped, no style attributes."""
+"""Text as markup, and small tools for drawing: elements of SVG as text, always escaped, no style attributes."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
-from farmwatch.report.text import safe
+from farmwatch.text import sanitize
 
-__all__ = ["Drawing", "number", "path"]
+__all__ = ["Drawing", "number", "path", "safe", "whole"]
+
+# A longer word is wider than a narrow screen's column, and must be let break.
+_LONGEST_UNBROKEN = 22
+
+
+def safe(text: str) -> Markup:
+    """Foreign text as markup that shows it letter by letter."""
+    return escape(sanitize(text))
+
+
+def whole(text: str) -> Markup:
+    """The same, and a short word with a hyphen (a machine's name, an option) is never broken at it."""
+    return Markup(" ").join(_unbroken(word) for word in sanitize(text).split(" "))
+
+
+def _unbroken(word: str) -> Markup:
+    kept = "-" in word[1:] and len(word) <= _LONGEST_UNBROKEN
+    return Markup('<span class="whole">{}</span>').format(word) if kept else escape(word)
 
 
 def number(value: float) -> str:

@@ -10,31 +10,39 @@ from pathlib import Path
 from farmwatch.judge.assessment import Assessment, Condition, FleetAssessment
 from farmwatch.judge.words import advice_phrase, cause_phrase
 from farmwatch.model import Limits
-from farmwatch.report.ahead import Due, WeekAhead, due_machines, weeks_ahead
-from farmwatch.report.book import BookFacts, Numbered, accepted_machines, numbered, open_tickets
-from farmwatch.report.charts import History
-from farmwatch.report.closing import Became, last_weeks_list, list_in_short
+from farmwatch.report.changes import ChangedMachine, RepeatedFault, changed_machines, repeated_faults
+from farmwatch.report.charts import RangeHistory
 from farmwatch.report.decide import Decision, decisions_today, host_at_fault, run_where, with_all_names
-from farmwatch.report.front import Beside, FrontRow, Glance, fitted, front_rows
-from farmwatch.report.hands import AtFloor, Sheet, at_tooth_floor, history_of, machines_needing_hands, sheet
-from farmwatch.report.learned import figure_sentences
-from farmwatch.report.moved import Moved, Repeat, moved_machines, repeat_offenders
-from farmwatch.report.sentence import past_in_parts, week_in_a_sentence
-from farmwatch.report.text import ago, clock, day, day_of, mm, shortened, spaced
+from farmwatch.report.figures import figure_sentences
+from farmwatch.report.follow_up import FollowUp, find_follow_ups, follow_ups_in_short
+from farmwatch.report.front_page import FrontPageInput, FrontRow, Highlight, fit_front_page, front_rows
+from farmwatch.report.summary import past_in_parts, summary_sentence
+from farmwatch.report.ticket_facts import TicketFacts, TicketRef, accepted_machines, open_tickets, ticket_ref
+from farmwatch.report.upcoming import DueMachine, WeekAhead, due_machines, weeks_ahead
 from farmwatch.report.week import Week
+from farmwatch.report.work_sheets import (
+    AtToothFloor,
+    WorkSheet,
+    at_tooth_floor,
+    machines_needing_work,
+    range_history,
+    sheet,
+)
+from farmwatch.text import ago, clock, day, day_of, mm, shortened, spaced
 from farmwatch.tickets import Ticket, TicketEvent, is_settled
 
 __all__ = [
-    "DUE_DRAWN", "MOST_SHEETS", "NO_BOOK", "FarmFacts", "FleetRow", "Out", "Quiet", "WeeklyView", "weekly_view",
+    "DUE_DRAWN", "MOST_SHEETS", "NO_TICKETS", "FarmFacts", "FleetRow", "OutOfService", "UnseenMachine", "WeeklyView",
+    "weekly_view",
 ]  # fmt: skip
 
 MOST_SHEETS = 24
 """Sheets that are drawn in full; on a farm with more, the rest stands in the table of the whole fleet."""
 
 # Lists that would otherwise run on for pages on a large farm.
-_MOVED_SHOWN = 60
+_CHANGES_SHOWN = 60
 DUE_DRAWN = 12
-NO_BOOK = BookFacts()
+NO_TICKETS = TicketFacts()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,7 +57,7 @@ class FarmFacts:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Quiet:
+class UnseenMachine:
     """A machine whose mesh is old, whose host is silent, that never sent a mesh or whose mesh is in doubt."""
 
     machine: str
@@ -61,7 +69,7 @@ class Quiet:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Out:
+class OutOfService:
     """A machine out of service."""
 
     machine: str
@@ -88,10 +96,10 @@ class FleetRow:
     mesh: str
     judged: bool
     """Whether the mesh that is shown is the one its condition comes from."""
-    history: History | None
+    history: RangeHistory | None
     rank: int | None
     """Number of the machine's sheet, where it has one."""
-    ticket: Numbered | None
+    ticket: TicketRef | None
     """Its open ticket, or the one by which it is accepted as it is."""
 
 
@@ -121,40 +129,40 @@ class WeeklyView:
     decisions_behind: tuple[Decision, ...]
     """Those for which the first page has no room."""
     front: tuple[FrontRow, ...]
-    glance: tuple[Glance, ...]
-    hands: int
-    became: tuple[Became, ...] | None
+    highlights: tuple[Highlight, ...]
+    needing_work: int
+    follow_ups: tuple[FollowUp, ...] | None
     """What became of last week's list; None on a farm without tickets and on a first report."""
-    became_in_short: str
-    learns: tuple[str, ...]
+    follow_ups_in_short: str
+    figures: tuple[str, ...]
     """What the farm learns from its tickets; empty without tickets."""
-    sheets: tuple[Sheet, ...]
-    moved: tuple[Moved, ...]
-    moved_more: int
-    due: tuple[Due, ...]
-    repeats: tuple[Repeat, ...]
+    sheets: tuple[WorkSheet, ...]
+    changed: tuple[ChangedMachine, ...]
+    changed_more: int
+    due: tuple[DueMachine, ...]
+    repeats: tuple[RepeatedFault, ...]
     weeks: tuple[WeekAhead, ...]
     followed: bool
     """Some machine's history says something: steps, drift or a forecast."""
-    floor: tuple[AtFloor, ...]
-    quiet: tuple[Quiet, ...]
-    out: tuple[Out, ...]
+    floor: tuple[AtToothFloor, ...]
+    unseen: tuple[UnseenMachine, ...]
+    out: tuple[OutOfService, ...]
     fleet: tuple[FleetRow, ...]
 
 
 def weekly_view(
-    now: FleetAssessment, before: FleetAssessment, farm: FarmFacts, book: BookFacts = NO_BOOK
+    now: FleetAssessment, before: FleetAssessment, farm: FarmFacts, book: TicketFacts = NO_TICKETS
 ) -> WeeklyView:
     """What the report of `farm.week` says: the farm at the week's end, against a week before, and its tickets."""
     zone, at = farm.zone, now.at
     working = tuple(m for m in now.machines if m.in_service)
     healthy = tuple(m for m in working if m.condition != "past-limit")
     accepted = accepted_machines(working, book.now, at)
-    needing = machines_needing_hands(working, accepted)
-    beside = _beside(book, {**open_tickets(book.now), **accepted}, at, zone)
+    needing = machines_needing_work(working, accepted)
+    beside = _ticket_refs(book, {**open_tickets(book.now), **accepted}, at, zone)
     first = all(m.reading is None for m in before.machines)
     due = due_machines(healthy, at, zone)
-    moved = () if first else moved_machines(now, before, zone)
+    moved = () if first else changed_machines(now, before, zone)
     sheets = tuple(sheet(m, rank, at, zone, beside.get(m.machine)) for rank, m in enumerate(needing[:MOST_SHEETS], 1))
     decisions = decisions_today(
         working,
@@ -163,26 +171,26 @@ def weekly_view(
         settled=_settled(working, book.now, at, now.limits.usable_mm),
         today=at.astimezone(zone).date(),
     )
-    sentence = week_in_a_sentence(now.machines, None if first else _hands_before(before, book), len(due), accepted)
+    sentence = summary_sentence(now.machines, None if first else _needing_work_before(before, book), len(due), accepted)
     weeks = weeks_ahead(healthy, at, zone)
     followed = any(m.drift is not None or m.forecast is not None or m.steps for m in now.machines)
-    floor, quiet = at_tooth_floor(working, at, zone, accepted, beside), _quiet_machines(working, at)
-    out = tuple(_out(m, zone) for m in now.machines if not m.in_service)
-    became = None if first or not book.now else last_weeks_list(now, before, book, zone)
-    became_in_short = list_in_short(became or ())
-    told = Beside(
-        moved=None if first else [row.machine for row in moved],
+    floor, quiet = at_tooth_floor(working, at, zone, accepted, beside), _unseen_machines(working, at)
+    out = tuple(_out_of_service(m, zone) for m in now.machines if not m.in_service)
+    became = None if first or not book.now else find_follow_ups(now, before, book, zone)
+    in_short = follow_ups_in_short(became or ())
+    told = FrontPageInput(
+        changed=None if first else [row.machine for row in moved],
         due=[f"{shortened(row.machine)} ({row.day})" for row in due] if weeks or followed else None,
         floor=[row.machine for row in floor],
-        quiet=[row.machine for row in quiet],
+        unseen=[row.machine for row in quiet],
         out=[row.machine for row in out],
-        became=became_in_short,
-        in_hand=_in_hand(book.now),
+        follow_ups=in_short,
+        in_progress=_in_progress(book.now),
         accepted=[_accepted_words(ticket, zone) for ticket in accepted.values()],
         past=past_in_parts(len(needing), len(accepted), len(floor)),
         run_where=run_where(farm.config),
     )
-    page = fitted(decisions, told, farm.name, sentence)
+    page = fit_front_page(decisions, told, farm.name, sentence)
     shown = len(page.decisions)
     in_full = [(i, with_all_names(one)) for i, one in enumerate(decisions[:shown], 1)]
     return WeeklyView(
@@ -203,32 +211,32 @@ def weekly_view(
         decisions_in_full=tuple((i, one) for i, one in in_full if one.names != page.decisions[i - 1].names),
         decisions_behind=tuple(with_all_names(one) for one in decisions[shown:]),
         front=front_rows(_dated(sheets, needing, at, zone), page.room),
-        glance=page.glance,
-        hands=len(needing),
-        became=became,
-        became_in_short=became_in_short,
-        learns=() if book.figures is None else figure_sentences(book.figures),
+        highlights=page.highlights,
+        needing_work=len(needing),
+        follow_ups=became,
+        follow_ups_in_short=in_short,
+        figures=() if book.figures is None else figure_sentences(book.figures),
         sheets=sheets,
-        moved=moved[:_MOVED_SHOWN],
-        moved_more=max(0, len(moved) - _MOVED_SHOWN),
+        changed=moved[:_CHANGES_SHOWN],
+        changed_more=max(0, len(moved) - _CHANGES_SHOWN),
         due=due,
-        repeats=repeat_offenders(working, at, zone),
+        repeats=repeated_faults(working, at, zone),
         weeks=weeks,
         followed=followed,
         floor=floor,
-        quiet=quiet,
+        unseen=quiet,
         out=out,
         fleet=_fleet(now.machines, {s.machine: s.rank for s in sheets}, beside, at),
     )
 
 
-def _beside(book: BookFacts, tickets: Mapping[str, Ticket], at: datetime, zone: tzinfo) -> dict[str, Numbered]:
+def _ticket_refs(book: TicketFacts, tickets: Mapping[str, Ticket], at: datetime, zone: tzinfo) -> dict[str, TicketRef]:
     """The ticket that stands beside each machine's name."""
     events: dict[int, list[TicketEvent]] = {}
     for event in book.events:
         events.setdefault(event.number, []).append(event)
     today = at.astimezone(zone).date()
-    return {name: numbered(t, events.get(t.number, ()), today, zone) for name, t in tickets.items()}
+    return {name: ticket_ref(t, events.get(t.number, ()), today, zone) for name, t in tickets.items()}
 
 
 def _settled(machines: Sequence[Assessment], tickets: Sequence[Ticket], at: datetime, usable_mm: float) -> list[str]:
@@ -239,13 +247,13 @@ def _settled(machines: Sequence[Assessment], tickets: Sequence[Ticket], at: date
     return [m.machine for m in machines if m.machine in mine and is_settled(m, mine[m.machine], at, usable_mm)]
 
 
-def _hands_before(before: FleetAssessment, book: BookFacts) -> int:
+def _needing_work_before(before: FleetAssessment, book: TicketFacts) -> int:
     """How many machines needed hands a week ago."""
     accepted = accepted_machines(before.machines, book.before, before.at)
-    return len(machines_needing_hands(before.machines, accepted))
+    return len(machines_needing_work(before.machines, accepted))
 
 
-def _in_hand(tickets: Sequence[Ticket]) -> list[str]:
+def _in_progress(tickets: Sequence[Ticket]) -> list[str]:
     held = [t for t in tickets if t.phase in ("in-work", "proving") and t.cause != "host"]
     return [f"{shortened(t.machine)} (ticket {t.number}, {spaced(t.phase)})" for t in held]
 
@@ -263,8 +271,8 @@ def _is_judged(machine: Assessment) -> bool:
 
 
 def _dated(
-    sheets: Sequence[Sheet], machines: Sequence[Assessment], at: datetime, zone: tzinfo
-) -> list[tuple[Sheet, str]]:
+    sheets: Sequence[WorkSheet], machines: Sequence[Assessment], at: datetime, zone: tzinfo
+) -> list[tuple[WorkSheet, str]]:
     """Each sheet with the day on which it began, the year only where it is another one."""
     since = ("" if m.since is None else day_of(m.since, zone, year=m.since.year != at.year) for m in machines)
     return list(zip(sheets, since, strict=False))
@@ -277,7 +285,7 @@ def _counts(machines: Sequence[Assessment]) -> tuple[tuple[str, int], ...]:
     return (*rows, ("out", len(machines) - len(working)))
 
 
-def _quiet_machines(machines: Sequence[Assessment], at: datetime) -> tuple[Quiet, ...]:
+def _unseen_machines(machines: Sequence[Assessment], at: datetime) -> tuple[UnseenMachine, ...]:
     """Silent hosts first, then old meshes, then machines that never sent one, then meshes in doubt."""
     found = []
     for m in machines:
@@ -294,15 +302,15 @@ def _quiet_machines(machines: Sequence[Assessment], at: datetime) -> tuple[Quiet
             why.append(f"the newest mesh is shown, not judged: {m.reading.why_not_judged or 'it cannot be'}")
         why += m.warnings
         if why:
-            found.append((not m.silent, not m.mesh_old, m.reading is not None, _quiet(m, tuple(why), at)))
+            found.append((not m.silent, not m.mesh_old, m.reading is not None, _unseen(m, tuple(why), at)))
     return tuple(row for *_, row in sorted(found, key=lambda item: item[:3]))
 
 
-def _quiet(machine: Assessment, why: tuple[str, ...], at: datetime) -> Quiet:
+def _unseen(machine: Assessment, why: tuple[str, ...], at: datetime) -> UnseenMachine:
     answered = "has no host" if not machine.has_host else "never"
     if machine.host_answered_at is not None:
         answered = ago(machine.host_answered_at, at)
-    return Quiet(
+    return UnseenMachine(
         machine=machine.machine,
         aisle=machine.aisle,
         condition=machine.condition,
@@ -312,13 +320,13 @@ def _quiet(machine: Assessment, why: tuple[str, ...], at: datetime) -> Quiet:
     )
 
 
-def _out(machine: Assessment, zone: tzinfo) -> Out:
+def _out_of_service(machine: Assessment, zone: tzinfo) -> OutOfService:
     until = "until somebody brings it back" if machine.out_until is None else day_of(machine.out_until, zone)
-    return Out(machine=machine.machine, aisle=machine.aisle, reason=machine.out_reason, until=until)
+    return OutOfService(machine=machine.machine, aisle=machine.aisle, reason=machine.out_reason, until=until)
 
 
 def _fleet(
-    machines: Sequence[Assessment], ranks: Mapping[str, int], tickets: Mapping[str, Numbered], at: datetime
+    machines: Sequence[Assessment], ranks: Mapping[str, int], tickets: Mapping[str, TicketRef], at: datetime
 ) -> tuple[FleetRow, ...]:
     return tuple(
         FleetRow(
@@ -335,7 +343,7 @@ def _fleet(
             advice=advice_phrase(m.advice),
             mesh="none" if m.reading is None else ago(m.reading.taken_at, at).removesuffix(" ago"),
             judged=m.reading is None or m.reading.judged,
-            history=history_of(m, at),
+            history=range_history(m, at),
             rank=ranks.get(m.machine),
             ticket=tickets.get(m.machine),
         )

@@ -11,12 +11,12 @@ from farmwatch.config import Settings
 from farmwatch.errors import FarmwatchError, InputError
 from farmwatch.judge.assessment import FleetAssessment
 from farmwatch.places import SYSTEM_WIDE, folder_of
-from farmwatch.report.book import book_facts
-from farmwatch.report.render import render
-from farmwatch.report.text import clock
+from farmwatch.report.page import render
+from farmwatch.report.ticket_facts import find_ticket_facts
 from farmwatch.report.view import FarmFacts, WeeklyView, weekly_view
 from farmwatch.report.week import Week, week_just_ended
 from farmwatch.store import Store
+from farmwatch.text import clock
 from farmwatch.tickets import TicketRepository
 
 __all__ = ["report_name", "write_report", "write_week"]
@@ -51,7 +51,7 @@ def write_week(settings: Settings, store: Store, at: datetime, week: Week | None
     before = assess(settings, store, start, following=False)
     farm = FarmFacts(name=settings.farm.name, zone=zone, week=week, config=_to_be_named(settings.path))
     book = TicketRepository(store)
-    view = weekly_view(now, before, farm, book_facts(book.tickets(), book.events(), now, start))
+    view = weekly_view(now, before, farm, find_ticket_facts(book.tickets(), book.events(), now, start))
     target = settings.farm.reports / report_name(week)
     _put(target, render(view).encode("utf-8"))
     return view, target

@@ -10,7 +10,7 @@ from __future__ import annotations
 from datetime import UTC, date, datetime, time, timedelta
 
 from farmwatch.config import Farm
-from farmwatch.report.week import Week, week_just_ended
+from farmwatch.report import Week, week_just_ended
 
 __all__ = ["WeekDue", "is_done", "newest_night", "newest_week", "next_report_at", "night_key", "report_key"]
 

@@ -11,8 +11,7 @@ from datetime import datetime, timedelta
 from farmwatch.assess import assess, host_facts
 from farmwatch.judge.assessment import Assessment, FleetAssessment
 from farmwatch.judge.machine import HostFacts, with_host
-from farmwatch.report.week import Week
-from farmwatch.report.write import write_week
+from farmwatch.report import Week, write_week
 from farmwatch.service.backups import back_up
 from farmwatch.service.calendar import night_key, report_key
 from farmwatch.service.fleet_cache import FleetCache, changed, load, save, with_twins

@@ -13,8 +13,8 @@ from pathlib import Path
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from farmwatch.judge.cautions import CAUTIONS, CAUTIONS_FOOT
-from farmwatch.report.text import count, mm, plain
-from farmwatch.report.view import WeeklyView
+from farmwatch.report import WeeklyView
+from farmwatch.text import count, mm, sanitize
 
 __all__ = ["report_letter"]
 
@@ -25,7 +25,7 @@ def report_letter(view: WeeklyView, path: Path) -> str:
     environment = _environment()
     return json.dumps(
         {
-            "subject": plain(f"{view.farm}, week {view.week}: {_hands(view)}"),
+            "subject": sanitize(f"{view.farm}, week {view.week}: {_hands(view)}"),
             "plain": environment.get_template("report.txt.j2").render(given),
             "html": environment.get_template("report.html.j2").render(given),
             "file": str(path),
@@ -35,7 +35,7 @@ def report_letter(view: WeeklyView, path: Path) -> str:
 
 
 def _hands(view: WeeklyView) -> str:
-    return f"{count(view.hands, 'machine')} to see to" if view.hands else "no machine needs hands"
+    return f"{count(view.needing_work, 'machine')} to see to" if view.needing_work else "no machine needs hands"
 
 
 @cache
@@ -44,7 +44,7 @@ def _environment() -> Environment:
         loader=PackageLoader("farmwatch.service", "template"),
         autoescape=lambda name: name is not None and name.endswith(".html.j2"),
         undefined=StrictUndefined,
-        finalize=lambda value: plain(value) if isinstance(value, str) else value,
+        finalize=lambda value: sanitize(value) if isinstance(value, str) else value,
         trim_blocks=True,
         lstrip_blocks=True,
     )

@@ -11,7 +11,7 @@ from typing import Any
 
 from farmwatch.config import Settings
 from farmwatch.errors import FarmwatchError
-from farmwatch.report.week import Week
+from farmwatch.report import Week
 from farmwatch.service.calendar import is_done, newest_night, newest_week, next_report_at, night_key, report_key
 from farmwatch.service.logs import log_event
 from farmwatch.service.status import ServiceStatus

@@ -22,7 +22,7 @@ from typing import Any, Literal
 
 from farmwatch.config import Settings
 from farmwatch.errors import FarmwatchError
-from farmwatch.report.week import Week
+from farmwatch.report import Week
 
 __all__ = ["ASSESSMENT", "FIRST_LOOK", "Job", "JobFailed", "run_job"]
 

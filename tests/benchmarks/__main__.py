@@ -69,7 +69,7 @@ def _ours(what: str, folder: Path) -> None:
 
         assess(settings, store, END)
     else:
-        from farmwatch.report.write import write_report
+        from farmwatch.report import write_report
 
         write_report(settings, store, END)
 

@@ -30,10 +30,7 @@ from farmwatch.history import Reading
 from farmwatch.judge.assessment import FleetAssessment
 from farmwatch.measure import grid_points, influence
 from farmwatch.mesh import Mesh
-from farmwatch.report.render import render
-from farmwatch.report.view import FarmFacts, weekly_view
-from farmwatch.report.week import week_just_ended
-from farmwatch.report.write import write_report
+from farmwatch.report import FarmFacts, render, week_just_ended, weekly_view, write_report
 from farmwatch.store import Store
 
 AT = datetime(2026, 11, 23, 6, tzinfo=UTC)

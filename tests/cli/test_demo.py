@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from farmwatch.cli import run
-from farmwatch.report.week import Week
+from farmwatch.report import Week
 
 
 def test_init_then_check_is_a_way_through(tmp_path, capsys, monkeypatch):

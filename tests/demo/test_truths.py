@@ -16,7 +16,7 @@ from farmwatch.demo.cases import farm_truth
 from farmwatch.demo.comparison import differences, ticket_differences
 from farmwatch.demo.truth import MachineTruth
 from farmwatch.judge.assessment import Assessment, FleetAssessment
-from farmwatch.report.write import write_week
+from farmwatch.report import write_week
 from farmwatch.store import Store
 from farmwatch.tickets import Ticket, TicketRepository, as_of
 
@@ -152,7 +152,7 @@ def test_the_report_closes_the_loop(played: Any) -> None:
     for sheet in view.sheets:
         said = " ".join(sheet.sure)
         assert "change our mind" in said or "in the next mesh" in said or "Mesh again, hot" in said, sheet.machine
-    outcomes = {row.machine: row.outcome for row in view.became or ()}
+    outcomes = {row.machine: row.outcome for row in view.follow_ups or ()}
     wanted = {"plover-08": "proven", "heron-08": "came back", "heron-09": "done", "plover-07": "accepted",
               "heron-02": "not done", "avocet-05": "taken out"}  # fmt: skip
     assert {name: outcomes[name] for name in wanted} == wanted

@@ -24,7 +24,7 @@ from farmwatch.judge.tooth_plan import shim_plan, tooth_plan
 from farmwatch.measure import influence, least_squares_plane, minimum_zone_plane, screw_heights
 from farmwatch.mesh import Mesh
 from farmwatch.model import Limits, Model, Screw
-from farmwatch.report.book import BookFacts, book_facts
+from farmwatch.report.ticket_facts import TicketFacts, find_ticket_facts
 from farmwatch.tickets import Ticket, TicketEvent, phases
 
 LIMITS = Limits()
@@ -397,8 +397,8 @@ def invented_book() -> tuple[list[Ticket], list[TicketEvent]]:
     return [ticket for ticket, _ in lives], sorted(events, key=lambda event: event.at)
 
 
-def booked(now: FleetAssessment, names: dict[str, str] | None = None) -> BookFacts:
+def booked(now: FleetAssessment, names: dict[str, str] | None = None) -> TicketFacts:
     """The invented book as the report of the week sees it; `names` gives its machines other names."""
     tickets, events = invented_book()
     renamed = [replace(ticket, machine=(names or {}).get(ticket.machine, ticket.machine)) for ticket in tickets]
-    return book_facts(renamed, events, now, WEEK_START)
+    return find_ticket_facts(renamed, events, now, WEEK_START)

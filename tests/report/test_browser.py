@@ -13,8 +13,8 @@ import pytest
 from selenium import webdriver
 from selenium.webdriver.chrome.service import Service
 
-from farmwatch.report.book import book_facts
-from farmwatch.report.render import render
+from farmwatch.report.page import render
+from farmwatch.report.ticket_facts import find_ticket_facts
 from farmwatch.report.view import FarmFacts, WeeklyView, weekly_view
 
 pytestmark = pytest.mark.browser
@@ -82,7 +82,7 @@ def views(invented: ModuleType, farm: FarmFacts, view: WeeklyView, with_tickets:
             many,
             invented.large_fleet(300, invented.WEEK_START),
             farm,
-            book_facts(tickets, sorted(entered, key=lambda e: e.at), many, invented.WEEK_START),
+            find_ticket_facts(tickets, sorted(entered, key=lambda e: e.at), many, invented.WEEK_START),
         ),
         "rude": weekly_view(named(now), named(before), replace(farm, name="<b>Works</b> " * 6)),
         "all past the limit": weekly_view(replace(now, machines=past), replace(before, machines=past), farm),

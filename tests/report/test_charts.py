@@ -11,7 +11,7 @@ import pytest
 
 from farmwatch.follow.findings import Forecast, Step
 from farmwatch.judge.assessment import Trace
-from farmwatch.report.charts import History, due_bars, fleet_rod, history_line, reach_bars, spark_line
+from farmwatch.report.charts import RangeHistory, due_bars, fleet_rod, history_line, reach_bars, spark_line
 
 SVG = "{http://www.w3.org/2000/svg}"
 DUBLIN = ZoneInfo("Europe/Dublin")
@@ -30,7 +30,7 @@ def points(element: ET.Element) -> list[tuple[float, float]]:
 
 
 @pytest.fixture
-def history(invented: ModuleType) -> History:
+def history(invented: ModuleType) -> RangeHistory:
     at = invented.WEEK_END
     steps = (
         invented.jump(at, 20),
@@ -39,17 +39,17 @@ def history(invented: ModuleType) -> History:
         Step(at=at - timedelta(days=5), name="shift", screw="rear", mm=0.1, teeth=None),
         Step(at=at - timedelta(days=400), name="shift", screw="rear", mm=0.1, teeth=None),
     )
-    return History(machine="heron-01", at=at, trace=invented.trace(0.15, at), steps=steps)
+    return RangeHistory(machine="heron-01", at=at, trace=invented.trace(0.15, at), steps=steps)
 
 
-def test_every_kind_of_step_has_its_own_shape(history: History, invented: ModuleType):
+def test_every_kind_of_step_has_its_own_shape(history: RangeHistory, invented: ModuleType):
     svg = parsed(history_line(history, invented.LIMITS, DUBLIN, key="h"))
     shapes = [e.tag.removeprefix(SVG) for e in svg.iter() if (e.get("class") or "").startswith("sign")]
     assert shapes == ["path", "rect", "circle", "path"], "the step before the chart's start is left out"
     assert of(svg, "sign")[0].get("d", "").count("L") == 3, "a diamond"
 
 
-def test_the_fan_reaches_from_the_last_reading_to_the_limit(history: History, invented: ModuleType):
+def test_the_fan_reaches_from_the_last_reading_to_the_limit(history: RangeHistory, invented: ModuleType):
     forecast = Forecast(chance=0.95, p10=10, p50=20, p90=40)
     svg = parsed(history_line(replace(history, forecast=forecast), invented.LIMITS, DUBLIN, key="h"))
     (fan,), (middle,) = of(svg, "fan"), of(svg, "middle")
@@ -62,7 +62,7 @@ def test_the_fan_reaches_from_the_last_reading_to_the_limit(history: History, in
     assert points(middle)[1][0] - now == pytest.approx(2 * (early[0] - now), abs=0.3)
 
 
-def test_a_row_s_line_has_the_fan_where_the_limit_is_likely_met(history: History, invented: ModuleType):
+def test_a_row_s_line_has_the_fan_where_the_limit_is_likely_met(history: RangeHistory, invented: ModuleType):
     likely = replace(history, forecast=Forecast(chance=0.95, p10=10, p50=20, p90=40))
     svg = parsed(spark_line(likely, invented.LIMITS, key="s"))
     (fan,) = of(svg, "fan")
@@ -76,7 +76,7 @@ def test_a_row_s_line_has_the_fan_where_the_limit_is_likely_met(history: History
         assert of(unlikely, "fan") == of(unlikely, "now") == []
 
 
-def test_a_fan_without_a_late_end_stays_open_to_the_horizon(history: History, invented: ModuleType):
+def test_a_fan_without_a_late_end_stays_open_to_the_horizon(history: RangeHistory, invented: ModuleType):
     forecast = Forecast(chance=0.2, p10=91, p50=None, p90=None)
     svg = parsed(history_line(replace(history, forecast=forecast), invented.LIMITS, DUBLIN, key="h"))
     _, early, late = points(of(svg, "fan")[0])
@@ -85,7 +85,7 @@ def test_a_fan_without_a_late_end_stays_open_to_the_horizon(history: History, in
     assert of(svg, "middle") == []
 
 
-def test_meshes_that_were_not_judged_are_open_dots_off_the_line(history: History, invented: ModuleType):
+def test_meshes_that_were_not_judged_are_open_dots_off_the_line(history: RangeHistory, invented: ModuleType):
     judged = list(history.trace.judged)
     judged[-3:] = [False] * 3
     svg = parsed(
@@ -101,7 +101,7 @@ def test_long_histories_are_thinned_and_keep_their_peaks(invented: ModuleType):
     values = [0.1] * 5000
     values[2500] = 1.7
     trace = Trace(at=tuple(at - 3000 * (5000 - i) for i in range(5000)), range_mm=tuple(values), judged=(True,) * 5000)
-    history = History(machine="heron-01", at=invented.WEEK_END, trace=trace)
+    history = RangeHistory(machine="heron-01", at=invented.WEEK_END, trace=trace)
     for svg in (history_line(history, invented.LIMITS, DUBLIN, key="h"), spark_line(history, invented.LIMITS, key="s")):
         assert len(str(svg)) < 6000
         line = points(of(parsed(svg), "line")[0])
@@ -112,7 +112,7 @@ def test_long_histories_are_thinned_and_keep_their_peaks(invented: ModuleType):
 def test_short_histories_draw(invented: ModuleType, count: int):
     at = invented.WEEK_END.timestamp()
     trace = Trace(at=tuple(at - 86400.0 * i for i in range(count)), range_mm=(0.1,) * count, judged=(True,) * count)
-    history = History(
+    history = RangeHistory(
         machine="heron-01", at=invented.WEEK_END, trace=trace, forecast=Forecast(chance=0.5, p10=3, p50=9, p90=None)
     )
     parsed(history_line(history, invented.LIMITS, DUBLIN, key="h"))

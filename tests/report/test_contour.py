@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from farmwatch.mesh import Mesh
 from farmwatch.model import Model, Screw
 from farmwatch.report.contour import contour_interval, contour_sheet
-from farmwatch.report.placing import Box, Placer
+from farmwatch.report.labels import Box, LabelPlacer
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -161,7 +161,7 @@ def test_two_screws_far_outside_the_mesh_are_in_the_picture(invented: ModuleType
 @given(st.lists(st.tuples(st.floats(0, 300), st.floats(0, 300)), min_size=1, max_size=6))
 def test_labels_stay_in_the_frame_and_off_what_is_free_to_avoid(places: list[tuple[float, float]]):
     inside = Box(0, 0, 300, 300)
-    placer = Placer(inside, letter=11)
+    placer = LabelPlacer(inside, letter=11)
     for x, y in places:
         left, baseline = placer.beside(x, y, "highest 0.412")
         assert 0 <= left <= 300 - 13 * 11 * 0.56
@@ -170,7 +170,7 @@ def test_labels_stay_in_the_frame_and_off_what_is_free_to_avoid(places: list[tup
 
 
 def test_a_taken_place_is_not_taken_again():
-    placer = Placer(Box(0, 0, 300, 300), letter=11)
+    placer = LabelPlacer(Box(0, 0, 300, 300), letter=11)
     assert placer.take_turned(150, 150, "0.10", 30)
     assert not placer.take_turned(152, 150, "0.20", 30)
     assert placer.take_turned(250, 250, "0.20", -80)

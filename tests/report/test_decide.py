@@ -54,7 +54,7 @@ def test_nobody_is_asked_for_twice_and_nothing_else_is_asked(with_tickets: Weekl
 
 def test_without_tickets_it_reads_as_before(view: WeeklyView):
     assert not any("ticket" in d.command + d.what + d.names for d in (*view.decisions, *view.decisions_behind))
-    assert (view.became, view.learns, view.decisions_behind) == (None, (), ())
+    assert (view.follow_ups, view.figures, view.decisions_behind) == (None, (), ())
 
 
 def ticket(machine: str, phase: str, number: int = 5, **facts) -> Ticket:

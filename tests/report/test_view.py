@@ -8,7 +8,7 @@ import pytest
 
 from farmwatch.judge.assessment import FleetAssessment
 from farmwatch.report.decide import decisions_today
-from farmwatch.report.render import render
+from farmwatch.report.page import render
 from farmwatch.report.view import MOST_SHEETS, FarmFacts, WeeklyView, weekly_view
 
 
@@ -100,7 +100,7 @@ def test_a_newest_mesh_that_was_not_judged_is_said(invented: ModuleType, farm: F
         "The newest mesh is shown, not judged (the bed was cold). "
         "Condition and advice are those of Fri 20 Nov 2026, 00:00."
     )
-    assert view.quiet[0].why == ("the newest mesh is shown, not judged: the bed was cold",)
+    assert view.unseen[0].why == ("the newest mesh is shown, not judged: the bed was cold",)
 
 
 def test_decisions_name_the_machines_and_the_command(view: WeeklyView):
@@ -161,14 +161,14 @@ def test_a_year_is_named_where_it_is_another(invented: ModuleType, farm: FarmFac
 def test_a_machine_out_of_service_is_nowhere_but_among_those(view: WeeklyView):
     (out,) = view.out
     assert (out.machine, out.reason, out.until) == ("avocet-05", "waiting for a new belt", "Sat 5 Dec 2026")
-    elsewhere = [*view.sheets, *view.moved, *view.due, *view.repeats, *view.floor, *view.quiet]
+    elsewhere = [*view.sheets, *view.changed, *view.due, *view.repeats, *view.floor, *view.unseen]
     assert "avocet-05" not in [row.machine for row in elsewhere]
     assert dict(view.counts) == {"past-limit": 8, "usable": 3, "ideal": 17, "unknown": 1, "out": 1}
     assert len(view.fleet) == 30
 
 
 def test_silence_keeps_the_condition_and_shows_the_age(view: WeeklyView):
-    silent = view.quiet[0]
+    silent = view.unseen[0]
     assert (silent.machine, silent.condition, silent.mesh, silent.answered) == (
         "plover-10",
         "ideal",
@@ -179,11 +179,11 @@ def test_silence_keeps_the_condition_and_shows_the_age(view: WeeklyView):
         "the host is silent (timed out: no answer within 10 s)",
         "the mesh is old; its condition stands",
     )
-    assert view.quiet[1].why == (
+    assert view.unseen[1].why == (
         "the host gives nothing that can be used (garbled: no heights at $.mesh.grid)",
         "never sent a mesh",
     )
-    assert [row.machine for row in view.quiet] == ["plover-10", "avocet-10", "heron-10", "avocet-09"]
+    assert [row.machine for row in view.unseen] == ["plover-10", "avocet-10", "heron-10", "avocet-09"]
 
 
 def test_the_numbers_of_the_first_page_add_up(with_tickets: WeeklyView, invented: ModuleType, farm: FarmFacts):
@@ -224,7 +224,7 @@ class TestSentence:
     def test_of_an_empty_farm(self, invented: ModuleType, farm: FarmFacts):
         view = seen(invented, farm, [])
         assert view.sentence == "No machine is configured yet, so there is nothing to report."
-        assert (view.front, view.decisions, view.glance) == ((), (), ())
+        assert (view.front, view.decisions, view.highlights) == ((), (), ())
 
     def test_of_a_farm_without_a_mesh(self, invented: ModuleType, farm: FarmFacts):
         view = seen(invented, farm, [invented.machine("heron-01"), invented.machine("heron-02")])
@@ -234,7 +234,7 @@ class TestSentence:
         view = seen(invented, farm, [invented.machine("heron-01", invented.bed())])
         assert view.sentence == "No machine needs hands: the one machine in service is within the usable limit."
         assert view.first
-        assert view.moved == ()
+        assert view.changed == ()
 
     def test_of_a_healthy_farm(self, invented: ModuleType, farm: FarmFacts):
         some = [invented.machine(f"heron-{i:02d}", invented.bed(seed=i)) for i in range(3)]
@@ -269,7 +269,7 @@ def test_sheets_are_bounded_and_the_rest_stands_in_the_table(invented: ModuleTyp
     ]
     view = seen(invented, farm, many)
     assert len(view.sheets) == MOST_SHEETS
-    assert view.hands == MOST_SHEETS + 6
+    assert view.needing_work == MOST_SHEETS + 6
     ranks = {row.machine: row.rank for row in view.fleet}
     assert ranks["heron-29"] == 1
     assert ranks["heron-00"] is None

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from farmwatch.config import Farm, WeeklyTime
-from farmwatch.report.week import Week
+from farmwatch.report import Week
 from farmwatch.service.calendar import is_done, newest_night, newest_week, next_report_at, report_moment
 
 MINUTE = timedelta(minutes=1)

@@ -16,7 +16,7 @@ import pytest
 from farmwatch.config import Mail, Secret, Settings
 from farmwatch.history import Reading
 from farmwatch.mesh import Mesh
-from farmwatch.report.week import Week
+from farmwatch.report import Week
 from farmwatch.service.deliveries import Deliveries
 from farmwatch.service.jobs import do
 from farmwatch.service.status import ServiceStatus

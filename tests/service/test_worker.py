@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from farmwatch.config import Machine
-from farmwatch.report.week import Week
+from farmwatch.report import Week
 from farmwatch.service.worker import Job, JobFailed, run_job
 from farmwatch.store import Store
 from tests.service.farm import NOW, names, settings_in

@@ -8,9 +8,9 @@ from datetime import datetime, timedelta, tzinfo
 
 from farmwatch.follow.findings import Step
 from farmwatch.judge.assessment import Assessment, Condition, FleetAssessment
-from farmwatch.report.text import count, day_of, signed, spaced
+from farmwatch.text import count, day_of, signed, spaced
 
-__all__ = ["Moved", "Repeat", "moved_machines", "repeat_offenders", "step_words"]
+__all__ = ["ChangedMachine", "RepeatedFault", "changed_machines", "repeated_faults", "step_words"]
 
 # Under this a change of the range is what two probings of one bed differ by: common practice, no source.
 _WORTH_SAYING_MM = 0.05
@@ -23,7 +23,7 @@ _SAID: dict[Condition, str] = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Moved:
+class ChangedMachine:
     """A machine that is not where it was a week ago, and what happened to it, a sentence each."""
 
     machine: str
@@ -34,7 +34,7 @@ class Moved:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Repeat:
+class RepeatedFault:
     """A machine that keeps coming back, and why it is named."""
 
     machine: str
@@ -44,7 +44,7 @@ class Repeat:
     """The drive wants looking at before the screws are turned again."""
 
 
-def moved_machines(now: FleetAssessment, before: FleetAssessment, zone: tzinfo) -> tuple[Moved, ...]:
+def changed_machines(now: FleetAssessment, before: FleetAssessment, zone: tzinfo) -> tuple[ChangedMachine, ...]:
     """Steps of the week, changed conditions, moved ranges, machines that came or went; the largest change first."""
     earlier = {machine.machine: machine for machine in before.machines}
     found = []
@@ -54,7 +54,7 @@ def moved_machines(now: FleetAssessment, before: FleetAssessment, zone: tzinfo) 
         if what:
             before_mm = was.range_mm if was is not None else None
             found.append(
-                Moved(
+                ChangedMachine(
                     machine=machine.machine,
                     aisle=machine.aisle,
                     before_mm=before_mm,
@@ -65,7 +65,7 @@ def moved_machines(now: FleetAssessment, before: FleetAssessment, zone: tzinfo) 
     return tuple(sorted(found, key=lambda row: -_change(row.before_mm, row.now_mm)))
 
 
-def repeat_offenders(machines: Sequence[Assessment], at: datetime, zone: tzinfo) -> tuple[Repeat, ...]:
+def repeated_faults(machines: Sequence[Assessment], at: datetime, zone: tzinfo) -> tuple[RepeatedFault, ...]:
     """Two tooth jumps at one screw within 90 days, three sudden changes in half a year, or a drive to inspect."""
     found = []
     for machine in machines:
@@ -74,7 +74,7 @@ def repeat_offenders(machines: Sequence[Assessment], at: datetime, zone: tzinfo)
         if inspect and not why:
             why = ["came back after a repair"]
         if why:
-            found.append(Repeat(machine=machine.machine, aisle=machine.aisle, why=tuple(why), inspect=inspect))
+            found.append(RepeatedFault(machine=machine.machine, aisle=machine.aisle, why=tuple(why), inspect=inspect))
     return tuple(found)
 
 

@@ -6,15 +6,15 @@ from types import ModuleType
 
 import pytest
 
-from farmwatch.report.book import book_facts
-from farmwatch.report.closing import Became, last_weeks_list, list_in_short
-from farmwatch.report.render import render
+from farmwatch.report.follow_up import FollowUp, find_follow_ups, follow_ups_in_short
+from farmwatch.report.page import render
+from farmwatch.report.ticket_facts import find_ticket_facts
 from farmwatch.report.view import FarmFacts, WeeklyView, weekly_view
 
 
-def rows(view: WeeklyView) -> dict[str, Became]:
-    assert view.became is not None
-    return {row.machine: row for row in view.became}
+def rows(view: WeeklyView) -> dict[str, FollowUp]:
+    assert view.follow_ups is not None
+    return {row.machine: row for row in view.follow_ups}
 
 
 @pytest.mark.parametrize(
@@ -39,21 +39,21 @@ def test_each_machine_s_end_is_said(with_tickets: WeeklyView, machine: str, outc
 
 
 def test_the_list_is_last_week_s_worst_first_and_what_is_new_is_not_on_it(with_tickets: WeeklyView):
-    assert with_tickets.became is not None
-    listed = [row.machine for row in with_tickets.became]
+    assert with_tickets.follow_ups is not None
+    listed = [row.machine for row in with_tickets.follow_ups]
     assert listed[:4] == ["plover-05", "heron-06", "plover-03", "avocet-02"]
     assert "heron-01" not in listed, "it jumped within the week"
     assert "avocet-05" not in listed, "out of service both weeks, with no ticket"
 
 
 def test_the_short_form_counts_all(with_tickets: WeeklyView):
-    assert with_tickets.became_in_short == (
+    assert with_tickets.follow_ups_in_short == (
         "1 proven, 1 done and to be proven, 1 came back, 1 accepted, 1 with nothing found, 2 withdrawn, "
         "1 right again by itself and 5 not done"
     )
-    assert list_in_short(()) == ""
-    (glance,) = [row for row in with_tickets.glance if row.label == "Last week's list"]
-    assert glance.words == with_tickets.became_in_short
+    assert follow_ups_in_short(()) == ""
+    (glance,) = [row for row in with_tickets.highlights if row.label == "Last week's list"]
+    assert glance.words == with_tickets.follow_ups_in_short
 
 
 def test_no_person_stands_in_the_report(with_tickets: WeeklyView, invented: ModuleType):
@@ -62,12 +62,12 @@ def test_no_person_stands_in_the_report(with_tickets: WeeklyView, invented: Modu
     assert invented.TECHNICIAN not in page
 
 
-def told(invented: ModuleType, farm: FarmFacts, was, now, *lives) -> list[Became]:
+def told(invented: ModuleType, farm: FarmFacts, was, now, *lives) -> list[FollowUp]:
     after = replace(invented.invented_fleet(), machines=tuple(now))
     before = replace(invented.invented_fleet(invented.WEEK_START), machines=tuple(was))
     events = sorted((event for _, some in lives for event in some), key=lambda event: event.at)
-    book = book_facts([one for one, _ in lives], events, after, before.at)
-    return list(last_weeks_list(after, before, book, farm.zone))
+    book = find_ticket_facts([one for one, _ in lives], events, after, before.at)
+    return list(find_follow_ups(after, before, book, farm.zone))
 
 
 def test_machines_without_a_ticket_are_told_by_their_beds(invented: ModuleType, farm: FarmFacts):
@@ -106,13 +106,13 @@ def test_what_was_accepted_a_week_ago_was_not_on_the_list(invented: ModuleType, 
 
 def test_an_accepted_machine_is_asked_for_nothing(invented: ModuleType, farm: FarmFacts, with_tickets: WeeklyView):
     assert "plover-07" not in [sheet.machine for sheet in with_tickets.sheets]
-    assert with_tickets.hands == 6
-    (glance,) = [row for row in with_tickets.glance if row.label == "Accepted as they are"]
+    assert with_tickets.needing_work == 6
+    (glance,) = [row for row in with_tickets.highlights if row.label == "Accepted as they are"]
     assert glance.words == "plover-07 (up to 0.40 mm until Sun 21 Feb 2027)"
     bad = invented.machine("heron-01", invented.bed((0.8, 0.0)))
     one, events = invented.life(1, "heron-01", "screws", ("propose", 20), ("accept", 9))
     now = replace(invented.invented_fleet(), machines=(bad,))
-    view = weekly_view(now, now, farm, book_facts([one], events, now, invented.WEEK_START))
+    view = weekly_view(now, now, farm, find_ticket_facts([one], events, now, invented.WEEK_START))
     assert view.sentence == (
         "No machine needs its screws turned: 0 of 1 machine in service are within the limit, 1 is accepted as it is."
     )

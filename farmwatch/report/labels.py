@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-__all__ = ["Box", "Placer"]
+__all__ = ["Box", "LabelPlacer"]
 
 # Mean width of a letter of a text face, in its size; generous, since the reader's face is not known.
 _LETTER_WIDTH = 0.56
@@ -31,7 +31,7 @@ class Box:
         return self.x0 >= other.x0 and self.y0 >= other.y0 and self.x1 <= other.x1 and self.y1 <= other.y1
 
 
-class Placer:
+class LabelPlacer:
     """Keeps what is taken inside a frame; `letter` is the size of the labels."""
 
     def __init__(self, inside: Box, letter: float) -> None:

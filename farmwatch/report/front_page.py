@@ -7,10 +7,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from farmwatch.report.decide import Decision, with_all_names, with_fewer_names
-from farmwatch.report.hands import Sheet
-from farmwatch.report.text import count, joined, mm, shortened
+from farmwatch.report.work_sheets import WorkSheet
+from farmwatch.text import count, joined, mm, shortened
 
-__all__ = ["Beside", "Fitted", "FrontRow", "Glance", "fitted", "front_rows"]
+__all__ = ["FrontPage", "FrontPageInput", "FrontRow", "Highlight", "fit_front_page", "front_rows"]
 
 MOST_ROWS = 10
 # Names a line, letters a name, and the room for machines that must be left: fewer where the page would hold none.
@@ -21,12 +21,12 @@ _FEWEST_DECISIONS = 4
 # leaves air.
 _ROOM = 172.0
 _SENTENCE_LINE, _SENTENCE_LETTERS = 5.6, 90
-_TEXT_LINE, _GLANCE_LETTERS = 4.3, 88
+_TEXT_LINE, _HIGHLIGHT_LETTERS = 4.3, 88
 _WHAT_LETTERS, _COMMAND_LETTERS, _THEN_LETTERS = 58, 44, 58
 _ROW_LINE, _ROW_AIR = 4.05, 1.7
 _CELL_LETTERS, _CELL_NAME_LETTERS = 26, 19
 _TITLE_LINE, _TITLE_LETTERS = 7.0, 34
-# Beside a longer title there is no place for week and days: they go under it.
+# FrontPageInput a longer title there is no place for week and days: they go under it.
 _BLOCK = 13.0
 _FOOT_LETTERS = 92
 # The line under the staff of ranges has room for its usual tally; what the machines past the limit consist of may take
@@ -52,7 +52,7 @@ class FrontRow:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Glance:
+class Highlight:
     """What else is in the report, in a line."""
 
     label: str
@@ -62,19 +62,19 @@ class Glance:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Beside:
+class FrontPageInput:
     """What the first page tells in a line each: names, and where a name has more to it, words."""
 
-    moved: Sequence[str] | None
+    changed: Sequence[str] | None
     """None on a first report."""
     due: Sequence[str] | None
     """None where no history is long enough."""
     floor: Sequence[str]
-    quiet: Sequence[str]
+    unseen: Sequence[str]
     out: Sequence[str]
-    became: str = ""
+    follow_ups: str = ""
     """What became of last week's list, in short."""
-    in_hand: Sequence[str] = ()
+    in_progress: Sequence[str] = ()
     """Machines whose ticket is in work or proving."""
     accepted: Sequence[str] = ()
     past: str = ""
@@ -84,38 +84,38 @@ class Beside:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Fitted:
+class FrontPage:
     """What the first page has room for."""
 
     decisions: tuple[Decision, ...]
-    glance: tuple[Glance, ...]
+    highlights: tuple[Highlight, ...]
     foot: tuple[str, str]
     """Under the decisions: where commands are run, and what of them stands on the next page."""
     room: float
     """Millimetres that are left for machines."""
 
 
-def fitted(decisions: Sequence[Decision], beside: Beside, farm: str, sentence: str) -> Fitted:
-    """The decisions that fit, the first ones first, and the glance: with as many names as leave room for machines."""
+def fit_front_page(decisions: Sequence[Decision], beside: FrontPageInput, farm: str, sentence: str) -> FrontPage:
+    """The decisions that fit, first ones first, and the highlights, with as many names as leave room for machines."""
     for most, letters, wanted in _NAMES:
         shown = [with_fewer_names(decision, most, letters) for decision in decisions]
-        page = _page(shown, decisions, _glance_rows(beside, most, letters), beside, farm, sentence)
+        page = _page(shown, decisions, _highlights(beside, most, letters), beside, farm, sentence)
         if page.room >= wanted:
             return page
     while len(shown) > _FEWEST_DECISIONS and page.room < 0.0:
         shown.pop()
-        page = _page(shown, decisions, page.glance, beside, farm, sentence)
+        page = _page(shown, decisions, page.highlights, beside, farm, sentence)
     return page
 
 
 def _page(
     shown: Sequence[Decision],
     decisions: Sequence[Decision],
-    glance: tuple[Glance, ...],
-    beside: Beside,
+    highlights: tuple[Highlight, ...],
+    beside: FrontPageInput,
     farm: str,
     sentence: str,
-) -> Fitted:
+) -> FrontPage:
     foot = (beside.run_where, _on_next_page(shown, decisions))
     left = _ROOM
     title = _lines(farm, _TITLE_LETTERS)
@@ -124,8 +124,8 @@ def _page(
     left -= _TALLY_LINE if beside.past else 0.0
     left -= sum(1.1 + _TEXT_LINE * _decision_lines(decision) for decision in shown)
     left -= 1.1 + _TEXT_LINE * _lines(" ".join(foot), _FOOT_LETTERS) if any(foot) else 0.0
-    left -= sum(_TEXT_LINE * _lines(row.words, _GLANCE_LETTERS) for row in glance)
-    return Fitted(decisions=tuple(shown), glance=glance, foot=foot, room=left)
+    left -= sum(_TEXT_LINE * _lines(row.words, _HIGHLIGHT_LETTERS) for row in highlights)
+    return FrontPage(decisions=tuple(shown), highlights=highlights, foot=foot, room=left)
 
 
 def _on_next_page(shown: Sequence[Decision], decisions: Sequence[Decision]) -> str:
@@ -138,27 +138,27 @@ def _on_next_page(shown: Sequence[Decision], decisions: Sequence[Decision]) -> s
     return f"The next page has {said}." if said else ""
 
 
-def _glance_rows(beside: Beside, most: int, letters: int) -> tuple[Glance, ...]:
+def _highlights(beside: FrontPageInput, most: int, letters: int) -> tuple[Highlight, ...]:
     def named(names: Sequence[str], more: int = 0) -> str:
         return joined([shortened(name, letters + more) for name in names], most)
 
     rows = [
-        ("Last week's list", beside.became, "became"),
-        ("In work, proving", named(beside.in_hand, 24), "fleet"),
+        ("Last week's list", beside.follow_ups, "became"),
+        ("In work, proving", named(beside.in_progress, 24), "fleet"),
     ]
-    if beside.moved is not None:
-        many = f"{count(len(beside.moved), 'machine')}: {named(beside.moved)}"
-        rows.append(("Moved this week", many if beside.moved else "none", "moved"))
+    if beside.changed is not None:
+        many = f"{count(len(beside.changed), 'machine')}: {named(beside.changed)}"
+        rows.append(("Moved this week", many if beside.changed else "none", "moved"))
     if beside.due is not None:
         rows.append(("Due in four weeks", named(beside.due, 20) or "none", "due"))
     rows.append(("As good as teeth allow", named(beside.floor), "floor"))
     rows.append(("Accepted as they are", named(beside.accepted, 36), "fleet"))
-    rows.append(("Old, silent, in doubt", named(beside.quiet), "quiet"))
+    rows.append(("Old, silent, in doubt", named(beside.unseen), "quiet"))
     rows.append(("Out of service", named(beside.out), "out"))
-    return tuple(Glance(label=label, words=words, behind=behind) for label, words, behind in rows if words)
+    return tuple(Highlight(label=label, words=words, behind=behind) for label, words, behind in rows if words)
 
 
-def front_rows(sheets: Sequence[tuple[Sheet, str]], room: float) -> tuple[FrontRow, ...]:
+def front_rows(sheets: Sequence[tuple[WorkSheet, str]], room: float) -> tuple[FrontRow, ...]:
     """As many of the machines that need hands as fit into `room` mm; with each sheet the day it began."""
     rows: list[FrontRow] = []
     for sheet, since in sheets[:MOST_ROWS]:
@@ -170,7 +170,7 @@ def front_rows(sheets: Sequence[tuple[Sheet, str]], room: float) -> tuple[FrontR
     return tuple(rows)
 
 
-def _row(sheet: Sheet, since: str) -> FrontRow:
+def _row(sheet: WorkSheet, since: str) -> FrontRow:
     return FrontRow(
         rank=sheet.rank,
         machine=shortened(sheet.machine),

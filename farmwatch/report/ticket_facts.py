@@ -7,14 +7,14 @@ from dataclasses import dataclass
 from datetime import date, datetime, tzinfo
 
 from farmwatch.judge.assessment import Assessment, FleetAssessment
-from farmwatch.report.text import day, day_of, spaced
+from farmwatch.text import day, day_of, spaced
 from farmwatch.tickets import Figures, Ticket, TicketEvent, as_of
 
-__all__ = ["BookFacts", "Numbered", "accepted_machines", "book_facts", "numbered", "open_tickets"]
+__all__ = ["TicketFacts", "TicketRef", "accepted_machines", "find_ticket_facts", "open_tickets", "ticket_ref"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class BookFacts:
+class TicketFacts:
     """Tickets as they stood at the report's time and a week before, and what had happened by then."""
 
     now: tuple[Ticket, ...] = ()
@@ -24,7 +24,7 @@ class BookFacts:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Numbered:
+class TicketRef:
     """A ticket beside its machine: number, phase in words, the day it came into it, and the day it was due if late."""
 
     number: int
@@ -33,9 +33,9 @@ class Numbered:
     late: str
 
 
-def book_facts(
+def find_ticket_facts(
     tickets: Sequence[Ticket], events: Sequence[TicketEvent], now: FleetAssessment, before: datetime
-) -> BookFacts:
+) -> TicketFacts:
     """The book at `now.at` and at `before` (aware), from all that stands in it; what came later counts for nothing.
 
     A ticket's plan at a past time is not on record: open work is counted by what the machine wants at `now.at`.
@@ -45,7 +45,7 @@ def book_facts(
     models = {m.machine: m.model.name for m in now.machines}
     past = tuple(event for event in events if event.at <= now.at)
     planned = [_with_plan(ticket, machines.get(ticket.machine)) for ticket in then]
-    return BookFacts(
+    return TicketFacts(
         now=tuple(planned),
         before=tuple(as_of(tickets, events, before)),
         events=past,
@@ -72,11 +72,11 @@ def accepted_machines(machines: Sequence[Assessment], tickets: Sequence[Ticket],
     return found
 
 
-def numbered(ticket: Ticket, events: Sequence[TicketEvent], today: date, zone: tzinfo) -> Numbered:
+def ticket_ref(ticket: Ticket, events: Sequence[TicketEvent], today: date, zone: tzinfo) -> TicketRef:
     """A ticket beside its machine; `events` are its own, in time order."""
     entered = [event.at for event in events if event.from_phase != event.to_phase]
     late = ticket.is_open and ticket.due is not None and ticket.due < today
-    return Numbered(
+    return TicketRef(
         number=ticket.number,
         phase=spaced(ticket.phase),
         since=day_of(entered[-1] if entered else ticket.opened_at, zone, year=False),

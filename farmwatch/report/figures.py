@@ -5,7 +5,7 @@ Pure. Machines and methods only; nobody's name and nobody's times.
 
 from __future__ import annotations
 
-from farmwatch.report.text import count, mm, spaced
+from farmwatch.text import count, mm, spaced
 from farmwatch.tickets import Durability, Figures
 
 __all__ = ["figure_sentences"]

@@ -15,7 +15,7 @@ from types import ModuleType
 import pytest
 
 from farmwatch.judge.cautions import CAUTIONS
-from farmwatch.report.render import render
+from farmwatch.report.page import render
 from farmwatch.report.view import FarmFacts, WeeklyView, weekly_view
 
 RUDE = '<script>alert("x")</script>&\'"><img src=x onerror=y>\u202e\x1b'
@@ -196,7 +196,7 @@ import hashlib, sys
 sys.path.insert(0, sys.argv[1])
 import invented
 from zoneinfo import ZoneInfo
-from farmwatch.report.render import render
+from farmwatch.report.page import render
 from farmwatch.report.view import FarmFacts, weekly_view
 from farmwatch.report.week import Week
 farm = FarmFacts(name="Saltmarsh Tidegate Works", zone=ZoneInfo("Europe/Dublin"), week=Week(2026, 47))

@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections.abc import Container, Sequence
 
 from farmwatch.judge.assessment import Assessment
-from farmwatch.report.hands import machines_needing_hands
-from farmwatch.report.text import count, mm, shortened
+from farmwatch.report.work_sheets import machines_needing_work
+from farmwatch.text import count, mm, shortened
 
-__all__ = ["past_in_parts", "week_in_a_sentence"]
+__all__ = ["past_in_parts", "summary_sentence"]
 
 
-def week_in_a_sentence(
+def summary_sentence(
     everyone: Sequence[Assessment],
-    hands_before: int | None,
+    needing_before: int | None,
     due: int,
     accepted: Container[str] = (),
 ) -> str:
@@ -24,7 +24,7 @@ def week_in_a_sentence(
     if not everyone:
         return "No machine is configured yet, so there is nothing to report."
     working = [m for m in everyone if m.in_service]
-    needing = machines_needing_hands(working, accepted)
+    needing = machines_needing_work(working, accepted)
     known = [m for m in working if m.condition != "unknown"]
     if not known:
         return f"None of the {count(len(everyone), 'machine')} has a mesh that can be judged yet."
@@ -32,7 +32,7 @@ def week_in_a_sentence(
         worst = needing[0]
         verb = "needs" if len(needing) == 1 else "need"
         head = (
-            f"{len(needing):,} of {count(len(working), 'machine')} {verb} hands{_against(len(needing), hands_before)}"
+            f"{len(needing):,} of {count(len(working), 'machine')} {verb} hands{_against(len(needing), needing_before)}"
         )
         head += f"; the worst is {shortened(worst.machine)} with a range of {mm(worst.range_mm or 0.0)} mm"
     else:

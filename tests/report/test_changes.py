@@ -9,14 +9,14 @@ import pytest
 
 from farmwatch.follow.findings import Step
 from farmwatch.judge.assessment import FleetAssessment
-from farmwatch.report.moved import moved_machines, repeat_offenders, step_words
+from farmwatch.report.changes import changed_machines, repeated_faults, step_words
 from farmwatch.report.view import WeeklyView
 
 DUBLIN = ZoneInfo("Europe/Dublin")
 
 
 def moved(invented: ModuleType, now, before):
-    return moved_machines(
+    return changed_machines(
         FleetAssessment(at=invented.WEEK_END, limits=invented.LIMITS, machines=tuple(now)),
         FleetAssessment(at=invented.WEEK_START, limits=invented.LIMITS, machines=tuple(before)),
         DUBLIN,
@@ -24,7 +24,7 @@ def moved(invented: ModuleType, now, before):
 
 
 def test_the_steps_of_the_week_are_told_and_older_ones_are_not(view: WeeklyView):
-    rows = {row.machine: row.what for row in view.moved}
+    rows = {row.machine: row.what for row in view.changed}
     assert rows["heron-01"] == (
         "front right: jumped down 1 tooth (−0.397 mm), Thu 19 Nov",
         "was ideal, now past the limit",
@@ -73,7 +73,7 @@ def test_a_range_that_moved_by_more_than_a_probe_repeats_is_told(invented: Modul
 class TestRepeatOffenders:
     def why(self, invented: ModuleType, *steps: Step, advice=("leave",)):
         machine = replace(invented.machine("heron-01", invented.bed()), steps=steps, advice=advice)
-        return repeat_offenders([machine], invented.WEEK_END, DUBLIN)
+        return repeated_faults([machine], invented.WEEK_END, DUBLIN)
 
     def test_two_jumps_at_one_screw_within_90_days(self, invented: ModuleType):
         at = invented.WEEK_END

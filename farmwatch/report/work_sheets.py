@@ -11,15 +11,23 @@ from farmwatch.judge.assessment import Assessment, ReadingFacts
 from farmwatch.judge.words import advice_phrase, amount_phrase, cause_phrase, plan_sentences, shim_sentences
 from farmwatch.mesh import Mesh
 from farmwatch.model import Model
-from farmwatch.report.book import Numbered
-from farmwatch.report.charts import History
-from farmwatch.report.text import ago, clock, count, day_of, mm, signed, spaced
+from farmwatch.report.charts import RangeHistory
+from farmwatch.report.ticket_facts import TicketRef
+from farmwatch.text import ago, clock, count, day_of, mm, signed, spaced
 
-__all__ = ["AtFloor", "Sheet", "at_tooth_floor", "history_of", "machines_needing_hands", "sheet", "since_words"]
+__all__ = [
+    "AtToothFloor",
+    "WorkSheet",
+    "at_tooth_floor",
+    "machines_needing_work",
+    "range_history",
+    "sheet",
+    "since_words",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Sheet:
+class WorkSheet:
     """One machine that needs hands, all in words and numbers; the drawings are made from what stands last."""
 
     rank: int
@@ -34,7 +42,7 @@ class Sheet:
     advice_in_short: str
     """Without what stands behind a colon: for the first page."""
     since: str
-    ticket: Numbered | None
+    ticket: TicketRef | None
     mesh: str
     """When it was probed, how fine and how warm."""
     judged: str
@@ -55,11 +63,11 @@ class Sheet:
     spikes: tuple[tuple[float, float], ...]
     heights: Mesh | None
     model: Model
-    history: History | None
+    history: RangeHistory | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class AtFloor:
+class AtToothFloor:
     """A machine that no whole tooth betters: to be shimmed or accepted."""
 
     machine: str
@@ -69,10 +77,10 @@ class AtFloor:
     shims: tuple[str, ...]
     after_shims_mm: float | None
     since: str
-    ticket: Numbered | None
+    ticket: TicketRef | None
 
 
-def machines_needing_hands(machines: Sequence[Assessment], accepted: Container[str] = ()) -> tuple[Assessment, ...]:
+def machines_needing_work(machines: Sequence[Assessment], accepted: Container[str] = ()) -> tuple[Assessment, ...]:
     """In service, past the usable limit, not at its tooth floor and not accepted as it is; the largest range first."""
     needing = [m for m in machines if _is_past(m, accepted) and not m.at_tooth_floor]
     return tuple(sorted(needing, key=lambda m: (-(m.range_mm or 0.0), m.machine)))
@@ -83,12 +91,12 @@ def at_tooth_floor(
     at: datetime,
     zone: tzinfo,
     accepted: Container[str] = (),
-    tickets: Mapping[str, Numbered] = MappingProxyType({}),
-) -> tuple[AtFloor, ...]:
+    tickets: Mapping[str, TicketRef] = MappingProxyType({}),
+) -> tuple[AtToothFloor, ...]:
     """Machines whose screws are as good as whole teeth allow and that are not accepted, the largest range first."""
     floor = [m for m in machines if _is_past(m, accepted) and m.at_tooth_floor]
     return tuple(
-        AtFloor(
+        AtToothFloor(
             machine=m.machine,
             aisle=m.aisle,
             range_mm=m.range_mm,
@@ -106,10 +114,10 @@ def _is_past(machine: Assessment, accepted: Container[str]) -> bool:
     return machine.in_service and machine.condition == "past-limit" and machine.machine not in accepted
 
 
-def sheet(machine: Assessment, rank: int, at: datetime, zone: tzinfo, ticket: Numbered | None = None) -> Sheet:
+def sheet(machine: Assessment, rank: int, at: datetime, zone: tzinfo, ticket: TicketRef | None = None) -> WorkSheet:
     """Everything a machine's sheet says; `ticket` is the open one, if there is one."""
     stages, turns, plan = _stages(machine), _turn_labels(machine), machine.plan
-    return Sheet(
+    return WorkSheet(
         rank=rank,
         machine=machine.machine,
         aisle=machine.aisle,
@@ -137,15 +145,15 @@ def sheet(machine: Assessment, rank: int, at: datetime, zone: tzinfo, ticket: Nu
         spikes=tuple((spike.x_mm, spike.y_mm) for spike in machine.spikes),
         heights=machine.mesh,
         model=machine.model,
-        history=history_of(machine, at),
+        history=range_history(machine, at),
     )
 
 
-def history_of(machine: Assessment, at: datetime) -> History | None:
+def range_history(machine: Assessment, at: datetime) -> RangeHistory | None:
     """The machine's history line, or None where there is nothing to draw."""
     if machine.trace is None or not machine.trace.at:
         return None
-    return History(
+    return RangeHistory(
         machine=machine.machine,
         at=at,
         trace=machine.trace,

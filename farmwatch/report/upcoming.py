@@ -9,18 +9,18 @@ from itertools import pairwise
 
 from farmwatch.follow.findings import Forecast
 from farmwatch.judge.assessment import Assessment
-from farmwatch.report.charts import History
-from farmwatch.report.text import day_of, signed, spaced
+from farmwatch.report.charts import RangeHistory
 from farmwatch.report.week import Week
+from farmwatch.text import day_of, signed, spaced
 
-__all__ = ["DUE_WITHIN_DAYS", "Due", "WeekAhead", "due_machines", "share_crossed", "weeks_ahead"]
+__all__ = ["DUE_WITHIN_DAYS", "DueMachine", "WeekAhead", "due_machines", "share_crossed", "weeks_ahead"]
 
 DUE_WITHIN_DAYS = 28
 WEEKS_AHEAD = 12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Due:
+class DueMachine:
     """A machine that is as likely as not past the usable limit within four weeks."""
 
     machine: str
@@ -34,7 +34,7 @@ class Due:
     """Share of the draws that cross within the horizon."""
     drift: str
     """The screw that drifts most, in words; empty where the drift is not known."""
-    history: History | None
+    history: RangeHistory | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,7 +45,7 @@ class WeekAhead:
     expected: float
 
 
-def due_machines(machines: Sequence[Assessment], at: datetime, zone: tzinfo) -> tuple[Due, ...]:
+def due_machines(machines: Sequence[Assessment], at: datetime, zone: tzinfo) -> tuple[DueMachine, ...]:
     """Machines whose median crossing lies within four weeks, the earliest first."""
     ordered = []
     for machine in machines:
@@ -93,7 +93,7 @@ def share_crossed(forecast: Forecast, days: float) -> float:
     return share
 
 
-def _due(machine: Assessment, forecast: Forecast, middle: float, at: datetime, zone: tzinfo) -> Due:
+def _due(machine: Assessment, forecast: Forecast, middle: float, at: datetime, zone: tzinfo) -> DueMachine:
     def when(days: float) -> str:
         return day_of(at + timedelta(days=days), zone, year=False)
 
@@ -101,7 +101,7 @@ def _due(machine: Assessment, forecast: Forecast, middle: float, at: datetime, z
     late = f"later than {forecast.horizon_days} days" if forecast.p90 is None else when(forecast.p90)
     history = None
     if machine.trace is not None and machine.trace.at:
-        history = History(
+        history = RangeHistory(
             machine=machine.machine,
             at=at,
             trace=machine.trace,
@@ -109,7 +109,7 @@ def _due(machine: Assessment, forecast: Forecast, middle: float, at: datetime, z
             suspected=machine.suspected_step,
             forecast=forecast,
         )
-    return Due(
+    return DueMachine(
         machine=machine.machine,
         aisle=machine.aisle,
         range_mm=machine.range_mm,

@@ -12,12 +12,13 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from farmwatch.judge.cautions import CAUTIONS, CAUTIONS_FOOT
-from farmwatch.report.ahead import WeekAhead
 from farmwatch.report.charts import due_bars, fleet_rod, history_line, reach_bars, spark_line
 from farmwatch.report.contour import contour_sheet
-from farmwatch.report.hands import Sheet
-from farmwatch.report.text import count, joined, mm, plain, signed, spaced, whole
+from farmwatch.report.svg import whole
+from farmwatch.report.upcoming import WeekAhead
 from farmwatch.report.view import DUE_DRAWN, WeeklyView
+from farmwatch.report.work_sheets import WorkSheet
+from farmwatch.text import count, joined, mm, sanitize, signed, spaced
 
 __all__ = ["content_policy", "render", "style_sheet"]
 
@@ -73,10 +74,10 @@ def _environment() -> Environment:
 
 def _fit(value: object) -> object:
     """Foreign text loses what could steer a screen; escaping comes after."""
-    return plain(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+    return sanitize(value) if isinstance(value, str) and not isinstance(value, Markup) else value
 
 
-def _contour(sheet: Sheet) -> Markup:
+def _contour(sheet: WorkSheet) -> Markup:
     if sheet.heights is None:
         return Markup("")
     return contour_sheet(

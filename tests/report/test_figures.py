@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 
-from farmwatch.report.learned import figure_sentences
+from farmwatch.report.figures import figure_sentences
 from farmwatch.report.view import WeeklyView
 from farmwatch.tickets import Durability, Figures
 
@@ -55,8 +55,8 @@ def test_hands_parts_and_being_right():
 
 
 def test_the_invented_farm_s_figures_are_those_of_its_book(with_tickets: WeeklyView):
-    assert with_tickets.learns[0] == "10 tickets are open."
-    assert "Proven at the first try: 2 of 3." in with_tickets.learns
-    assert "Of 5 flagged and looked at in 12 weeks, 4 were confirmed at the machine." in with_tickets.learns
+    assert with_tickets.figures[0] == "10 tickets are open."
+    assert "Proven at the first try: 2 of 3." in with_tickets.figures
+    assert "Of 5 flagged and looked at in 12 weeks, 4 were confirmed at the machine." in with_tickets.figures
     # Shims of heron-01, which is to be realigned and shimmed, and of heron-09, at its tooth floor.
-    assert any(said.startswith("Shims for the open work: ") for said in with_tickets.learns)
+    assert any(said.startswith("Shims for the open work: ") for said in with_tickets.figures)

@@ -1,12 +1,10 @@
-"""Numbers, days and names as the report writes them: one way each, whatever the locale or the zone of the process."""
+"""Numbers, days and names as people read them: one way each, whatever the locale or the zone of the process. Pure."""
 
 from __future__ import annotations
 
 import unicodedata
 from collections.abc import Sequence
 from datetime import date, datetime, tzinfo
-
-from markupsafe import Markup, escape
 
 __all__ = [
     "MINUS",
@@ -17,24 +15,20 @@ __all__ = [
     "day_of",
     "joined",
     "mm",
-    "plain",
-    "safe",
+    "sanitize",
     "shortened",
     "signed",
     "spaced",
-    "whole",
 ]
 
 MINUS = "\N{MINUS SIGN}"
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
-# A longer word is wider than a narrow screen's column, and must be let break.
-_LONGEST_UNBROKEN = 22
 # Cc control, Cs lone surrogate, Cf invisible formatting (bidirectional overrides among them), Zl and Zp line ends.
 _UNFIT = frozenset({"Cc", "Cs", "Cf", "Zl", "Zp"})
 
 
-def plain(text: str) -> str:
+def sanitize(text: str) -> str:
     """Text from a host, a file or a name without anything that could steer a screen; what is left is only letters."""
     if text.isascii() and text.isprintable():
         return text
@@ -45,21 +39,6 @@ def _fit(letter: str) -> str:
     if letter in "\n\t":
         return " "
     return "\N{REPLACEMENT CHARACTER}" if unicodedata.category(letter) in _UNFIT else letter
-
-
-def safe(text: str) -> Markup:
-    """Foreign text as markup that shows it letter by letter."""
-    return escape(plain(text))
-
-
-def whole(text: str) -> Markup:
-    """The same, and a short word with a hyphen (a machine's name, an option) is never broken at it."""
-    return Markup(" ").join(_unbroken(word) for word in plain(text).split(" "))
-
-
-def _unbroken(word: str) -> Markup:
-    kept = "-" in word[1:] and len(word) <= _LONGEST_UNBROKEN
-    return Markup('<span class="whole">{}</span>').format(word) if kept else escape(word)
 
 
 def mm(value: float, digits: int = 3) -> str:
@@ -124,5 +103,5 @@ def spaced(name: str) -> str:
 
 def shortened(name: str, most: int = 28) -> str:
     """A name cut to what a line has room for; whole names stand behind."""
-    name = plain(name)
+    name = sanitize(name)
     return name if len(name) <= most else name[: most - 1].rstrip() + "…"

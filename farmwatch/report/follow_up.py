@@ -12,17 +12,17 @@ from datetime import tzinfo
 from typing import Literal
 
 from farmwatch.judge.assessment import Assessment, FleetAssessment
-from farmwatch.report.book import BookFacts, accepted_machines
-from farmwatch.report.hands import machines_needing_hands
-from farmwatch.report.text import day_of, joined, mm, spaced
+from farmwatch.report.ticket_facts import TicketFacts, accepted_machines
+from farmwatch.report.work_sheets import machines_needing_work
+from farmwatch.text import day_of, joined, mm, spaced
 from farmwatch.tickets import Ticket, TicketEvent
 
-__all__ = ["Became", "last_weeks_list", "list_in_short"]
+__all__ = ["FollowUp", "find_follow_ups", "follow_ups_in_short"]
 
-Outcome = Literal[
+FollowUpOutcome = Literal[
     "proven", "done", "came back", "accepted", "nothing found", "withdrawn", "right again", "not done", "taken out"
 ]
-_IN_SHORT: dict[Outcome, str] = {
+_IN_SHORT: dict[FollowUpOutcome, str] = {
     "proven": "proven",
     "done": "done and to be proven",
     "came back": "came back",
@@ -37,20 +37,22 @@ _NOT_DONE = {"proposed": "proposed, not approved", "approved": "approved, not be
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Became:
+class FollowUp:
     """One machine of last week's list and what became of it."""
 
     machine: str
     aisle: str
     before_mm: float | None
     now_mm: float | None
-    outcome: Outcome
+    outcome: FollowUpOutcome
     words: str
     """The outcome in a sentence."""
     ticket: int | None
 
 
-def last_weeks_list(now: FleetAssessment, before: FleetAssessment, book: BookFacts, zone: tzinfo) -> tuple[Became, ...]:
+def find_follow_ups(
+    now: FleetAssessment, before: FleetAssessment, book: TicketFacts, zone: tzinfo
+) -> tuple[FollowUp, ...]:
     """Last week's list in its order: worst first, then as good as teeth allow, then what else had an open ticket."""
     events: dict[int, list[TicketEvent]] = {}
     for event in book.events:
@@ -65,26 +67,26 @@ def last_weeks_list(now: FleetAssessment, before: FleetAssessment, book: BookFac
     for name, was in _listed(before, book).items():
         week = [t for t in mine.get(name, ()) if t.number in was_open or t.opened_at > before.at]
         ticket = week[-1] if week else None
-        outcome, words = _became(here.get(name), ticket, events, zone)
+        outcome, words = _follow_up(here.get(name), ticket, events, zone)
         if ticket is not None and ticket.phase == "proposed" and any(t.phase == "proven" for t in week):
             outcome, words = "came back", "proven within the week, then past the limit again"
         found.append(_row(name, was, here.get(name), ticket, outcome, words))
     return tuple(found)
 
 
-def list_in_short(rows: Sequence[Became]) -> str:
+def follow_ups_in_short(rows: Sequence[FollowUp]) -> str:
     """3 proven, 1 came back and 4 not done."""
     counts = Counter(row.outcome for row in rows)
     return joined([f"{counts[outcome]:,} {said}" for outcome, said in _IN_SHORT.items() if counts[outcome]])
 
 
-def _listed(before: FleetAssessment, book: BookFacts) -> dict[str, Assessment | None]:
+def _listed(before: FleetAssessment, book: TicketFacts) -> dict[str, Assessment | None]:
     """Who stood on last week's list, with the assessment of then (None: it was no machine of the farm)."""
     then = {machine.machine: machine for machine in before.machines}
     accepted = accepted_machines(before.machines, book.before, before.at)
     working = [m for m in before.machines if m.in_service and m.condition == "past-limit"]
     floor = [m for m in working if m.at_tooth_floor and m.machine not in accepted]
-    listed: dict[str, Assessment | None] = {m.machine: m for m in machines_needing_hands(working, accepted)}
+    listed: dict[str, Assessment | None] = {m.machine: m for m in machines_needing_work(working, accepted)}
     listed |= {m.machine: m for m in sorted(floor, key=lambda m: (-(m.range_mm or 0.0), m.machine))}
     for ticket in book.before:
         if ticket.is_open and ticket.cause != "host":
@@ -92,12 +94,12 @@ def _listed(before: FleetAssessment, book: BookFacts) -> dict[str, Assessment | 
     return listed
 
 
-def _became(
+def _follow_up(
     machine: Assessment | None,
     ticket: Ticket | None,
     events: Mapping[int, Sequence[TicketEvent]],
     zone: tzinfo,
-) -> tuple[Outcome, str]:
+) -> tuple[FollowUpOutcome, str]:
     if ticket is not None and not ticket.is_open:
         return _closed(ticket, events[ticket.number], zone)
     if ticket is not None and ticket.phase in ("proving", "came-back"):
@@ -114,7 +116,7 @@ def _became(
     return "not done", _NOT_DONE.get(ticket.phase, "begun, not done")
 
 
-def _worked_on(ticket: Ticket, events: Sequence[TicketEvent], zone: tzinfo) -> tuple[Outcome, str]:
+def _worked_on(ticket: Ticket, events: Sequence[TicketEvent], zone: tzinfo) -> tuple[FollowUpOutcome, str]:
     last = _entered(ticket, events)
     when = day_of(last.at, zone, year=False)
     if ticket.phase == "proving":
@@ -122,7 +124,7 @@ def _worked_on(ticket: Ticket, events: Sequence[TicketEvent], zone: tzinfo) -> t
     return "came back", f"came back on {when}{_said(last)}"
 
 
-def _closed(ticket: Ticket, events: Sequence[TicketEvent], zone: tzinfo) -> tuple[Outcome, str]:
+def _closed(ticket: Ticket, events: Sequence[TicketEvent], zone: tzinfo) -> tuple[FollowUpOutcome, str]:
     last = _entered(ticket, events)
     when = day_of(last.at, zone, year=False)
     if ticket.phase == "accepted":
@@ -148,10 +150,15 @@ def _said(event: TicketEvent) -> str:
 
 
 def _row(
-    name: str, was: Assessment | None, machine: Assessment | None, ticket: Ticket | None, outcome: Outcome, words: str
-) -> Became:
+    name: str,
+    was: Assessment | None,
+    machine: Assessment | None,
+    ticket: Ticket | None,
+    outcome: FollowUpOutcome,
+    words: str,
+) -> FollowUp:
     one = machine or was
-    return Became(
+    return FollowUp(
         machine=name,
         aisle=one.aisle if one else "",
         before_mm=was.range_mm if was else None,

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from farmwatch.follow.findings import Forecast
-from farmwatch.report.ahead import due_machines, share_crossed, weeks_ahead
+from farmwatch.report.upcoming import due_machines, share_crossed, weeks_ahead
 
 DUBLIN = ZoneInfo("Europe/Dublin")
 LATE = st.one_of(st.none(), st.floats(0, 182))

@@ -1,0 +1,10 @@
+from .figures import figure_sentences as figure_sentences
+from .page import render as render
+from .ticket_facts import accepted_machines as accepted_machines
+from .view import FarmFacts as FarmFacts
+from .view import WeeklyView as WeeklyView
+from .view import weekly_view as weekly_view
+from .week import Week as Week
+from .week import week_just_ended as week_just_ended
+from .write import write_report as write_report
+from .write import write_week as write_week
