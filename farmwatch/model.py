@@ -47,6 +47,11 @@ class Model:
         return self.lead_mm / self.pulley_teeth
 
     @property
+    def screws_xy(self) -> tuple[tuple[float, float], ...]:
+        """Where the screws stand, (x, y) of each, in their order."""
+        return tuple((screw.x_mm, screw.y_mm) for screw in self.screws)
+
+    @property
     def reference_index(self) -> int:
         """Index of the reference screw in `screws`."""
         return next(i for i, screw in enumerate(self.screws) if screw.reference)

@@ -66,7 +66,7 @@ def bed(
 ) -> Mesh:
     """A bed that stands `lift` mm higher at the screws named, with `form` `[r, c]` and a probe's noise on top."""
     points = grid_points(x, y)
-    shares = influence([(screw.x_mm, screw.y_mm) for screw in of.screws], of.reference_index, *points)
+    shares = influence(of.screws_xy, of.reference_index, *points)
     heights = np.array([(lift or {}).get(screw.name, 0.0) for screw in of.screws])
     z = (heights @ shares).reshape(y.size, x.size)
     if form is not None:

@@ -123,7 +123,7 @@ def _screw_heights(truth: BedTruth, model: Model, before: Floats) -> Floats:
 
 def _unit_lifts(model: Model, axis: Floats) -> Floats:
     """What raising each screw by 1 mm does to the mesh, `[k, r, c]`: the least-squares rigid plane of least tilt."""
-    at = np.array([[screw.x_mm, screw.y_mm] for screw in model.screws])
+    at = np.array(model.screws_xy)
     middle = at.mean(axis=0)
     xx, yy = np.meshgrid(axis, axis)
     places = np.column_stack([np.ones(len(at)), at - middle])

@@ -379,7 +379,7 @@ def _forms(recipe: Recipe, x: Floats, y: Floats) -> Floats:
 
 
 def _influence(model: Model, x: Floats, y: Floats) -> Floats:
-    screws = np.array([[screw.x_mm, screw.y_mm] for screw in model.screws])
+    screws = np.array(model.screws_xy)
     return influence(screws, model.reference_index, *grid_points(x, y))
 
 

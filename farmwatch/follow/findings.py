@@ -2,20 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal
 
-import numpy as np
-from numpy.typing import NDArray
-
-from farmwatch.follow.trend import Trend
 from farmwatch.mesh import Floats
 
-__all__ = [
-    "Bands", "ChartState", "Drift", "Forecast", "HistoryFindings", "Noise", "PlateForm", "Reversal", "Step",
-    "StepName", "Trace",
-]  # fmt: skip
+__all__ = ["Drift", "Forecast", "HistoryFindings", "PlateForm", "Reversal", "Step", "StepName"]
 
 StepName = Literal["tooth-jump", "repair", "plate-change", "shift"]
 
@@ -60,48 +53,6 @@ class Forecast:
     horizon_days: int = 182
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Noise:
-    """How far readings of an unmoved machine scatter."""
-
-    point_sigma_mm: float
-    """Standard deviation of one probed point."""
-    point_sigma_from: str
-    """`own` (its own successive readings), `pooled` (the farm's figure for its model) or `guess` (0.01 mm)."""
-    screw_covariance: Floats
-    """Covariance `[m, m]`, mm², of the movable screws' heights (relative to the reference) from reading to reading."""
-    correlation: float
-    """Lag-1 correlation of successive readings, bias-corrected, 0 to 0.7."""
-    readings: int
-    """How many readings it was learned from."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Bands:
-    """Bed temperatures that belong together; clusters split at gaps over 10 °C."""
-
-    of_reading: NDArray[np.intp]
-    """Band of each reading `[n]`, counted from the coldest; readings without a temperature share the last one."""
-    celsius: tuple[float, ...]
-    """Mean temperature of each band; NaN for the one without."""
-    offsets_mm: Floats
-    """Height `[bands, m]` of each band against the latest reading's, in the running segment; NaN: not seen there."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ChartState:
-    """The EWMA chart at the newest reading: the early word "moved"."""
-
-    moved: bool
-    screw: str | None
-    """The screw furthest past its limits, None where none is past."""
-    since: datetime | None
-    """The first reading of the present run outside the limits."""
-    value_mm: dict[str, float]
-    """Smoothed height of each movable screw against the segment's start."""
-    limit_mm: dict[str, float]
-
-
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PlateForm:
     """Mean form of one plate in one orientation on the common grid (x `[c]`, y `[r]`, mean and sd `[r, c]`)."""
@@ -135,40 +86,14 @@ class Reversal:
     """`plate`, `frame`, `both`, `neither` or `unclear`."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Trace:
-    """Every reading up to the time asked for, in time order; arrays `[n]`, u `[n, m]` (movable screws, mm)."""
-
-    at: Floats
-    """UTC epoch seconds."""
-    range_mm: Floats
-    u: Floats
-    used: NDArray[np.bool_]
-    segment: NDArray[np.intp]
-    """Number of the segment it belongs to, -1 where it was not used."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class HistoryFindings:
-    """One machine's history at one time."""
+    """What one machine's history tells at one time; None where it cannot be known."""
 
-    machine: str
-    at: datetime
-    screws: tuple[str, ...]
-    """Movable screws, in the model's order; columns of every `u`."""
-    trace: Trace
     steps: tuple[Step, ...] = ()
+    """In time order."""
     suspected_step: Step | None = None
+    """One that the newest readings suggest; the next mesh decides."""
     drift: Drift | None = None
-    why_no_drift: str = ""
-    trends: dict[str, Trend] = field(default_factory=dict)
-    """Per movable screw in the running segment; mm and days since the first reading."""
     forecast: Forecast | None = None
-    why_no_forecast: str = ""
-    noise: Noise | None = None
-    bands: Bands | None = None
-    chart: ChartState | None = None
-    forms: tuple[PlateForm, ...] = ()
-    """One per plate and orientation, latest last."""
     reversal: Reversal | None = None
-    why_no_reversal: str = ""

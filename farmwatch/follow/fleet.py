@@ -1,4 +1,4 @@
-"""One way in: follow one machine, or a fleet of them at once."""
+"""One way in: follow a fleet of machines at once."""
 
 from __future__ import annotations
 
@@ -9,8 +9,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from farmwatch.follow.chart import moved_chart
-from farmwatch.follow.findings import Bands, ChartState, Drift, Forecast, HistoryFindings, Noise, Trace
+from farmwatch.follow.findings import Drift, Forecast, HistoryFindings
 from farmwatch.follow.forecast import (
     DRAWS,
     HORIZON_DAYS,
@@ -21,7 +20,6 @@ from farmwatch.follow.forecast import (
     of_crossings,
 )  # fmt: skip
 from farmwatch.follow.forms import forms_of, mean_form
-from farmwatch.follow.lines import ranges_of
 from farmwatch.follow.reversal import reverse
 from farmwatch.follow.segmented import SegmentedBatch, segment_machines
 from farmwatch.follow.series import DAY, Series, gather
@@ -32,7 +30,7 @@ from farmwatch.measure import grid_points, influence
 from farmwatch.mesh import Floats
 from farmwatch.model import Limits, Model
 
-__all__ = ["follow_fleet", "follow_machine"]
+__all__ = ["follow_fleet"]
 
 Ints = NDArray[np.intp]
 
@@ -44,25 +42,6 @@ _PAIRS_A_BLOCK = 3_000_000
 _LEAST_SEGMENT = 3
 
 
-def follow_machine(
-    history: History,
-    model: Model,
-    limits: Limits,
-    at: datetime,
-    rng: np.random.Generator,
-    *,
-    tooth_step_mm: float | None = None,
-    tooth_step_sd_mm: float | None = None,
-) -> HistoryFindings:
-    """Steps, drift and forecast of one machine from its readings at or before `at` (aware).
-
-    `rng` feeds the forecast's draws; give each machine its own, seeded by its name, and the order of machines never
-    matters. `tooth_step_mm` and its sd replace the model's nominal tooth step (5 % sd) once it is learned.
-    Never raises for what a history holds: what cannot be known is None, with the reason beside it.
-    """
-    return follow_fleet([history], [model], limits, at, [rng], tooth_steps=[(tooth_step_mm, tooth_step_sd_mm)])[0]
-
-
 def follow_fleet(
     histories: Sequence[History],
     models: Sequence[Model],
@@ -72,9 +51,12 @@ def follow_fleet(
     *,
     tooth_steps: Sequence[ToothStep] | None = None,
 ) -> list[HistoryFindings]:
-    """`follow_machine` for many: one model and one generator per history, worked through in blocks.
+    """Steps, drift and forecast of machines from their readings at or before `at` (aware), one model per history.
 
-    Results are those of one machine alone (to rounding), whatever the order and company.
+    `rngs` feed the forecasts' draws; each machine has its own generator, seeded by its name, so that results are those
+    of one machine alone (to rounding), whatever the order and company. `tooth_steps`: the rise per tooth and its sd
+    where they are learned, in place of the model's (5 % sd). Never raises for what a history holds: what cannot be
+    known is None.
     """
     results: list[HistoryFindings] = []
     steps: Sequence[ToothStep] = [(None, None)] * len(histories) if tooth_steps is None else tooth_steps
@@ -100,10 +82,7 @@ def _follow_some(
             mm, sd = tooth_steps[i]
             tooth = Tooth.nominal(models[i].tooth_step_mm) if mm is None else Tooth.nominal(mm, sd)
             results[i] = _followed(batch, b, tooth, limits, at, rngs[i])
-    for i, one in enumerate(series):
-        if i not in results:
-            results[i] = _not_followed(one, at)
-    return [results[i] for i in range(len(series))]
+    return [results.get(i, HistoryFindings()) for i in range(len(series))]
 
 
 def _alike(series: Sequence[Series]) -> Iterator[list[int]]:
@@ -127,50 +106,14 @@ def _followed(
     batch: SegmentedBatch, b: int, tooth: Tooth | None, limits: Limits, at: datetime, rng: np.random.Generator
 ) -> HistoryFindings:
     one, row = batch.series[b], batch.kept[b]
-    screws = _movable(one.model)
     suspected = suspected_of(batch, b, tooth)
-    trends = _trends(batch, b)
-    drift, why_no_drift = _drift(batch, b, trends)
-    forms = forms_of(one, row)
-    forecast, why_no_forecast = _forecast(batch, b, limits, at, rng, suspected is not None)
-    reversal, why_no_reversal = reverse(forms, _centre(one.model))
     return HistoryFindings(
-        machine=one.history.machine,
-        at=at,
-        screws=screws,
-        trace=_trace(one, row, ranges_of(batch.starts[b], row.size)),
         steps=steps_of(batch, b, tooth),
         suspected_step=suspected,
-        drift=drift,
-        why_no_drift=why_no_drift,
-        trends=dict(zip(screws, trends, strict=False)),
-        forecast=forecast,
-        why_no_forecast=why_no_forecast,
-        noise=Noise(
-            point_sigma_mm=one.point_sigma_mm,
-            point_sigma_from=one.point_sigma_from,
-            screw_covariance=batch.noise[b],
-            correlation=float(batch.correlation[b]),
-            readings=int(row.size),
-        ),
-        bands=_bands(batch, b),
-        chart=_chart(batch, b),
-        forms=forms,
-        reversal=reversal,
-        why_no_reversal=why_no_reversal,
-    )
-
-
-def _not_followed(one: Series, at: datetime) -> HistoryFindings:
-    why = "no reading yet" if not len(one.history) else "no reading that counts"
-    return HistoryFindings(
-        machine=one.history.machine,
-        at=at,
-        screws=_movable(one.model),
-        trace=_trace(one, np.zeros(0, dtype=np.intp), np.zeros(0, dtype=np.intp)),
-        why_no_drift=why,
-        why_no_forecast=why,
-        why_no_reversal=why,
+        drift=_drift(batch, b),
+        # The newest readings stand off: what comes is not told from what was.
+        forecast=_forecast(batch, b, limits, at, rng) if suspected is None else None,
+        reversal=reverse(forms_of(one, row), _centre(one.model)),
     )
 
 
@@ -193,40 +136,27 @@ def _trends(batch: SegmentedBatch, b: int) -> tuple[Trend, ...]:
     return trend(batch.t[b, run], heights, float(batch.correlation[b]))
 
 
-def _drift(batch: SegmentedBatch, b: int, trends: Sequence[Trend]) -> tuple[Drift | None, str]:
-    run, row = _running(batch, b), batch.kept[b]
-    n = run.stop - run.start
+def _drift(batch: SegmentedBatch, b: int) -> Drift | None:
+    run, trends = _running(batch, b), _trends(batch, b)
     if not trends:
-        if n < _LEAST_SEGMENT:
-            return None, f"{n} readings since {_since(batch, b):%Y-%m-%d}; a drift wants {_LEAST_SEGMENT}"
-        return None, "all readings are of one time"
+        return None
     names = _movable(batch.series[b].model)
     week = [(name, one.slope * 7.0, (one.low * 7.0, one.high * 7.0)) for name, one in zip(names, trends, strict=True)]
-    drift = Drift(
-        since=_time(batch.series[b], int(row[run.start])),
-        readings=n,
+    return Drift(
+        since=_time(batch.series[b], int(batch.kept[b][run.start])),
+        readings=run.stop - run.start,
         mm_per_week={name: slope for name, slope, _ in week},
         significant=any(one.significant for one in trends),
         interval={name: ends for name, _, ends in week},
     )
-    return drift, ""
 
 
-def _forecast(
-    batch: SegmentedBatch, b: int, limits: Limits, at: datetime, rng: np.random.Generator, suspected: bool
-) -> tuple[Forecast | None, str]:
+def _forecast(batch: SegmentedBatch, b: int, limits: Limits, at: datetime, rng: np.random.Generator) -> Forecast | None:
     run, one = _running(batch, b), batch.series[b]
     n, days = run.stop - run.start, float(batch.t[b, run.stop - 1] - batch.t[b, run.start])
-    if n < LEAST_READINGS or days < LEAST_DAYS:
-        return None, (
-            f"{n} readings over {days:.0f} days since {_since(batch, b):%Y-%m-%d}; "
-            f"a forecast wants {LEAST_READINGS} over {LEAST_DAYS:.0f}"
-        )
-    if suspected:
-        return None, "the newest readings stand off: a step is suspected"
     form = _trend_form(batch, b)
-    if form is None:
-        return None, "the form of the bed is not known"
+    if n < LEAST_READINGS or days < LEAST_DAYS or form is None:
+        return None
     here = np.isfinite(form)
     phi = float(batch.fair_correlation[b])
     line, lines = _line(batch, b), batch.lines
@@ -243,7 +173,7 @@ def _forecast(
         DRAWS,
     )
     shares = _shares(one)[:, here.ravel()]
-    return of_crossings(first_crossing(level, slope, form[here], shares, limits.usable_mm, HORIZON_DAYS)), ""
+    return of_crossings(first_crossing(level, slope, form[here], shares, limits.usable_mm, HORIZON_DAYS))
 
 
 def _trend_form(batch: SegmentedBatch, b: int) -> Floats | None:
@@ -257,7 +187,7 @@ def _trend_form(batch: SegmentedBatch, b: int) -> Floats | None:
 
 def _shares(one: Series) -> Floats:
     """What a height at each movable screw adds to every point of the form's grid, `[m, points]`."""
-    screws = tuple((screw.x_mm, screw.y_mm) for screw in one.model.screws)
+    screws = one.model.screws_xy
     return _shares_on(screws, one.model.reference_index, one.x.tobytes(), one.y.tobytes())
 
 
@@ -265,53 +195,6 @@ def _shares(one: Series) -> Floats:
 def _shares_on(screws: tuple[tuple[float, float], ...], reference: int, x: bytes, y: bytes) -> Floats:
     shares: Floats = influence(np.array(screws), reference, *grid_points(np.frombuffer(x), np.frombuffer(y)))
     return np.delete(shares, reference, axis=0)
-
-
-def _chart(batch: SegmentedBatch, b: int) -> ChartState | None:
-    run, one = _running(batch, b), batch.series[b]
-    offsets = batch.lines.coefficients[_line(batch, b), 2:]
-    heights = batch.u[b, run] - batch.extra[b, run] @ offsets
-    chart = moved_chart(heights, np.sqrt(np.diagonal(batch.noise[b])), float(batch.correlation[b]))
-    if chart is None:
-        return None
-    names = _movable(one.model)
-    worst = int((np.abs(chart.value) / chart.limit).argmax())
-    out = int(chart.out_since[worst])
-    return ChartState(
-        moved=out >= 0,
-        screw=names[worst] if out >= 0 else None,
-        since=_time(one, int(batch.kept[b][run.start + out])) if out >= 0 else None,
-        value_mm=dict(zip(names, chart.value.tolist(), strict=True)),
-        limit_mm=dict(zip(names, chart.limit.tolist(), strict=True)),
-    )
-
-
-def _bands(batch: SegmentedBatch, b: int) -> Bands:
-    one, line = batch.series[b], _line(batch, b)
-    latest = int(one.band[np.flatnonzero(one.used)[-1]])
-    offsets = np.full((len(one.celsius), one.u.shape[1]), np.nan)
-    offsets[latest] = 0.0
-    others = [band for band in range(len(one.celsius)) if band != latest]
-    for place, band in enumerate(others):
-        if batch.lines.cofactor[line, 2 + place, 2 + place] > 0:
-            offsets[band] = batch.lines.coefficients[line, 2 + place]
-    return Bands(of_reading=one.band, celsius=one.celsius, offsets_mm=offsets)
-
-
-def _trace(one: Series, kept: Ints, segment: Ints) -> Trace:
-    number = np.full(len(one.history), -1, dtype=np.intp)
-    number[kept] = segment
-    return Trace(
-        at=one.history.taken_at,
-        range_mm=one.range_mm,
-        u=one.u,
-        used=one.used,
-        segment=number,
-    )
-
-
-def _since(batch: SegmentedBatch, b: int) -> datetime:
-    return _time(batch.series[b], int(batch.kept[b][int(batch.starts[b][-1])]))
 
 
 def _time(one: Series, reading: int) -> datetime:

@@ -47,7 +47,7 @@ def measure_all(histories: Sequence[History], models: Sequence[Model]) -> list[M
     for i, (history, model) in enumerate(zip(histories, models, strict=True)):
         if len(history.stacks) == 1:
             stack = history.stacks[0]
-            key = (stack.x.tobytes(), stack.y.tobytes(), _screws(model), model.reference_index)
+            key = (stack.x.tobytes(), stack.y.tobytes(), model.screws_xy, model.reference_index)
             together.setdefault(key, []).append(i)
         else:
             results[i] = _measure_mixed(history, model)
@@ -139,14 +139,14 @@ def _heights(x: Floats, y: Floats, z: Floats, model: Model) -> tuple[Floats, Flo
 
 def _heights_alike(x: Floats, y: Floats, z: Floats, model: Model) -> tuple[Floats, Floats]:
     plane = least_squares_plane(x, y, z)
-    screws = np.array(_screws(model))
+    screws = np.array(model.screws_xy)
     height = plane.at(screws[:, 0], screws[:, 1])
     relative: Floats = height - height[:, model.reference_index, None]
     return np.delete(relative, model.reference_index, axis=1), plane.residuals
 
 
 def _cofactor(x: Floats, y: Floats, model: Model) -> Floats:
-    return _cofactor_on(_screws(model), model.reference_index, x.tobytes(), y.tobytes())
+    return _cofactor_on(model.screws_xy, model.reference_index, x.tobytes(), y.tobytes())
 
 
 @lru_cache(maxsize=64)
@@ -161,7 +161,3 @@ def _ranges(z: Floats) -> Floats:
     flat = z.reshape(len(z), -1)
     ranges: Floats = np.fmax.reduce(flat, axis=1) - np.fmin.reduce(flat, axis=1)
     return ranges
-
-
-def _screws(model: Model) -> tuple[tuple[float, float], ...]:
-    return tuple((screw.x_mm, screw.y_mm) for screw in model.screws)

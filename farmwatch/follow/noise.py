@@ -8,6 +8,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from farmwatch.measure import MAD_TO_SD
 from farmwatch.mesh import Floats
 
 __all__ = ["LARGEST_CORRELATION", "bias_corrected", "inflation", "inside", "lone_readings", "reading_covariance"]
@@ -45,7 +46,7 @@ def reading_covariance(u: Floats, use: NDArray[np.bool_], floor: Floats) -> Floa
     size = np.where(use[:, :, None], np.abs(change), np.nan)
     size[~enough] = 0.0
     least = np.sqrt(np.einsum("bmm->bm", floor))
-    spread = np.maximum(1.4826 * np.nanmedian(size, axis=1), least)
+    spread = np.maximum(MAD_TO_SD * np.nanmedian(size, axis=1), least)
     covariance = np.zeros((len(u), m, m))
     covariance[:, range(m), range(m)] = spread**2
     for _ in range(3):

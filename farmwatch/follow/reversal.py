@@ -35,30 +35,27 @@ _LEAST_ODD_MM, _LEAST_ODD_SD = 0.01, 3.0
 _ROUNDS = 30
 
 
-def reverse(forms: Sequence[PlateForm], centre: tuple[float, float] | None = None) -> tuple[Reversal | None, str]:
-    """What the latest turn of a plate tells, or None and why not.
+def reverse(forms: Sequence[PlateForm], centre: tuple[float, float] | None = None) -> Reversal | None:
+    """What the latest turn of a plate tells; None where it was not read both ways round, or on too few points.
 
     forms: spells in time order. centre: what the plate is turned about, mm; the middle of the grid where None.
     """
     pair = _latest_pair(forms)
     if pair is None:
-        return None, "the plate has not been read both ways round"
+        return None
     straight, turned = pair
     sd = float(np.hypot(straight.sd, turned.sd))
     parts = separate(straight.x, straight.y, straight.mean, turned.mean, centre, sd)
     if parts is None:
-        return None, "too few points are read both ways round"
+        return None
     plate_mm, frame_mm, undecided_mm = (_height(part) for part in parts)
-    return (
-        Reversal(
-            plate=_bare(straight.plate),
-            plate_mm=plate_mm,
-            frame_mm=frame_mm,
-            undecided_mm=undecided_mm,
-            sd_mm=sd,
-            verdict=_verdict(plate_mm, frame_mm, undecided_mm, max(_LEAST_MM, _LEAST_SD * sd)),
-        ),
-        "",
+    return Reversal(
+        plate=_bare(straight.plate),
+        plate_mm=plate_mm,
+        frame_mm=frame_mm,
+        undecided_mm=undecided_mm,
+        sd_mm=sd,
+        verdict=_verdict(plate_mm, frame_mm, undecided_mm, max(_LEAST_MM, _LEAST_SD * sd)),
     )
 
 

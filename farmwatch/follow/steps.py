@@ -15,7 +15,7 @@ from farmwatch.follow.segmented import SegmentedBatch, segments_of
 from farmwatch.follow.series import DAY, Series
 from farmwatch.mesh import Floats
 
-__all__ = ["FoundStep", "Tooth", "find_steps", "jumped_twice", "steps_of", "suspected_of"]
+__all__ = ["FoundStep", "Tooth", "find_steps", "steps_of", "suspected_of"]
 
 Ints = NDArray[np.intp]
 
@@ -30,7 +30,6 @@ UNLEARNED_STEP_SD = 0.05
 _BY_HAND = ("belt", "pulley", "moved")
 # A note is often entered after the mesh that shows the work.
 _NOTE_LATE_DAYS = 0.5
-_AGAIN_WITHIN_DAYS = 90.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,18 +114,6 @@ def suspected_of(batch: SegmentedBatch, b: int, tooth: Tooth | None) -> Step | N
     if not _proven(step):
         return None
     return _named(step, one, int(row[-1]), int(tail[0]), tooth, False)
-
-
-def jumped_twice(steps: tuple[Step, ...], at: datetime, within_days: float = _AGAIN_WITHIN_DAYS) -> str | None:
-    """The screw of which a second tooth jump came within `within_days` of the first, the latest at `at`; or None."""
-    jumps = [step for step in steps if step.name == "tooth-jump" and step.at <= at]
-    reach = timedelta(days=within_days)
-    for later in reversed(jumps):
-        if at - later.at > reach:
-            break
-        if any(first.screw == later.screw and later.at - first.at <= reach for first in jumps if first.at < later.at):
-            return later.screw
-    return None
 
 
 def _of_means(correlation: float) -> float:

@@ -13,7 +13,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from farmwatch.measure import find_spikes
+from farmwatch.measure import MAD_TO_SD, find_spikes
 from farmwatch.mesh import Floats
 
 __all__ = ["without_transient_spikes"]
@@ -121,7 +121,7 @@ def _sigmas(size: Floats, owner: Ints) -> Floats:
             some = size[begin + 1 : end : step]
             some = some[np.isfinite(some)]
             if some.size:
-                sigma[owner[begin]] = 1.4826 / np.sqrt(2.0) * float(np.median(some))
+                sigma[owner[begin]] = MAD_TO_SD / np.sqrt(2.0) * float(np.median(some))
     return sigma
 
 

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from farmwatch.history import History, Stack
 from farmwatch.measure import (
+    MAD_TO_SD,
     PointNoise,
     StackMeasures,
     grid_points,
@@ -27,12 +28,11 @@ from farmwatch.measure.noise import GUESSED_SIGMA_MM
 from farmwatch.mesh import Floats
 from farmwatch.model import Model
 
-__all__ = ["MachineMeasures", "ReadingMeasures", "measure_machines", "pool_noise", "range_sd", "screw_positions"]
+__all__ = ["MachineMeasures", "ReadingMeasures", "measure_machines", "pool_noise", "range_sd"]
 
 Places = NDArray[np.intp]
 
 LEAST_HEIGHT_PAIRS = 3
-MAD_TO_SD = 1.4826
 _DRAWS = 300
 
 
@@ -104,11 +104,6 @@ class _Part:
         return slice(self.start, self.start + self.places.size)
 
 
-def screw_positions(model: Model) -> Floats:
-    """Positions of the model's screws `[k, 2]`, mm."""
-    return np.array([[screw.x_mm, screw.y_mm] for screw in model.screws], dtype=np.float64)
-
-
 def measure_machines(
     histories: Sequence[History], models: Sequence[Model], asked: Sequence[Places]
 ) -> list[MachineMeasures]:
@@ -164,7 +159,7 @@ def _measure_group(members: list[tuple[int, Stack, Places]], models: Sequence[Mo
     model = models[members[0][0]]
     z = np.concatenate([stack.z[places] for _, stack, places in members])
     sigma = np.concatenate([np.full(places.size, _assumed_sigma(models[machine])) for machine, _, places in members])
-    screws = screw_positions(model)
+    screws = model.screws_xy
     measures = measure_stack(first.x, first.y, z, screws, model.reference_index, sigma)
     shares = influence(screws, model.reference_index, *grid_points(first.x, first.y))
     starts = np.cumsum([0, *(places.size for _, _, places in members)]).tolist()

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from farmwatch.judge.assessment import Advice, Cause, Plan
-from farmwatch.judge.measured import ReadingMeasures, screw_positions
+from farmwatch.judge.measured import ReadingMeasures
 from farmwatch.judge.tooth_plan import shim_plan, tooth_plan
 from farmwatch.measure import grid_points, minimum_zone_along, minimum_zone_plane
 from farmwatch.measure.screws import line_of_two
@@ -79,7 +79,7 @@ def make_plan(
 def _free(reading: ReadingMeasures, mesh: Mesh, model: Model) -> Reach:
     """Any height at any screw: the bed is laid level with its minimum-zone plane."""
     px, py = grid_points(mesh.x, mesh.y)
-    where = screw_positions(model)
+    where = np.array(model.screws_xy)
     way = line_of_two(where)
     zone = minimum_zone_plane(px, py, reading.z) if way is None else minimum_zone_along(px, py, reading.z, way)
     away = where - where[model.reference_index]

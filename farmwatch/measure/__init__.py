@@ -5,14 +5,15 @@ Lengths mm, slopes mm/mm inside and mm/m on screens. Every formula works on a st
 
 from farmwatch.measure.form import Flatness, Shape, ShapeName, flatness, shape_of_form
 from farmwatch.measure.minimum_zone import MinimumZone, minimum_zone_along, minimum_zone_plane
-from farmwatch.measure.noise import PointNoise, point_noise, pooled_point_sigma, range_noise, simulated_range_sd
+from farmwatch.measure.noise import PointNoise, point_noise, range_noise, simulated_range_sd
 from farmwatch.measure.plane import LeastSquares, Plane, least_squares, least_squares_plane
-from farmwatch.measure.points import grid_points
-from farmwatch.measure.screws import ScrewHeights, influence, screw_heights, twist
+from farmwatch.measure.points import MAD_TO_SD, grid_points
+from farmwatch.measure.screws import ScrewHeights, influence, screw_heights
 from farmwatch.measure.spikes import find_spikes
 from farmwatch.measure.stack import StackMeasures, measure_stack
 
 __all__ = [
+    "MAD_TO_SD",
     "Flatness",
     "LeastSquares",
     "MinimumZone",
@@ -32,10 +33,8 @@ __all__ = [
     "minimum_zone_along",
     "minimum_zone_plane",
     "point_noise",
-    "pooled_point_sigma",
     "range_noise",
     "screw_heights",
     "shape_of_form",
     "simulated_range_sd",
-    "twist",
 ]

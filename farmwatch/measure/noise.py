@@ -10,15 +10,15 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from farmwatch.measure.form import spread
+from farmwatch.measure.points import MAD_TO_SD
 from farmwatch.mesh import Floats
 
-__all__ = ["GUESSED_SIGMA_MM", "PointNoise", "point_noise", "pooled_point_sigma", "range_noise", "simulated_range_sd"]
+__all__ = ["GUESSED_SIGMA_MM", "PointNoise", "point_noise", "range_noise", "simulated_range_sd"]
 
 GUESSED_SIGMA_MM = 0.01
 LEAST_PAIRS = 3
 LEAST_RANGE_PAIRS = 6
 _PLANE_TERMS = 3
-_MAD_TO_SD = 1.4826
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,12 +43,6 @@ def point_noise(forms: Sequence[ArrayLike], pooled_mm: float | None = None) -> P
     if pooled_mm is not None and np.isfinite(pooled_mm):
         return PointNoise(float(pooled_mm), pairs, "pooled")
     return PointNoise(GUESSED_SIGMA_MM, pairs, "guess")
-
-
-def pooled_point_sigma(machines: Sequence[Sequence[ArrayLike]]) -> float | None:
-    """Point σ of a model, mm, from all pairs of all its machines (each as in `point_noise`); None without 3 pairs."""
-    sigma, pairs = _sigma([form for forms in machines for form in forms])
-    return sigma if pairs >= LEAST_PAIRS else None
 
 
 def range_noise(ranges: ArrayLike) -> float | None:
@@ -101,4 +95,4 @@ def _sigma(forms: Sequence[ArrayLike]) -> tuple[float, int]:
 
 
 def _robust_sd(values: Floats) -> float:
-    return _MAD_TO_SD * float(np.median(np.abs(values - np.median(values))))
+    return MAD_TO_SD * float(np.median(np.abs(values - np.median(values))))

@@ -9,7 +9,10 @@ from numpy.typing import ArrayLike, NDArray
 
 from farmwatch.mesh import Floats
 
-__all__ = ["PointStack", "as_stack", "grid_points", "masks"]
+__all__ = ["MAD_TO_SD", "PointStack", "as_stack", "grid_points", "masks"]
+
+MAD_TO_SD = 1.4826
+"""Standard deviation of normal values over their median absolute deviation: 1 / Φ⁻¹(3/4)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 from farmwatch.measure.plane import Plane
 from farmwatch.mesh import Floats
 
-__all__ = ["ScrewHeights", "influence", "line_of_two", "screw_heights", "twist"]
+__all__ = ["ScrewHeights", "influence", "line_of_two", "screw_heights"]
 
 LEAST_SCREWS = 2
 
@@ -77,7 +77,7 @@ def influence(screws_xy: ArrayLike, reference_index: int, x: ArrayLike, y: Array
     """L `[k, points]`: raising screw i by d adds d·L[i] to the height at each x, y `[points]`, mm per mm.
 
     Two screws: linear along their line. Three: barycentric, 1 at screw i and 0 at the others. Four or more: the rigid
-    bed that fits the screws best (least squares), row i of its hat; moves that bend the bed (`twist`) are not shown.
+    bed that fits the screws best (least squares), row i of its hat; what a move bends the bed by is not in it.
     The rows add up to 1 everywhere. Raises ValueError where the screws cannot hold a bed.
     """
     screws = _checked(screws_xy, reference_index)
@@ -91,19 +91,6 @@ def influence(screws_xy: ArrayLike, reference_index: int, x: ArrayLike, y: Array
     rigid = np.linalg.pinv(np.column_stack([np.ones(len(held)), held / size]))
     shares: Floats = (np.column_stack([np.ones(len(asked)), asked / size]) @ rigid).T
     return shares
-
-
-def twist(screws_xy: ArrayLike, moves: ArrayLike) -> Floats:
-    """How far `moves [..., k]` (mm up at each screw) leave one plane: largest distance from the best rigid bed, mm.
-
-    Zero for two or three screws, whatever the moves; with four or more, a plan that is not near zero here bends the
-    bed and is no plan. Raises ValueError where the screws cannot hold a bed.
-    """
-    screws = _checked(screws_xy)
-    raised = np.asarray(moves, dtype=np.float64)
-    rigid = influence(screws, 0, screws[:, 0], screws[:, 1]).T
-    off: Floats = np.abs(raised - raised @ rigid.T).max(axis=-1)
-    return off
 
 
 def _checked(screws_xy: ArrayLike, reference_index: int = 0) -> Floats:

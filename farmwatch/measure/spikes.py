@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from farmwatch.measure.plane import least_squares
+from farmwatch.measure.points import MAD_TO_SD
 from farmwatch.mesh import Floats
 
 __all__ = ["Spikes", "find_spikes", "measure_spikes"]
@@ -34,7 +35,6 @@ _ROUNDS = 30
 _ROUGH_ROUNDS = 3
 # Of the bar, after the few rounds: measured, the rest of the rounds moves a stand-off by a few hundredths of it.
 _CLOSE = 0.75
-_MAD_TO_SD = 1.4826
 _DENSE_POINTS = 512
 # Standard deviation of the median of m standard normal values, m = 0 (unused), 1 … 8 (order statistics, computed).
 _MEDIAN_SD = np.array([0.0, 1.0, 0.70711, 0.66983, 0.54582, 0.53556, 0.46283, 0.45874, 0.41009])
@@ -121,7 +121,7 @@ def _candidates(
 ) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     off = np.abs(whole @ windows.loose.T)
     middle = np.partition(off * np.sqrt(windows.free), off.shape[1] // 2, axis=1)[:, off.shape[1] // 2]
-    sigma = np.maximum(_MAD_TO_SD * middle, noise)
+    sigma = np.maximum(MAD_TO_SD * middle, noise)
     bar = _CANDIDATE * np.maximum(STAND_OFF_SIGMAS * sigma, LEAST_STAND_OFF_MM)
     reading, point = np.nonzero((off > bar[:, None]) & here)
     return reading, point
@@ -233,7 +233,7 @@ def _huber(
         fit = np.linalg.solve(gram, weighted @ z[open_][:, :, None])[:, :, 0]
         rest[open_] = heights[open_] - (t @ fit[:, :, None])[:, :, 0]
         off = np.abs(rest[open_])
-        sigma[open_] = _MAD_TO_SD * _median(off, used[open_]) * freedom[open_]
+        sigma[open_] = MAD_TO_SD * _median(off, used[open_]) * freedom[open_]
         knee = _HUBER * np.maximum(sigma[open_], 1e-9)[:, None]
         weight[open_] = np.where(used[open_], np.minimum(1.0, knee / np.maximum(off, knee)), 0.0)
         moving = np.abs(fit - before[open_]).max(axis=1) > 1e-5

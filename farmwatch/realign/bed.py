@@ -41,7 +41,7 @@ class BedState:
 
 def bed_state(mesh: Mesh, model: Model, taken_at: datetime, sigma_mm: float) -> BedState:
     """Measure one mesh; sigma_mm is the sd of a probed point."""
-    where = np.array([[screw.x_mm, screw.y_mm] for screw in model.screws], dtype=np.float64)
+    where = np.array(model.screws_xy, dtype=np.float64)
     found = measure_stack(mesh.x, mesh.y, mesh.z[None], where, model.reference_index, sigma_mm)
     spread = influence(where, model.reference_index, *grid_points(mesh.x, mesh.y))
     clean = np.where(found.spikes[0], np.nan, mesh.z).ravel()

@@ -17,7 +17,6 @@ from numpy.typing import NDArray
 from farmwatch.config import Settings
 from farmwatch.eligibility import find_judgeable, since_replaced, why_not_judged
 from farmwatch.history import History
-from farmwatch.judge.measured import screw_positions
 from farmwatch.judge.shown import moment
 from farmwatch.judge.words import screw_words
 from farmwatch.measure import measure_stack
@@ -205,5 +204,5 @@ def _moved(model: Model, before: Mesh, after: Mesh) -> list[tuple[str, float]]:
 def _heights(model: Model, mesh: Mesh) -> tuple[Floats, Floats]:
     """The bed at each screw relative to the reference, `[k]`, and its sd."""
     sigma = model.probe_sigma_mm or DEFAULT_SIGMA_MM
-    found = measure_stack(mesh.x, mesh.y, mesh.z[None], screw_positions(model), model.reference_index, sigma)
+    found = measure_stack(mesh.x, mesh.y, mesh.z[None], model.screws_xy, model.reference_index, sigma)
     return found.heights[0], np.sqrt(np.diagonal(found.heights_covariance[0]))

@@ -36,7 +36,7 @@ MODEL = Model(
     clockwise="raises",
     bed=(0, 0, 220, 220),
 )
-SCREWS = [(screw.x_mm, screw.y_mm) for screw in MODEL.screws]
+SCREWS = MODEL.screws_xy
 START = datetime(2026, 1, 1, tzinfo=UTC)
 
 

@@ -19,7 +19,7 @@ from farmwatch.demo.synthetic import (
 )  # fmt: skip
 from farmwatch.measure import least_squares_plane, screw_heights
 
-SCREWS = [[s.x_mm, s.y_mm] for s in tideframe().screws]
+SCREWS = tideframe().screws_xy
 QUIET = {"noise_mm": 0.0, "point_noise_mm": 0.0}
 
 

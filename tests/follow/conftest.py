@@ -11,7 +11,9 @@ import pytest
 
 from farmwatch.demo.synthetic import Recipe, Synthetic, make_history, tideframe
 from farmwatch.follow.findings import HistoryFindings
-from farmwatch.follow.fleet import follow_machine
+from farmwatch.follow.fleet import follow_fleet
+from farmwatch.follow.segmented import SegmentedBatch, segment_machines
+from farmwatch.follow.series import gather
 from farmwatch.history import History
 from farmwatch.model import Limits, Model
 
@@ -45,14 +47,32 @@ def follow() -> Callable[..., HistoryFindings]:
     """Follow a history at the time of its last reading, or at `at`."""
 
     def run(
-        made: Synthetic | History, model: Model | None = None, at: datetime | None = None, **more: Any
+        made: Synthetic | History,
+        model: Model | None = None,
+        at: datetime | None = None,
+        tooth: tuple[float | None, float | None] = (None, None),
     ) -> HistoryFindings:
-        if isinstance(made, Synthetic):
-            history, model = made.history, model or made.truth.model
-        else:
-            history, model = made, model or tideframe()
+        history, model = _asked(made, model)
         if at is None:
             at = datetime.fromtimestamp(float(history.taken_at[-1]), UTC)
-        return follow_machine(history, model, Limits(), at, np.random.default_rng(7), **more)
+        rngs = [np.random.default_rng(7)]
+        return follow_fleet([history], [model], Limits(), at, rngs, tooth_steps=[tooth])[0]
 
     return run
+
+
+@pytest.fixture
+def segmented() -> Callable[..., SegmentedBatch]:
+    """One machine's readings as they are followed: noise, bands and segments, up to its last reading."""
+
+    def run(made: Synthetic | History, model: Model | None = None) -> SegmentedBatch:
+        history, model = _asked(made, model)
+        return segment_machines(gather([history], [model], datetime.fromtimestamp(float(history.taken_at[-1]), UTC)))
+
+    return run
+
+
+def _asked(made: Synthetic | History, model: Model | None) -> tuple[History, Model]:
+    if isinstance(made, Synthetic):
+        return made.history, model or made.truth.model
+    return made, model or tideframe()

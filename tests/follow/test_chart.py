@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from farmwatch.follow.chart import cusum, ewma, ewma_limits, moved_chart
+from farmwatch.follow.chart import cusum, ewma, ewma_limits
 
 
 def test_ewma_of_the_handbook(published):
@@ -38,18 +38,3 @@ def test_both_charts_see_the_shift_of_the_handbook(published):
     _, high = ewma_limits(target, float(x[:12].std(ddof=1)), 0.2, 4.0)
     assert smooth[-1] > high
     assert (smooth[1:13] < high).all()
-
-
-def test_a_shift_is_called_moved_and_dated():
-    rng = np.random.default_rng(3)
-    u = rng.normal(0.0, 0.008, (60, 2))
-    u[40:, 1] += 0.05
-    chart = moved_chart(u, np.full(2, 0.008), 0.0)
-    assert chart is not None
-    assert chart.out_since[0] == -1
-    assert 40 <= chart.out_since[1] <= 45
-    assert chart.value[1] == pytest.approx(0.05, abs=0.015)
-
-
-def test_too_few_readings_have_no_chart():
-    assert moved_chart(np.zeros((20, 2)), np.ones(2), 0.0) is None

@@ -7,7 +7,9 @@ import numpy as np
 import pytest
 
 from farmwatch.demo.synthetic import Band, Jump, Plate, Recipe, make_history, tideframe
-from farmwatch.follow.fleet import follow_fleet, follow_machine
+from farmwatch.follow.findings import HistoryFindings
+from farmwatch.follow.fleet import follow_fleet
+from farmwatch.follow.forms import forms_of
 from farmwatch.history import History, Note, OutOfService, Reading
 from farmwatch.mesh import Mesh
 from farmwatch.model import Limits
@@ -94,10 +96,9 @@ def test_company_and_order_do_not_matter(farm):
         histories[::-1], models[::-1], Limits(), at, [np.random.default_rng(k) for k in reversed(seeds)]
     )[::-1]
     for k, (history, model) in enumerate(farm):
-        alone = follow_machine(history, model, Limits(), at, np.random.default_rng(k))
+        (alone,) = follow_fleet([history], [model], Limits(), at, [np.random.default_rng(k)])
         same(together[k], alone)
         same(backwards[k], alone)
-        assert together[k].machine == history.machine
 
 
 def test_lines_shuffled_on_import_change_nothing(play, follow):
@@ -135,12 +136,10 @@ def test_only_readings_up_to_the_time_asked_for_count(play, follow):
         "years-apart", "nearly-at-once", "two-times",
     ],
 )  # fmt: skip
-def test_bad_input_is_null_with_a_reason(follow, days, z):
+def test_bad_input_is_null(follow, days, z):
     followed = follow(flat(days, z), at=START + timedelta(days=3000))
     assert followed.steps == ()
     assert followed.suspected_step is None
-    assert (followed.drift is None) == bool(followed.why_no_drift)
-    assert (followed.forecast is None) == bool(followed.why_no_forecast)
     if len(days) < 6 or np.ptp(np.array(days, dtype=float)) < 14:
         assert followed.forecast is None
     if len(days) < 3 or np.ptp(np.array(days, dtype=float)) == 0:
@@ -148,9 +147,7 @@ def test_bad_input_is_null_with_a_reason(follow, days, z):
 
 
 def test_readings_of_the_future_are_not_there_yet(follow):
-    followed = follow(flat(range(100, 130)), at=START)
-    assert followed.trace.at.size == 0
-    assert followed.why_no_drift == "no reading yet"
+    assert follow(flat(range(100, 130)), at=START) == HistoryFindings()
 
 
 def test_a_segment_shorter_than_three_promises_nothing(play, follow):
@@ -158,11 +155,10 @@ def test_a_segment_shorter_than_three_promises_nothing(play, follow):
     note = Note(machine="heron-01", at=time_of(made.history, 98) - timedelta(minutes=1), what="belt")
     followed = follow(replace(made.history, notes=(note,)))
     assert followed.drift is None
-    assert "2 readings since" in followed.why_no_drift
     assert followed.forecast is None
 
 
-def test_readings_that_do_not_count_are_left_out(play, follow):
+def test_readings_that_do_not_count_are_left_out(play, follow, segmented):
     made = play(readings=40, bands=(Band(60.0),), jumps=(Jump(20, "front-left", 0.4, 1),))
     history = made.history
     since, until = time_of(history, 10), time_of(history, 12)
@@ -175,48 +171,46 @@ def test_readings_that_do_not_count_are_left_out(play, follow):
         bed_celsius=np.where(np.arange(40) == 7, 21.0, history.bed_celsius),
         notes=(Note(machine="heron-01", at=time_of(history, 3), what="replaced"),),
     )
-    followed = follow(changed, replace(MODEL, judge_from_celsius=45.0))
-    assert np.flatnonzero(~followed.trace.used).tolist() == [2, 4, 7, 8, 12]
-    assert [step.at for step in followed.steps] == [made.truth.steps[0].at]
+    hot = replace(MODEL, judge_from_celsius=45.0)
+    assert np.flatnonzero(~segmented(changed, hot).series[0].used).tolist() == [2, 4, 7, 8, 12]
+    assert [step.at for step in follow(changed, hot).steps] == [made.truth.steps[0].at]
 
 
-def test_a_partial_mesh_is_left_out(play, follow):
+def test_a_partial_mesh_is_left_out(play, segmented):
     made = play(readings=30)
     rows = readings_of(made.history)
     whole = rows[9].mesh
     rows[9] = replace(rows[9], mesh=Mesh(np.linspace(10, 100, 7), whole.y, whole.z))
     # Its right column missing, it spans five sixths of the axes but too little of the bed.
     rows[14] = replace(rows[14], mesh=Mesh(whole.x, whole.y, np.where(np.arange(7) == 6, np.nan, whole.z)))
-    followed = follow(History.of("heron-01", rows))
-    assert np.flatnonzero(~followed.trace.used).tolist() == [9, 14]
+    assert np.flatnonzero(~segmented(History.of("heron-01", rows)).series[0].used).tolist() == [9, 14]
 
 
-def test_temperatures_read_at_poll_time_are_not_reasoned_with(play, follow):
+def test_temperatures_read_at_poll_time_are_not_reasoned_with(play, segmented):
     made = play(bands=(Band(60.0), Band(90.0)))
     now = replace(made.history, celsius_is_now=np.ones(100, dtype=bool))
-    assert len(follow(now).bands.celsius) == 1
-    assert len(follow(made).bands.celsius) == 2
+    assert len(segmented(now).series[0].celsius) == 1
+    assert len(segmented(made).series[0].celsius) == 2
 
 
-def test_band_offsets_are_learned_and_the_forecast_is_for_the_latest(play, follow):
+def test_band_offsets_are_learned_and_the_forecast_is_for_the_latest(play, follow, segmented):
     bands = (Band(60.0), Band(90.0, 1.0, {"front-left": 0.12}))
     made = play(bands=bands, readings=120, drift_mm_per_week={"front-left": 0.004})
-    followed = follow(made)
-    latest = followed.bands.of_reading[-1]
-    other = 1 - latest
-    wanted = 0.12 if latest == 0 else -0.12
-    assert followed.bands.offsets_mm[other] == pytest.approx([wanted, 0.0], abs=0.008)
-    assert followed.bands.celsius == pytest.approx([60.0, 90.0], abs=0.5)
-    assert followed.drift.mm_per_week["front-left"] == pytest.approx(0.004, abs=0.0015)
+    batch = segmented(made)
+    wanted = 0.12 if batch.series[0].band[-1] == 0 else -0.12
+    # The line's further coefficients are the offsets of the bands other than the newest reading's.
+    assert batch.lines.coefficients[-1, 2] == pytest.approx([wanted, 0.0], abs=0.008)
+    assert batch.series[0].celsius == pytest.approx([60.0, 90.0], abs=0.5)
+    assert follow(made).drift.mm_per_week["front-left"] == pytest.approx(0.004, abs=0.0015)
 
 
 @pytest.mark.parametrize("kind", ["bowl", "corner", "wave", "ridge"])
-def test_a_grid_that_changes_is_no_step(play, follow, kind):
+def test_a_grid_that_changes_is_no_step(play, follow, segmented, kind):
     made = play(grids=((5, 5, 0.5), (7, 7, 1.0)), plates=(Plate(0, None, kind, 0.2),), readings=80)
     followed = follow(made)
     assert followed.steps == ()
     assert followed.drift.readings >= 78
-    assert followed.forms[-1].mean.shape == (7, 7)
+    assert segmented(made).series[0].form.shape[1:] == (7, 7)
 
 
 def test_a_jump_is_followed_across_a_change_of_grid(play, follow):
@@ -230,29 +224,23 @@ def test_drift_is_found_and_its_interval_holds_it(play, follow):
     assert followed.drift.significant
     low, high = followed.drift.interval["front-right"]
     assert low < 0.01 < high
-    assert followed.trends["front-right"].significant
-    assert not followed.trends["front-left"].significant
+    low, high = followed.drift.interval["front-left"]
+    assert low < 0.0 < high
 
 
-def test_noise_is_learned(play, follow):
-    noise = follow(play(readings=400, correlation=0.4, point_noise_mm=0.006)).noise
-    assert noise.point_sigma_mm == pytest.approx(0.006, rel=0.1)
-    assert noise.point_sigma_from == "own"
-    assert noise.correlation == pytest.approx(0.4, abs=0.12)
-    assert np.sqrt(np.diag(noise.screw_covariance)) == pytest.approx([0.0083, 0.0083], rel=0.2)
+def test_noise_is_learned(play, segmented):
+    batch = segmented(play(readings=400, correlation=0.4, point_noise_mm=0.006))
+    series = batch.series[0]
+    assert series.point_sigma_mm == pytest.approx(0.006, rel=0.1)
+    assert series.point_sigma_from == "own"
+    assert batch.correlation[0] == pytest.approx(0.4, abs=0.12)
+    assert np.sqrt(np.diag(batch.noise[0])) == pytest.approx([0.0083, 0.0083], rel=0.2)
 
 
-def test_the_chart_says_moved_before_the_trend_is_old(play, follow):
-    assert not follow(play()).chart.moved
-    chart = follow(play(drift_mm_per_week={"front-left": 0.02})).chart
-    assert chart.moved
-    assert chart.screw == "front-left"
-    assert chart.since is not None
-
-
-def test_a_note_of_another_plate_begins_another_form(play, follow):
+def test_a_note_of_another_plate_begins_another_form(play, segmented):
     made = play()
     note = Note(machine="heron-01", at=time_of(made.history, 50), what="plate", text="the spare one")
-    forms = follow(replace(made.history, notes=(note,))).forms
+    batch = segmented(replace(made.history, notes=(note,)))
+    forms = forms_of(batch.series[0], batch.kept[0])
     assert [form.readings for form in forms] == [50, 50]
     assert [form.turned for form in forms] == [False, False]

@@ -47,7 +47,7 @@ def test_screw_heights_are_those_of_the_planes(play):
     z = made.history.stacks[0].z
     x = made.history.stacks[0].x
     plane = least_squares_plane(x, x, z)
-    screws = [[s.x_mm, s.y_mm] for s in tideframe().screws]
+    screws = tideframe().screws_xy
     series = gathered(made.history)
     assert series.u == pytest.approx(screw_heights(plane, screws, 2, 1.0).relative[:, :2], abs=1e-12)
     assert series.range_mm == pytest.approx(np.ptp(z.reshape(12, -1), axis=1))

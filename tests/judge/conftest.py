@@ -31,7 +31,7 @@ class Bench:
 
     @property
     def influence(self) -> Floats:
-        where = [(screw.x_mm, screw.y_mm) for screw in self.model.screws]
+        where = self.model.screws_xy
         return influence(where, self.model.reference_index, *self.points)
 
     def form(self, kind: str = "bowl", mm: float = 0.05) -> Floats:

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from farmwatch.follow.findings import Drift, Forecast, HistoryFindings, Step, Trace
+from farmwatch.follow.findings import Drift, Forecast, HistoryFindings, Step
 from farmwatch.history import History, Reading
 from farmwatch.judge.assessment import FleetAssessment
 from farmwatch.judge.document import assessment_document
@@ -82,12 +82,7 @@ def history(bench) -> History:
 
 @pytest.fixture
 def followed() -> HistoryFindings:
-    none = np.zeros(0)
     return HistoryFindings(
-        machine="heron-01",
-        at=AT,
-        screws=("front-left", "front-right"),
-        trace=Trace(at=none, range_mm=none, u=none, used=none.astype(bool), segment=none.astype(np.intp)),
         steps=(Step(at=JUMPED, name="tooth-jump", screw="front-right", mm=-0.401, teeth=-1, sd_mm=0.004),),
         drift=Drift(
             since=datetime(2026, 8, 2, 4, tzinfo=UTC),
@@ -134,7 +129,7 @@ class TestExample:
         x, y = (part.ravel() for part in np.meshgrid(READING["x"], READING["y"]))
         (bx, by, _), *_ = np.linalg.lstsq(np.column_stack([x, y, np.ones(x.size)]), z, rcond=None)
         e = z - least_squares_plane(x, y, z).at(x, y)
-        lift = influence([(s.x_mm, s.y_mm) for s in bench.model.screws], 2, x, y)
+        lift = influence(bench.model.screws_xy, 2, x, y)
         assert one["range_mm"] == round(float(np.ptp(z)), 3)
         assert one["tilt"] == {
             "x_mm_per_m": round(bx * 1000, 2), "y_mm_per_m": round(by * 1000, 2), "high_side": "left",
@@ -167,9 +162,7 @@ class TestWhatIsNotKnown:
 class TestForecast:
     def test_of_a_machine_under_the_limit(self, bench, followed) -> None:
         coming = Forecast(chance=0.9312, p10=10.6, p50=19.2, p90=None)
-        later = HistoryFindings(
-            machine="heron-01", at=AT, screws=followed.screws, trace=followed.trace, forecast=coming
-        )
+        later = HistoryFindings(forecast=coming)
         history = bench.history(bench.bed((0.03, 0.0, 0.0), bench.form()), 3)
         one = judge_machine(history, bench.model, bench.limits, AT, followed=later)
         found = assessment_document(FleetAssessment(at=AT, limits=bench.limits, machines=(one,)))["machines"][0]

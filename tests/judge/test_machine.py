@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from farmwatch.follow.findings import Forecast, HistoryFindings, Step, Trace
+from farmwatch.follow.findings import Forecast, HistoryFindings, Step
 from farmwatch.history import History, Note, OutOfService
 from farmwatch.judge.machine import HostFacts, MachineCase, judge_fleet, judge_machine, with_host
 from farmwatch.mesh import Mesh
@@ -18,13 +18,6 @@ from farmwatch.model import Screw
 
 TURNING = {"realign"}
 PLATE = {"turn-plate", "plate"}
-
-
-def followed(**facts) -> HistoryFindings:
-    empty = np.zeros(0)
-    trace = Trace(at=empty, range_mm=empty, u=empty, used=empty.astype(bool), segment=empty.astype(np.intp))
-    base = {"machine": "heron-01", "at": None, "screws": (), "trace": trace}
-    return HistoryFindings(**{**base, **facts})
 
 
 def judged(bench, z, n: int = 6, **more):
@@ -262,19 +255,19 @@ class TestFollowed:
     def test_due_within_four_weeks_is_planned_ahead(self, bench) -> None:
         coming = Forecast(chance=0.93, p10=11, p50=19, p90=34)
         z = bench.bed((0.05, 0, 0), bench.form())
-        assert judged(bench, z, followed=followed(forecast=coming)).advice == ("plan-ahead",)
+        assert judged(bench, z, followed=HistoryFindings(forecast=coming)).advice == ("plan-ahead",)
         later = replace(coming, p50=40)
-        assert judged(bench, z, followed=followed(forecast=later)).advice == ("watch",)
+        assert judged(bench, z, followed=HistoryFindings(forecast=later)).advice == ("watch",)
 
     def test_no_forecast_for_a_machine_confirmed_past_the_limit(self, bench) -> None:
         coming = Forecast(chance=1.0, p10=0, p50=0, p90=0)
-        assert judged(bench, bench.bed((0.8, 0, 0)), followed=followed(forecast=coming)).forecast is None
+        assert judged(bench, bench.bed((0.8, 0, 0)), followed=HistoryFindings(forecast=coming)).forecast is None
 
     def test_a_second_jump_has_the_drive_looked_at_first(self, bench) -> None:
         jumps = tuple(
             Step(at=bench.at(day), name="tooth-jump", screw="front-left", mm=0.4, teeth=1) for day in (-40, 0)
         )
-        one = judged(bench, bench.bed((0.8, 0, 0)), followed=followed(steps=jumps))
+        one = judged(bench, bench.bed((0.8, 0, 0)), followed=HistoryFindings(steps=jumps))
         assert one.advice == ("inspect-drive", "realign")
 
 

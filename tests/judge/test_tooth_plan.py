@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from farmwatch.judge.tooth_plan import SHIM_WORTH_MM, TIE_MM, TWIST, shim_plan, tooth_plan
-from farmwatch.measure import grid_points, influence, twist
+from farmwatch.measure import grid_points, influence
 from farmwatch.model import Model, Screw
 
 REFERENCE = Path(__file__).parents[1] / "reference"
@@ -21,6 +21,12 @@ LAYOUTS = {
     5: [(10.0, 10.0), (210.0, 10.0), (210.0, 210.0), (10.0, 210.0), (110.0, 110.0)],
 }
 STOCK = (0.05, 0.1, 0.2)
+
+
+def twist(screws, moves):
+    """Largest distance of moves `[..., k]` from the best rigid bed, mm: what bends the bed."""
+    raised = np.asarray(moves, dtype=np.float64)
+    return np.abs(raised - raised @ influence(screws, 0, *np.asarray(screws, dtype=np.float64).T)).max(axis=-1)
 
 
 def beds(k: int, side: int, seed: int, missing: float = 0.0) -> tuple[np.ndarray, np.ndarray]:

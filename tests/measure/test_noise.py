@@ -8,12 +8,11 @@ from farmwatch.measure import (
     influence,
     least_squares_plane,
     point_noise,
-    pooled_point_sigma,
     range_noise,
     simulated_range_sd,
 )
 from farmwatch.measure.form import spread
-from farmwatch.measure.noise import GUESSED_SIGMA_MM
+from farmwatch.measure.noise import GUESSED_SIGMA_MM, PointNoise
 
 X, Y = np.linspace(0, 200, 5), np.linspace(0, 200, 5)
 SCREWS = [(0.0, 0.0), (200.0, 0.0), (100.0, 200.0)]
@@ -82,16 +81,11 @@ def test_point_noise_does_not_mind_a_new_plate_or_a_missing_point(rng):
 
 def test_few_pairs_take_the_model_and_nothing_takes_a_guess(rng):
     short = [forms(rng, 3, 0.02)]
-    machines = [[forms(rng, 3, 0.02)] for _ in range(300)]
-    pooled = pooled_point_sigma(machines)
-    assert pooled == pytest.approx(0.02, rel=0.05)
-    assert point_noise(short, pooled) == point_noise([forms(rng, 3, 0.5)], pooled)
-    assert point_noise(short, pooled).source == "pooled"
+    assert point_noise(short, 0.02) == point_noise([forms(rng, 3, 0.5)], 0.02)
+    assert point_noise(short, 0.02) == PointNoise(0.02, 2, "pooled")
     assert point_noise(short).sigma_mm == GUESSED_SIGMA_MM
     assert point_noise(short).source == "guess"
     assert point_noise([]).pairs == 0
-    assert pooled_point_sigma([short]) is None
-    assert pooled_point_sigma([]) is None
 
 
 def test_pairs_do_not_reach_across_grids(rng):

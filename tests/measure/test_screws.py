@@ -4,7 +4,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
-from farmwatch.measure import influence, least_squares_plane, screw_heights, twist
+from farmwatch.measure import influence, least_squares_plane, screw_heights
 
 TWO = np.array([(20.0, 100.0), (180.0, 100.0)])
 THREE = np.array([(0.0, 0.0), (200.0, 0.0), (100.0, 200.0)])
@@ -68,13 +68,8 @@ def test_raising_the_screws_moves_the_heights_so(seed, k):
     before, after = (screw_heights(least_squares_plane(x, y, h), screws, 0) for h in (z, z + d @ L))
     rigid = influence(screws, 0, *screws.T).T @ d
     assert_allclose(after.height - before.height, rigid, atol=1e-10)
-    assert (twist(screws, d) > 1e-9) == (k == 4)
-
-
-def test_a_plan_that_bends_the_bed_is_seen():
-    assert twist(FOUR, [1.0, 1.0, 1.0, 1.0]) == pytest.approx(0, abs=1e-12)
-    assert twist(FOUR, [0.0, 1.0, 1.0, 0.0]) == pytest.approx(0, abs=1e-12)
-    assert_allclose(twist(FOUR, [[0.0, 1.0, 0.0, 1.0], [0, 0, 0, 1.0]]), [0.5, 0.25])
+    # On four screws most moves bend the bed; what is left of the plane they make is no one's.
+    assert (np.abs(rigid - d).max() > 1e-9) == (k == 4)
 
 
 def test_heights_are_the_plane_at_the_screws():

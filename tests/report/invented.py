@@ -42,7 +42,7 @@ MODEL = Model(
     clockwise="raises",
     bed=(0, 0, 220, 220),
 )
-SCREWS = [(s.x_mm, s.y_mm) for s in MODEL.screws]
+SCREWS = MODEL.screws_xy
 
 
 def bed(
