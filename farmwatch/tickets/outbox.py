@@ -41,10 +41,10 @@ class DeliveryRound:
 
 
 class Outbox:
-    """Deliveries in the database. Raises StoreError."""
+    """Deliveries in the database, by the channels of a table. Raises StoreError."""
 
-    def __init__(self, store: Store) -> None:
-        self._store, self._database = store, store.database
+    def __init__(self, store: Store, channels: Mapping[str, Channel] = CHANNELS) -> None:
+        self._store, self._database, self._channels = store, store.database, channels
 
     def announce(self, settings: Settings, at: datetime) -> int:
         """Put into the outbox what every channel has to say of what is not yet announced; returns how many deliveries.
@@ -53,21 +53,19 @@ class Outbox:
         """
         tickets = {ticket.number: ticket for ticket in TicketRepository(self._store).tickets()}
         drafts: list[Draft] = []
-        for name, channel in CHANNELS.items():
+        for name, channel in self._channels.items():
             if channel.is_on(settings):
                 news = News(tickets=tickets, find_events=lambda name=name: _unannounced(self._store, name, at))  # type: ignore[misc]
                 drafts.extend(channel.render(news))
         self.put_all(drafts, at)
         return len(drafts)
 
-    def deliver_due(
-        self, settings: Settings, at: datetime, channels: Mapping[str, Channel] = CHANNELS
-    ) -> DeliveryRound:
+    def deliver_due(self, settings: Settings, at: datetime) -> DeliveryRound:
         """Try every delivery that is due; what fails waits, what its channel no longer knows waits too."""
         delivered, faults = 0, []
         for delivery in self.due(at):
             try:
-                _send(settings, self._store, delivery, channels.get(delivery.channel))
+                _send(settings, self._store, delivery, self._channels.get(delivery.channel))
             except Exception as fault:
                 # Whatever is the matter with one delivery, the ones behind it must go out.
                 ours = not isinstance(fault, FarmwatchError)
@@ -93,7 +91,7 @@ class Outbox:
                 con.execute(ticket_sql.PUT, {"key": key, "channel": channel, "content": content, "at": micros(at)})
 
     def due(self, at: datetime, most: int = 100) -> list[Delivery]:
-        """Letters to try now, the oldest first."""
+        """What to try now, the oldest first."""
         with self._database.reading() as con:
             return [_delivery(row) for row in con.execute(ticket_sql.DUE, {"at": micros(at), "most": most}).fetchall()]
 
@@ -107,14 +105,14 @@ class Outbox:
         newest: dict[str, Delivery] = {}
         found: list[tuple[str, Delivery]] = []
         for delivery in self.waiting():
-            channel = CHANNELS.get(delivery.channel)
+            channel = self._channels.get(delivery.channel)
             if channel is None:
                 found.append((delivery.channel, delivery))
             elif channel.newest_only:
                 newest[delivery.channel] = delivery
             elif channel.words:
                 found.append((channel.words, delivery))
-        return found + [(CHANNELS[name].words, delivery) for name, delivery in newest.items()]
+        return found + [(self._channels[name].words, delivery) for name, delivery in newest.items()]
 
     def delivered(self, key: str, at: datetime) -> None:
         """Record that a delivery has been delivered."""

@@ -178,11 +178,9 @@ def test_after_a_crash_between_sent_and_recorded_the_same_key_comes_again(tmp_pa
             raise PowerCut
 
         with pytest.raises(PowerCut):
-            Outbox(store).deliver_due(
-                settings,
-                later(0.3),
-                {"webhook": replace(CHANNELS["webhook"], send=sent_and_gone), "calendar": CHANNELS["told"]},
-            )
+            Outbox(
+                store, {"webhook": replace(CHANNELS["webhook"], send=sent_and_gone), "calendar": CHANNELS["told"]}
+            ).deliver_due(settings, later(0.3))
         Outbox(store).deliver_due(settings, later(0.3))
         Outbox(store).deliver_due(settings, later(0.4))
     keys = [headers["Idempotency-Key"] for headers, _ in hook.got]
@@ -204,7 +202,7 @@ def test_one_bad_letter_does_not_stop_the_others(tmp_path: Path, store: Store) -
             raise RecursionError
         sent.append(delivery.key)
 
-    found = Outbox(store).deliver_due(settings, AT, {"webhook": replace(CHANNELS["webhook"], send=send)})
+    found = Outbox(store, {"webhook": replace(CHANNELS["webhook"], send=send)}).deliver_due(settings, AT)
     assert (sent, found.delivered, found.failed) == (["c"], 1, 2)
     assert [delivery.last_fault for delivery in outbox.waiting()] == [
         "a fault of ours: MemoryError",
