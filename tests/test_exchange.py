@@ -24,7 +24,7 @@ from farmwatch.exchange.cells import from_cell, to_cell
 from farmwatch.history import Reading
 from farmwatch.mesh import Mesh
 from farmwatch.store import ReadingColumns, Store
-from farmwatch.store.lines import LineRefused, reading_of
+from farmwatch.store.reading_json import LineRefused, reading_of
 
 NOW = datetime(2026, 11, 30, 6, 0, tzinfo=UTC)
 MACHINES = ("heron-01", "heron-02", "=plover+1")

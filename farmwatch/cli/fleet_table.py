@@ -12,6 +12,7 @@ from farmwatch.cli.outcomes import FIXES
 from farmwatch.cli.screen import echo, paragraph, sanitize, table, width
 from farmwatch.judge.assessment import Assessment, Condition, FleetAssessment
 from farmwatch.text import clock, count, joined, mm
+from farmwatch.times import rfc3339
 
 if TYPE_CHECKING:
     from farmwatch.tickets import Ticket
@@ -113,7 +114,7 @@ def fleet_document(fleet: FleetAssessment) -> dict[str, Any]:
     """The document of `fleet --json`: farmwatch.fleet/1, worst first; what cannot be known is null."""
     return {
         "schema": "farmwatch.fleet/1",
-        "at": _rfc3339(fleet.at),
+        "at": rfc3339(fleet.at),
         "limits": {"usable_mm": fleet.limits.usable_mm, "ideal_mm": fleet.limits.ideal_mm},
         "machines": [
             {
@@ -126,17 +127,13 @@ def fleet_document(fleet: FleetAssessment) -> dict[str, Any]:
                 "cause": m.cause,
                 "advice": list(m.advice),
                 "range_mm": None if m.range_mm is None else round(m.range_mm, 3),
-                "taken_at": None if m.reading is None else _rfc3339(m.reading.taken_at),
+                "taken_at": None if m.reading is None else rfc3339(m.reading.taken_at),
                 "mesh_old": m.mesh_old,
                 "silent": m.silent,
             }
             for m in worst_first(fleet.machines)
         ],
     }
-
-
-def _rfc3339(moment: datetime) -> str:
-    return moment.strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
 def _judged_range(machine: Assessment) -> float | None:

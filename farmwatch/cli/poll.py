@@ -30,12 +30,12 @@ def poll(app: App, names: tuple[str, ...], fail_on: str | None) -> None:
     """Ask every machine's host once, now, and store what it says."""
     from farmwatch.collect.poll import poll_once
     from farmwatch.service.poll_state import PollState
-    from farmwatch.store import Keeper, StoreError
+    from farmwatch.store import DurableWriter, StoreError
 
-    keeper = Keeper(app.store)
-    memory = PollState(keeper)
+    writer = DurableWriter(app.store)
+    memory = PollState(writer)
     now = app.now()
-    at_bench = memory.attended(now)
+    at_bench = memory.claims(now)
     wanted = [app.settings.machine(name).name for name in names] or [machine.name for machine in app.settings.machines]
     due = [name for name in wanted if name not in at_bench]
     with progress("asking the hosts") as move:
@@ -48,9 +48,9 @@ def poll(app: App, names: tuple[str, ...], fail_on: str | None) -> None:
     _show_warnings(found.warnings)
     if due or not alone:
         echo(_tally(found))
-    if not keeper.state.is_well:
+    if not writer.state.is_well:
         # What was read is safe beside the database, or said to be lost; either way the database wants a look.
-        raise StoreError(keeper.state.words)
+        raise StoreError(writer.state.words)
     if fail_on and troubled:
         click.get_current_context().exit(NEEDS_ATTENTION)
 

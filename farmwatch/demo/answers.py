@@ -10,13 +10,14 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 from zoneinfo import ZoneInfo
 
 import numpy as np
 
 from farmwatch.demo.farm import FARM_TIMEZONE
 from farmwatch.mesh import Floats
+from farmwatch.times import from_epoch, rfc3339
 
 __all__ = ["HOST_KEY", "HOST_KEY_HEADER", "PHRASINGS", "Phrasing", "Said"]
 
@@ -52,7 +53,7 @@ def _json(document: object) -> tuple[str, bytes]:
 
 
 def _survey_rows(said: Said) -> tuple[str, bytes]:
-    finished = datetime.fromtimestamp(said.taken_at, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    finished = rfc3339(from_epoch(said.taken_at))
     survey = {"grid": said.z.tolist(), "x": np.round(said.x, 3).tolist(), "finished": finished, "plate": said.plate}
     return _json({"serial": said.serial, "survey": survey, "bed": {"celsius": said.celsius}})
 

@@ -8,7 +8,7 @@ deviation, whatever its tails.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from typing import Literal
 
 import numpy as np
@@ -18,6 +18,7 @@ from farmwatch.history import History, Note, Stack
 from farmwatch.measure import grid_points, influence
 from farmwatch.mesh import Floats
 from farmwatch.model import Model, Screw
+from farmwatch.times import from_epoch
 
 __all__ = [
     "Band",
@@ -260,7 +261,7 @@ def dropped(made: Synthetic, share: float, rng: np.random.Generator) -> Syntheti
     steps = []
     for step in truth.steps:
         left = int(np.flatnonzero(keep & (np.arange(n) >= step.reading))[0])
-        steps.append(replace(step, reading=int(place[left]), at=_time(made.history.taken_at[left])))
+        steps.append(replace(step, reading=int(place[left]), at=from_epoch(made.history.taken_at[left])))
     lessened = replace(
         truth,
         days=truth.days[keep],
@@ -384,8 +385,8 @@ def _influence(model: Model, x: Floats, y: Floats) -> Floats:
 
 
 def _true_steps(recipe: Recipe, at: Floats) -> tuple[TrueStep, ...]:
-    jumps = [TrueStep(j.reading, _time(at[j.reading]), j.screw, j.mm, j.teeth) for j in recipe.jumps]
-    swaps = [TrueStep(p.reading, _time(at[p.reading]), None, p.mm, None, plate=True) for p in recipe.plates[1:]]
+    jumps = [TrueStep(j.reading, from_epoch(at[j.reading]), j.screw, j.mm, j.teeth) for j in recipe.jumps]
+    swaps = [TrueStep(p.reading, from_epoch(at[p.reading]), None, p.mm, None, plate=True) for p in recipe.plates[1:]]
     return tuple(sorted([*jumps, *swaps], key=lambda step: step.reading))
 
 
@@ -393,7 +394,3 @@ def _relative_drift(model: Model, recipe: Recipe) -> dict[str, float]:
     base = recipe.drift_mm_per_week.get(model.screws[model.reference_index].name, 0.0)
     names = [model.screws[i].name for i in model.movable]
     return {name: recipe.drift_mm_per_week.get(name, 0.0) - base for name in names}
-
-
-def _time(epoch: float) -> datetime:
-    return datetime.fromtimestamp(0, UTC) + timedelta(seconds=float(epoch))

@@ -22,9 +22,9 @@ from numpy.typing import NDArray
 from farmwatch.history import COLDEST_CELSIUS, HOTTEST_CELSIUS, Reading
 from farmwatch.mesh import LARGEST_HEIGHT_MM, LARGEST_MISSING_SHARE, LARGEST_RANGE_MM, Floats, Mesh, MeshRefused
 from farmwatch.store import ReadingColumns
-from farmwatch.store.clock import micros
 from farmwatch.store.columns import objects
-from farmwatch.store.lines import KEYS, LONGEST_PLATE, LineRefused, reading_of
+from farmwatch.store.reading_json import KEYS, LONGEST_PLATE, LineRefused, reading_of
+from farmwatch.times import micros
 
 __all__ = ["Gatherer", "Line"]
 

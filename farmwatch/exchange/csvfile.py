@@ -17,7 +17,7 @@ from farmwatch.errors import InputError
 from farmwatch.exchange.batch import Line
 from farmwatch.exchange.cells import from_cell
 from farmwatch.exchange.decimals import decimal
-from farmwatch.store.lines import KEYS
+from farmwatch.store.reading_json import KEYS
 
 __all__ = ["COLUMNS", "OPTIONAL", "csv_lines"]
 

@@ -10,8 +10,8 @@ import duckdb
 
 from farmwatch.errors import InputError
 from farmwatch.exchange.batch import Line
-from farmwatch.store.clock import from_micros
-from farmwatch.store.lines import KEYS, time_text
+from farmwatch.store.reading_json import KEYS
+from farmwatch.times import from_micros, rfc3339
 
 __all__ = ["parquet_lines"]
 
@@ -49,7 +49,7 @@ def _batches(
             members: dict[str, Any] = dict(zip(names, row, strict=True))
             for name in _TIMES:
                 if isinstance(members.get(name), int):
-                    members[name] = time_text(from_micros(members[name]))
+                    members[name] = rfc3339(from_micros(members[name]), exact=True)
             lines.append((number, members))
         done += len(rows)
         yield lines, size * done // max(total, 1)

@@ -21,7 +21,8 @@ from farmwatch.exchange.csvfile import COLUMNS, OPTIONAL
 from farmwatch.exchange.outcome import Exported, Progress
 from farmwatch.history import Reading
 from farmwatch.store import Store
-from farmwatch.store.lines import reading_line, time_text
+from farmwatch.store.reading_json import reading_line
+from farmwatch.times import rfc3339
 
 __all__ = ["Form", "export_readings"]
 
@@ -76,11 +77,11 @@ def _write_csv(slices: Iterator[list[Reading]], target: IO[bytes]) -> None:
 
 
 def _csv_rows(reading: Reading) -> Iterator[tuple[str | float, ...]]:
-    head = (to_cell(reading.machine), time_text(reading.taken_at))
+    head = (to_cell(reading.machine), rfc3339(reading.taken_at, exact=True))
     tail = (
         "" if reading.bed_celsius is None else reading.bed_celsius,
         to_cell(reading.plate or ""),
-        time_text(reading.seen_at),
+        rfc3339(reading.seen_at, exact=True),
         reading.time_from,
         reading.celsius_is,
         "true" if reading.during_work else "false",

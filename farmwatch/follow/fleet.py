@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from datetime import UTC, datetime, timedelta
+from datetime import datetime
 from functools import lru_cache
 
 import numpy as np
@@ -29,6 +29,7 @@ from farmwatch.history import History
 from farmwatch.measure import grid_points, influence
 from farmwatch.mesh import Floats
 from farmwatch.model import Limits, Model
+from farmwatch.times import from_epoch
 
 __all__ = ["follow_fleet"]
 
@@ -198,7 +199,7 @@ def _shares_on(screws: tuple[tuple[float, float], ...], reference: int, x: bytes
 
 
 def _time(one: Series, reading: int) -> datetime:
-    return datetime.fromtimestamp(0, UTC) + timedelta(seconds=float(one.history.taken_at[reading]))
+    return from_epoch(one.history.taken_at[reading])
 
 
 def _centre(model: Model) -> tuple[float, float] | None:

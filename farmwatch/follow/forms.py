@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import datetime
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from farmwatch.follow.findings import PlateForm
 from farmwatch.mesh import Floats
+from farmwatch.times import from_epoch
 
 if TYPE_CHECKING:
     from farmwatch.follow.series import Series
@@ -113,4 +114,4 @@ def _form(one: Series, rows: Ints) -> PlateForm:
 
 
 def _time(one: Series, reading: int) -> datetime:
-    return datetime.fromtimestamp(0, UTC) + timedelta(seconds=float(one.history.taken_at[reading]))
+    return from_epoch(one.history.taken_at[reading])

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime, timedelta
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -14,6 +13,7 @@ from farmwatch.follow.lines import Lines, fit_lines
 from farmwatch.follow.segmented import SegmentedBatch, segments_of
 from farmwatch.follow.series import DAY, Series
 from farmwatch.mesh import Floats
+from farmwatch.times import from_epoch
 
 __all__ = ["FoundStep", "Tooth", "find_steps", "steps_of", "suspected_of"]
 
@@ -178,7 +178,7 @@ def _named(step: FoundStep, one: Series, before: int, after: int, tooth: Tooth |
     names = [one.model.screws[i].name for i in one.model.movable]
     sd = np.sqrt(np.diagonal(step.covariance))
     largest = int(np.abs(step.mm).argmax())
-    at = datetime.fromtimestamp(0, UTC) + timedelta(seconds=float(one.history.taken_at[after]))
+    at = from_epoch(one.history.taken_at[after])
 
     def told(name: StepName, screw: str | None, mm: float, sd_mm: float, teeth: int | None = None) -> Step:
         return Step(at=at, name=name, screw=screw, mm=mm, teeth=teeth, sd_mm=sd_mm)

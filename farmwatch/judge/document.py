@@ -6,7 +6,6 @@ is null. Keys are never taken away within version 1.
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
 from typing import Any
 
 from farmwatch.follow.findings import Drift, Forecast, Step
@@ -20,6 +19,7 @@ from farmwatch.judge.assessment import (
     Spike,
     TiltFacts,
 )
+from farmwatch.times import rfc3339
 
 __all__ = ["SCHEMA", "assessment_document", "machine_document"]
 
@@ -32,7 +32,7 @@ def assessment_document(fleet: FleetAssessment) -> Document:
     """The fleet as one document of dicts, lists, strings, numbers, booleans and None."""
     return {
         "schema": SCHEMA,
-        "at": _time(fleet.at),
+        "at": rfc3339(fleet.at),
         "limits": {"usable_mm": _number(fleet.limits.usable_mm), "ideal_mm": _number(fleet.limits.ideal_mm)},
         "machines": [machine_document(one) for one in fleet.machines],
     }
@@ -45,7 +45,7 @@ def machine_document(one: Assessment) -> Document:
         "model": one.model.name,
         "aisle": one.aisle,
         "in_service": one.in_service,
-        "host_answered_at": _time(one.host_answered_at),
+        "host_answered_at": rfc3339(one.host_answered_at),
         "reading": _reading(one.reading),
         "range_mm": _number(one.range_mm),
         "range_sd_mm": _number(one.range_sd_mm),
@@ -56,7 +56,7 @@ def machine_document(one: Assessment) -> Document:
         "tooth_floor_mm": _number(one.tooth_floor_mm),
         "condition": one.condition,
         "confirmed": one.confirmed,
-        "since": _time(one.since),
+        "since": rfc3339(one.since),
         "cause": one.cause,
         "advice": list(one.advice),
         "plan": _plan(one.plan),
@@ -76,15 +76,11 @@ def _numbers(values: dict[str, float]) -> dict[str, float | None]:
     return {name: _number(value) for name, value in values.items()}
 
 
-def _time(at: datetime | None) -> str | None:
-    return None if at is None else at.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
-
-
 def _reading(reading: ReadingFacts | None) -> Document | None:
     if reading is None:
         return None
     return {
-        "taken_at": _time(reading.taken_at),
+        "taken_at": rfc3339(reading.taken_at),
         "time_from": reading.time_from,
         "rows": reading.rows,
         "columns": reading.columns,
@@ -153,7 +149,7 @@ def _drift(drift: Drift | None) -> Document | None:
     if drift is None:
         return None
     return {
-        "since": _time(drift.since),
+        "since": rfc3339(drift.since),
         "readings": drift.readings,
         "mm_per_week": _numbers(drift.mm_per_week),
         "significant": drift.significant,
@@ -164,7 +160,7 @@ def _step(step: Step | None) -> Document | None:
     if step is None:
         return None
     return {
-        "at": _time(step.at),
+        "at": rfc3339(step.at),
         "name": step.name,
         "screw": step.screw,
         "mm": _number(step.mm),

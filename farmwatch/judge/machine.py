@@ -18,8 +18,9 @@ from farmwatch.judge.condition import ConditionFinding, find_condition
 from farmwatch.judge.drive import find_drive_fault
 from farmwatch.judge.measured import MachineMeasures, ReadingMeasures, measure_machines, pool_noise, range_sd
 from farmwatch.judge.plan import Reach, find_reach, make_plan
-from farmwatch.judge.shown import find_tilt, form_facts, moment, reading_facts, screw_facts, spike_facts, trace_of
+from farmwatch.judge.shown import find_tilt, form_facts, reading_facts, screw_facts, spike_facts, trace_of
 from farmwatch.model import Limits, Model
+from farmwatch.times import from_epoch
 
 __all__ = ["HostFacts", "MachineCase", "judge_fleet", "judge_machine", "with_host"]
 
@@ -203,7 +204,7 @@ def _show(blank: Assessment, case: _Case) -> Assessment:
     """The figures of the newest reading, judged or not."""
     i, history, measures = case.shown, case.history, case.measures
     mesh, figures = history.mesh(i), case.figures[i]
-    age = case.at - moment(history.taken_at[i])
+    age = case.at - from_epoch(history.taken_at[i])
     return replace(
         blank,
         reading=reading_facts(history, i, case.good, case.model),
@@ -225,7 +226,7 @@ def _advise(facts: Assessment, case: _Case, i: int, followed: HistoryFindings | 
     history, good = case.history, case.good
     sd = case.sd_of(i) if facts.range_sd_mm is None or i != case.shown else facts.range_sd_mm
     finding = find_condition(history.taken_at[good], case.measures.range_mm[good], sd, case.limits)
-    since = None if finding.since is None else moment(finding.since)
+    since = None if finding.since is None else from_epoch(finding.since)
     past = finding.condition == "past-limit"
     steps = followed.steps if followed else ()
     forecast = followed.forecast if followed and not (past and finding.confirmed) else None
@@ -310,7 +311,7 @@ def _of_its_mesh(facts: Assessment, case: _Case, i: int) -> Iterator[str]:
         why = facts.reading.why_not_judged
         yield f"The newest mesh is only shown: {why}. This is judged by the last one that may be."
         yield how_to_be_judged(case.history, case.shown, case.model) if facts.in_service else ""
-    age = case.at - moment(case.history.taken_at[i])
+    age = case.at - from_epoch(case.history.taken_at[i])
     if facts.in_service and age > timedelta(days=case.limits.mesh_old_after_days):
         days = age / timedelta(days=1)
         yield f"The mesh that is judged is {days:.0f} days old: mesh again, hot, before anything rests on it."

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -13,8 +11,9 @@ from farmwatch.judge.assessment import FormFacts, ReadingFacts, ScrewHeight, Spi
 from farmwatch.judge.measured import MachineMeasures, ReadingMeasures
 from farmwatch.mesh import Mesh
 from farmwatch.model import Model
+from farmwatch.times import from_epoch
 
-__all__ = ["find_tilt", "form_facts", "moment", "reading_facts", "screw_facts", "spike_facts", "trace_of"]
+__all__ = ["find_tilt", "form_facts", "reading_facts", "screw_facts", "spike_facts", "trace_of"]
 
 # A side of the bed is called high when it stands this much over the other.
 LEAST_LEAN_MM = 0.02
@@ -24,7 +23,7 @@ def reading_facts(history: History, i: int, good: NDArray[np.bool_], model: Mode
     """The reading at place `i` of the history; `good [n]` says which are judged."""
     mesh, celsius = history.mesh(i), float(history.bed_celsius[i])
     return ReadingFacts(
-        taken_at=moment(history.taken_at[i]),
+        taken_at=from_epoch(history.taken_at[i]),
         time_from=str(history.time_from[i]),
         rows=mesh.rows,
         columns=mesh.columns,
@@ -84,8 +83,3 @@ def trace_of(history: History, measures: MachineMeasures, good: NDArray[np.bool_
         range_mm=tuple(measures.range_mm.tolist()),
         judged=tuple(good.tolist()),
     )
-
-
-def moment(epoch: float) -> datetime:
-    """Epoch seconds as an aware UTC datetime."""
-    return datetime.fromtimestamp(float(epoch), UTC)

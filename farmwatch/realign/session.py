@@ -32,7 +32,7 @@ from farmwatch.realign.coach import (
     compare,
     next_move,
 )  # fmt: skip
-from farmwatch.store import Attending, Move, Store
+from farmwatch.store import Claim, Move, Store
 from farmwatch.tickets import Ticket, TicketRepository
 
 __all__ = ["ASK_EVERY_SECONDS", "Bench", "Screen", "Session"]
@@ -177,8 +177,8 @@ class Session:
         if self._beat is not None and now - self._beat < BEAT_EVERY:
             return
         name = self._bench.machine.name
-        other = self._store.attend(
-            Attending(machine=name, session=self._id, by=self._bench.by, since=self._since, seen_at=now)
+        other = self._store.claim(
+            Claim(machine=name, session=self._id, by=self._bench.by, since=self._since, seen_at=now)
         )
         if other is not None:
             raise InputError(

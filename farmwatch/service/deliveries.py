@@ -31,7 +31,7 @@ class Deliveries:
     def step(self, now: datetime) -> None:
         """Deliver; never raises for what the database or a receiver can do."""
         try:
-            due, waiting = self._store.letters(now)
+            due, waiting = self._store.waiting_deliveries(now)
             if due:
                 waiting = self._deliver(now)
         except StoreError:

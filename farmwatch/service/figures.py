@@ -8,7 +8,7 @@ from importlib.metadata import version
 from typing import get_args
 
 from farmwatch.service.status import Facts
-from farmwatch.store.keeper import StoreKind
+from farmwatch.store.durable_writer import StoreKind
 
 __all__ = ["CONTENT_TYPE", "figures_text"]
 

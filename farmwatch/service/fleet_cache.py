@@ -50,7 +50,7 @@ def fleet_now(settings: Settings, store: Store, now: datetime, assess: Assess) -
     Raises StoreError.
     """
     cache = load(settings, store.path, now)
-    new = None if cache is None else changed(settings, cache, store.records())
+    new = None if cache is None else changed(settings, cache, store.change_stamps())
     if cache is None or new is None:
         return assess(settings, store, now, None)
     fresh = {one.machine: one for one in assess(settings, store, now, new).machines} if new else {}

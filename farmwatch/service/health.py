@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from farmwatch.service.status import Facts, Problem
+from farmwatch.times import rfc3339
 
 __all__ = ["OK", "PROBLEM_TYPE", "UNAVAILABLE", "health_document", "problems"]
 
@@ -33,11 +34,11 @@ def health_document(facts: Facts, now: datetime) -> tuple[int, str, bytes]:
     if not report_problem:
         body = {
             "well": True,
-            "since": _time(facts.started_at),
+            "since": rfc3339(facts.started_at),
             "polls": sum(facts.polls.values()),
-            "newest_reading_at": _time(facts.newest_reading_at),
-            "reported_at": _time(facts.reported_at),
-            "next_report_at": _time(facts.next_report_at),
+            "newest_reading_at": rfc3339(facts.newest_reading_at),
+            "reported_at": rfc3339(facts.reported_at),
+            "next_report_at": rfc3339(facts.next_report_at),
         }
         return OK, JSON, _json(body)
     body = {
@@ -47,13 +48,9 @@ def health_document(facts: Facts, now: datetime) -> tuple[int, str, bytes]:
         "status": UNAVAILABLE,
         "detail": "; ".join(one.words for one in report_problem),
         "instance": "/health",
-        "reasons": [{"what": one.what, "words": one.words, "since": _time(one.since)} for one in report_problem],
+        "reasons": [{"what": one.what, "words": one.words, "since": rfc3339(one.since)} for one in report_problem],
     }
     return UNAVAILABLE, PROBLEM_TYPE, _json(body)
-
-
-def _time(moment: datetime | None) -> str | None:
-    return None if moment is None else moment.strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
 def _json(body: dict[str, Any]) -> bytes:

@@ -18,8 +18,8 @@ from farmwatch.service.fleet_cache import FleetCache, changed, load, save, with_
 from farmwatch.service.reportmail import report_letter
 from farmwatch.service.worker import ASSESSMENT, FIRST_LOOK, Job
 from farmwatch.store import Run, Store
-from farmwatch.store.clock import micros
 from farmwatch.tickets import Outbox, TicketChanges, update_tickets
+from farmwatch.times import micros
 
 __all__ = ["do"]
 
@@ -41,7 +41,7 @@ def do(job: Job, store: Store) -> dict[str, object]:
 
 def _assess(job: Job, store: Store) -> dict[str, object]:
     # Looked at before: what comes in meanwhile counts as new the next time.
-    records = _come_by(store.records(), job.at)
+    records = _come_by(store.change_stamps(), job.at)
     fleet = assess(job.settings, store, job.at)
     machines = {one.machine: one for one in fleet.machines}
     save(job.settings, store.path, FleetCache(at=job.at, records=records, machines=machines))
@@ -59,7 +59,7 @@ def _counted(book: TicketChanges) -> dict[str, object]:
 def _refresh(job: Job, store: Store) -> dict[str, object]:
     """Judge what is new since the last time, so that `fleet` has little left to do, and see to its tickets."""
     settings = job.settings
-    records = _come_by(store.records(), job.at)
+    records = _come_by(store.change_stamps(), job.at)
     cache = load(settings, store.path, job.at)
     names = [machine.name for machine in settings.machines]
     new = names if cache is None else changed(settings, cache, records)
@@ -74,7 +74,7 @@ def _refresh(job: Job, store: Store) -> dict[str, object]:
     # Before what was judged is kept: where this fails, it is judged and seen to again.
     book = _see_to_tickets(job, store, tuple(fresh.values()))
     if book != TicketChanges():
-        records = _with_own_events(records, store.records(), book)
+        records = _with_own_events(records, store.change_stamps(), book)
     machines = {name: fresh.get(name) or _with_host_now(with_twins(old[name], fresh), hosts[name]) for name in names}
     save(settings, store.path, FleetCache(at=job.at, records=records, machines=machines))
     fleet = FleetAssessment(at=job.at, limits=settings.limits, machines=tuple(machines.values()))

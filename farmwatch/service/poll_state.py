@@ -8,7 +8,7 @@ from datetime import datetime
 
 from farmwatch.history import Reading
 from farmwatch.service.logs import log_event
-from farmwatch.store import Keeper, LastAnswer, LastMesh, PollRecord, StoreError
+from farmwatch.store import DurableWriter, LastAnswer, LastMesh, PollRecord, StoreError
 
 __all__ = ["PollState"]
 
@@ -18,20 +18,20 @@ _log = logging.getLogger(__name__)
 class PollState:
     """The store as a poll sees it: what cannot be read is as it was last known, what cannot be stored waits."""
 
-    def __init__(self, keeper: Keeper) -> None:
-        self._keeper = keeper
-        self._store = keeper.store
+    def __init__(self, writer: DurableWriter) -> None:
+        self._writer = writer
+        self._store = writer.store
         self._digests: dict[str, LastMesh] = {}
         self._answers: dict[str, LastAnswer] = {}
         self._identities: dict[str, str] = {}
-        self._attended: frozenset[str] = frozenset()
+        self._claims: frozenset[str] = frozenset()
         self._in_work: frozenset[str] = frozenset()
-        self.kept = False
-        """Whether something was kept, or could not be, since this was last looked at."""
+        self.written = False
+        """Whether something was written, or could not be, since this was last looked at."""
 
     def last_digests(self) -> dict[str, LastMesh]:
         """What the newest reading of each machine is known by, the waiting ones too."""
-        self._digests = self._keeper.last_digests()
+        self._digests = self._writer.last_digests()
         return dict(self._digests)
 
     def last_answers(self) -> dict[str, LastAnswer]:
@@ -60,18 +60,18 @@ class PollState:
             _unread("identities")
 
     def add_round(self, new: Sequence[Reading], records: Sequence[PollRecord]) -> int:
-        """Keep readings and records; returns how many readings are kept."""
-        self.kept = True
-        kept = self._keeper.keep(new, records)
-        return kept.stored + kept.waiting
+        """Write readings and records; returns how many are kept."""
+        self.written = True
+        written = self._writer.write(new, records)
+        return written.stored + written.waiting
 
-    def attended(self, now: datetime) -> frozenset[str]:
-        """Machines that somebody attends to."""
+    def claims(self, now: datetime) -> frozenset[str]:
+        """Machines that a guided realignment has claimed."""
         try:
-            self._attended = frozenset(self._store.attended(now))
+            self._claims = frozenset(self._store.claims(now))
         except StoreError:
-            _unread("who attends to machines")
-        return self._attended
+            _unread("which machines are claimed")
+        return self._claims
 
     def in_work(self) -> frozenset[str]:
         """Machines with a ticket in work."""

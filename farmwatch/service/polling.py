@@ -17,7 +17,7 @@ from farmwatch.service.logs import log_event
 from farmwatch.service.poll_state import PollState
 from farmwatch.service.status import ServiceStatus
 from farmwatch.service.timetable import Timetable
-from farmwatch.store import Keeper, PollRecord, StoreState
+from farmwatch.store import DurableWriter, PollRecord, StoreState
 
 __all__ = ["Polling", "tick_seconds"]
 
@@ -47,17 +47,17 @@ class Polling:
     def __init__(
         self,
         settings: Settings,
-        keeper: Keeper,
+        writer: DurableWriter,
         status: ServiceStatus,
         stop: threading.Event,
         rng: random.Random,
         alive: Callable[[], None] = lambda: None,
     ) -> None:
-        self._keeper = keeper
+        self._writer = writer
         self._status = status
         self._stop = stop
         self._alive = alive
-        self._memory = PollState(keeper)
+        self._memory = PollState(writer)
         self._timetable = Timetable(rng)
         self._lock = threading.Lock()
         self._warned: set[str] = set()
@@ -106,7 +106,7 @@ class Polling:
             return found
 
     def _round(self, now: datetime, clock: Callable[[], datetime] | None) -> PollRound:
-        due = self._timetable.due(now, self._memory.attended(now))
+        due = self._timetable.due(now, self._memory.claims(now))
         if not due.names:
             return PollRound()
         self._status.add_late(due.late)
@@ -150,12 +150,12 @@ class Polling:
 
     def _tell_store(self, now: datetime) -> None:
         """Say how the database does whenever that has changed, and try again while something waits."""
-        state = self._keeper.state
+        state = self._writer.state
         # What a round has just met is fresh. That a full disk takes an empty transaction says nothing: where nothing
         # waits, the next round will tell.
-        fresh, self._memory.kept = self._memory.kept, False
+        fresh, self._memory.written = self._memory.written, False
         if not state.is_well and not fresh and (state.pending or state.kind != "full"):
-            state = self._keeper.retry()
+            state = self._writer.retry()
         self._status.note(store=state)
         if state.lost > self._said.lost or not state.lost:
             self._lost_at = now if state.lost else None

@@ -32,7 +32,7 @@ from farmwatch.service.polling import Polling
 from farmwatch.service.scheduled_jobs import ScheduledJobs
 from farmwatch.service.signals import Signals
 from farmwatch.service.status import ServiceStatus
-from farmwatch.store import Keeper, Store, StoreError, StoreNewer
+from farmwatch.store import DurableWriter, Store, StoreError, StoreNewer
 
 __all__ = ["Service", "run_service"]
 
@@ -70,9 +70,9 @@ class Service:
         self.store = Store(
             settings.farm.database, memory_limit=DATABASE_MEMORY, threads=1, patience_seconds=DATABASE_PATIENCE_SECONDS
         )
-        self.keeper = Keeper(self.store)
+        self.writer = DurableWriter(self.store)
         rng = random.Random()
-        self.polling = Polling(settings, self.keeper, self.status, self.stop, rng, self._alive)
+        self.polling = Polling(settings, self.writer, self.status, self.stop, rng, self._alive)
         self.jobs = ScheduledJobs(settings, self.store, self.status, self.stop)
         self.deliveries = Deliveries(settings, self.store, self.status)
         self.notifier = Notifier(os.environ)
@@ -207,7 +207,7 @@ class Service:
             log_event(_log, logging.ERROR, "ended-hard", words="a step did not end in time")
             return False
         self.polling.close()
-        log_event(_log, logging.INFO, "ended", pending=self.keeper.state.pending)
+        log_event(_log, logging.INFO, "ended", pending=self.writer.state.pending)
         return True
 
     def _poll(self) -> None:

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 
-from farmwatch.store.keeper import StoreState
+from farmwatch.store.durable_writer import StoreState
 from farmwatch.store.records import OUTCOMES, Outcome
 
 __all__ = ["Facts", "Problem", "ServiceStatus"]

@@ -2,6 +2,7 @@
 
 from farmwatch.store.columns import ReadingColumns
 from farmwatch.store.copies import Restored
+from farmwatch.store.durable_writer import DurableWriter, StoreState, WriteResult
 from farmwatch.store.errors import (
     StoreBusy,
     StoreDamaged,
@@ -12,12 +13,11 @@ from farmwatch.store.errors import (
     StoreReadOnly,
 )
 from farmwatch.store.files import refuse_foreign
-from farmwatch.store.keeper import Keeper, Kept, StoreState
 from farmwatch.store.records import (
     ANSWERED,
     OUTCOMES,
     UNDERSTOOD,
-    Attending,
+    Claim,
     LastAnswer,
     LastMesh,
     Move,
@@ -31,9 +31,8 @@ __all__ = [
     "ANSWERED",
     "OUTCOMES",
     "UNDERSTOOD",
-    "Attending",
-    "Keeper",
-    "Kept",
+    "Claim",
+    "DurableWriter",
     "LastAnswer",
     "LastMesh",
     "Move",
@@ -51,5 +50,6 @@ __all__ = [
     "StoreNewer",
     "StoreReadOnly",
     "StoreState",
+    "WriteResult",
     "refuse_foreign",
 ]

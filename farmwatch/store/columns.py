@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 
 from farmwatch.history import Reading
 from farmwatch.mesh import Floats
-from farmwatch.store.clock import micros
-from farmwatch.store.lines import plain
+from farmwatch.store.reading_json import plain
+from farmwatch.times import micros
 
 __all__ = ["Objects", "ReadingColumns", "objects"]
 

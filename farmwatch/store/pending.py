@@ -20,8 +20,9 @@ import orjson
 
 from farmwatch.history import Reading
 from farmwatch.store.files import sync_folder
-from farmwatch.store.lines import LineRefused, instant, plain, reading_line, reading_of, time_text
+from farmwatch.store.reading_json import LineRefused, instant, plain, reading_line, reading_of
 from farmwatch.store.records import OUTCOMES, PollRecord
+from farmwatch.times import rfc3339
 
 __all__ = ["Batch", "PendingFile"]
 
@@ -167,7 +168,7 @@ def _sort_in(line: bytes, batch: Batch) -> None:
 def _poll_line(poll: PollRecord) -> bytes:
     members: dict[str, Any] = {
         "machine": poll.machine,
-        "at": time_text(poll.at),
+        "at": rfc3339(poll.at, exact=True),
         "outcome": poll.outcome,
         "reason": plain(poll.reason),
         "seconds": poll.seconds,

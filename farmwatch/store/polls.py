@@ -10,10 +10,10 @@ import duckdb
 import numpy as np
 
 from farmwatch.store import sql
-from farmwatch.store.clock import from_micros, micros
 from farmwatch.store.columns import objects
-from farmwatch.store.lines import plain
+from farmwatch.store.reading_json import plain
 from farmwatch.store.records import ANSWERED, UNDERSTOOD, LastAnswer, PollRecord
+from farmwatch.times import from_micros, micros
 
 __all__ = ["between", "counts", "insert", "last_answers", "thin"]
 

@@ -15,14 +15,15 @@ from numpy.typing import NDArray
 from farmwatch.history import History, Note, Reading, Stack, TimeFrom, Work
 from farmwatch.mesh import Floats, Mesh
 from farmwatch.store import sql
-from farmwatch.store.clock import from_micros
 from farmwatch.store.columns import ReadingColumns
 from farmwatch.store.database import quoted
-from farmwatch.store.entries import wanted
+from farmwatch.store.notes import wanted
 from farmwatch.store.records import LastMesh
+from farmwatch.times import from_micros
 
 __all__ = [
     "Found",
+    "change_stamps",
     "count",
     "fetch",
     "fetch_latest",
@@ -31,7 +32,6 @@ __all__ = [
     "insert",
     "last_digests",
     "latest",
-    "records",
     "sliced",
     "write_parquet",
 ]
@@ -209,9 +209,9 @@ def last_digests(
     }
 
 
-def records(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
+def change_stamps(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
     """What each machine's record comes to, as text that changes whenever anything is entered of it."""
-    return dict(con.execute(sql.RECORDS).fetchall())
+    return dict(con.execute(sql.CHANGE_STAMPS).fetchall())
 
 
 def count(con: duckdb.DuckDBPyConnection) -> int:

@@ -12,7 +12,7 @@ __all__ = [
     "ANSWERED",
     "OUTCOMES",
     "UNDERSTOOD",
-    "Attending",
+    "Claim",
     "LastAnswer",
     "LastMesh",
     "Move",
@@ -115,8 +115,8 @@ class Move:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Attending:
-    """Somebody attends to a machine in a guided realignment; polls leave it alone meanwhile."""
+class Claim:
+    """A guided realignment has claimed a machine; polls leave it alone meanwhile."""
 
     machine: str
     session: str

@@ -194,7 +194,7 @@ PIN = "INSERT INTO identities VALUES (?, ?, make_timestamptz(?)) ON CONFLICT (ma
 LAST_RUN = 'SELECT epoch_us("at"), detail FROM runs WHERE name = ? ORDER BY "at" DESC, rowid DESC LIMIT 1'
 
 # What a machine's record comes to: anything that is entered, of whatever time, changes it.
-RECORDS = """
+CHANGE_STAMPS = """
 SELECT machine, string_agg(part, ' ' ORDER BY part) FROM (
     SELECT machine, 'readings ' || count(*) || '/' || epoch_us(max(seen_at)) || '/' || epoch_us(max(taken_at)) AS part
     FROM readings GROUP BY machine

@@ -8,10 +8,10 @@ from datetime import datetime
 from pathlib import Path
 
 from farmwatch.history import History, Note, OutOfService, Reading
-from farmwatch.store import bench, copies, entries, polls, readings
+from farmwatch.store import copies, notes, polls, readings, realign_moves
 from farmwatch.store.columns import ReadingColumns
 from farmwatch.store.database import Database
-from farmwatch.store.records import Attending, LastAnswer, LastMesh, Move, PollRecord, Run
+from farmwatch.store.records import Claim, LastAnswer, LastMesh, Move, PollRecord, Run
 
 __all__ = ["Store"]
 
@@ -73,8 +73,8 @@ class Store:
         """
         with self.database.reading() as con:
             found = readings.fetch(con, names, until)
-            noted = entries.notes(con, names, until)
-            works = entries.works(con, names, until)
+            noted = notes.notes(con, names, until)
+            works = notes.works(con, names, until)
         return readings.histories(found, noted, works)
 
     def latest(self, names: Sequence[str] | None = None, until: datetime | None = None) -> dict[str, Reading]:
@@ -88,10 +88,10 @@ class Store:
         with self.database.reading() as con:
             return readings.last_digests(con, names, until)
 
-    def records(self) -> dict[str, str]:
-        """What each machine's record comes to (readings, notes, moves, work), as text that changes with any entry."""
+    def change_stamps(self) -> dict[str, str]:
+        """A text for each machine that changes with any entry of it: readings, notes, moves, work."""
         with self.database.reading() as con:
-            return readings.records(con)
+            return readings.change_stamps(con)
 
     def reading_count(self) -> int:
         """How many readings there are."""
@@ -140,99 +140,99 @@ class Store:
     def add_note(self, note: Note) -> None:
         """Store what was done by hand at a machine."""
         with self.database.writing() as con:
-            entries.add_note(con, note)
+            notes.add_note(con, note)
 
     def notes(self, names: Sequence[str] | None = None, until: datetime | None = None) -> list[Note]:
         """Notes in time order."""
         with self.database.reading() as con:
-            return entries.notes(con, names, until)
+            return notes.notes(con, names, until)
 
     def take_out(self, out: OutOfService) -> None:
         """Take a machine out of service; where it is out already, the new reason and end take the place of the old."""
         with self.database.writing() as con:
-            entries.take_out(con, out)
+            notes.take_out(con, out)
 
     def bring_back(self, machine: str, at: datetime) -> bool:
         """Bring a machine back into service; returns whether it was out."""
         with self.database.writing() as con:
-            return entries.bring_back(con, machine, at)
+            return notes.bring_back(con, machine, at)
 
     def out_of_service(self, at: datetime) -> dict[str, OutOfService]:
         """The machines that are out of service at a time."""
         with self.database.reading() as con:
-            return entries.out_of_service(con, at)
+            return notes.out_of_service(con, at)
 
     def spans_out(self, at: datetime) -> dict[str, tuple[OutOfService, ...]]:
         """Every span out of service that began by a time, by machine; one ended early ends when it came back."""
         with self.database.reading() as con:
-            return entries.spans_out(con, at)
+            return notes.spans_out(con, at)
 
     # At the bench
 
     def add_moves(self, new: Sequence[Move]) -> None:
         """Record moves as they are told, before anything is seen of them."""
         with self.database.writing() as con:
-            bench.add_moves(con, new)
+            realign_moves.add_moves(con, new)
 
     def finish_moves(self, machine: str, seen: Sequence[Move]) -> None:
         """Record what the next mesh showed of the moves last told; they take the place of what was still to come."""
         with self.database.writing() as con:
-            bench.finish_moves(con, machine, seen)
+            realign_moves.finish_moves(con, machine, seen)
 
     def moves(self, names: Sequence[str] | None = None, until: datetime | None = None) -> list[Move]:
         """The moves of realignments in time order."""
         with self.database.reading() as con:
-            return bench.moves(con, names, until)
+            return realign_moves.moves(con, names, until)
 
-    def attend(self, who: Attending) -> Attending | None:
-        """Attend to a machine, or go on doing so; returns who already does (nothing is changed then), else None."""
+    def claim(self, who: Claim) -> Claim | None:
+        """Claim a machine, or renew the claim; returns whose it is already (nothing is changed then), else None."""
         with self.database.writing() as con:
-            return bench.attend(con, who)
+            return realign_moves.claim(con, who)
 
-    def attended(self, at: datetime) -> dict[str, Attending]:
-        """Machines that somebody attends to: polls leave them alone."""
+    def claims(self, at: datetime) -> dict[str, Claim]:
+        """Machines that a guided realignment has claimed: polls leave them alone."""
         with self.database.reading() as con:
-            return bench.attended(con, at)
+            return realign_moves.claims(con, at)
 
     def leave(self, machine: str, session: str) -> None:
         """A session at a machine has ended."""
         with self.database.writing() as con:
-            bench.leave(con, machine, session)
+            realign_moves.leave(con, machine, session)
 
     def in_work(self) -> frozenset[str]:
         """Machines whose ticket is in work just now."""
         with self.database.reading() as con:
-            return bench.in_work(con)
+            return realign_moves.in_work(con)
 
-    def letters(self, at: datetime) -> tuple[int, int]:
+    def waiting_deliveries(self, at: datetime) -> tuple[int, int]:
         """How many letters of the outbox are to be tried at a time, and how many wait in all."""
         with self.database.reading() as con:
-            return bench.letters(con, at)
+            return realign_moves.waiting_deliveries(con, at)
 
     # Identities and runs
 
     def identities(self) -> dict[str, str]:
         """What each machine's host calls itself, as pinned at first contact."""
         with self.database.reading() as con:
-            return entries.identities(con)
+            return notes.identities(con)
 
     def pin(self, found: dict[str, str], at: datetime) -> None:
         """Pin identities of machines that have none yet; a pinned one stays."""
         if found:
             with self.database.writing() as con:
-                entries.pin(con, found, at)
+                notes.pin(con, found, at)
 
     def unpin(self, machine: str) -> bool:
         """Forget a machine's identity (its host was replaced); returns whether it had one."""
         with self.database.writing() as con:
-            return entries.unpin(con, machine)
+            return notes.unpin(con, machine)
 
     def add_run(self, run: Run) -> None:
         """Enter into the last-run record."""
         with self.database.writing() as con:
-            entries.add_run(con, run)
+            notes.add_run(con, run)
 
     def last_run(self, name: str) -> Run | None:
         """The newest run of that name."""
         with self.database.reading() as con:
-            return entries.last_run(con, name)
+            return notes.last_run(con, name)

@@ -122,19 +122,19 @@ WHERE content <> '' AND (delivered_at < make_timestamptz($before) OR given_up_at
 
 DROP_PENDING_MOVES = "DELETE FROM realign_moves WHERE machine = $machine AND after_at IS NULL"
 
-ATTEND = """
+CLAIM = """
 INSERT INTO attended VALUES (?, ?, ?, make_timestamptz(?), make_timestamptz(?))
 ON CONFLICT (machine) DO UPDATE SET session = excluded.session, "by" = excluded."by", since = excluded.since,
     seen_at = excluded.seen_at
 """
 
-ATTENDED = """
+CLAIMS = """
 SELECT machine, session, "by", epoch_us(since), epoch_us(seen_at) FROM attended
 WHERE seen_at > make_timestamptz($after) ORDER BY machine
 """
 
 # Whether there is anything for a delivery to do, and how much waits in all.
-LETTERS = """
+WAITING_DELIVERIES = """
 SELECT count(*) FILTER (next_try_at <= make_timestamptz($at)), count(*) FROM outbox
 WHERE delivered_at IS NULL AND given_up_at IS NULL
 """

@@ -14,6 +14,7 @@ from typing import ClassVar
 
 from farmwatch.tickets.durability import kaplan_meier
 from farmwatch.tickets.ticket import NEEDS_TECHNICIAN, Ticket, TicketEvent
+from farmwatch.times import rfc3339
 
 __all__ = ["SCHEMA", "Durability", "Figures"]
 
@@ -82,7 +83,7 @@ class Figures:
         """The figures as `farmwatch.ticket-figures/1`."""
         return {
             "schema": SCHEMA,
-            "at": at.strftime("%Y-%m-%dT%H:%M:%SZ"),
+            "at": rfc3339(at),
             "open_tickets": self.open_tickets,
             "durability": [
                 {

@@ -16,11 +16,11 @@ from typing import Any
 from farmwatch.config import Settings
 from farmwatch.errors import FarmwatchError, InputError
 from farmwatch.store import Run, Store, ticket_sql
-from farmwatch.store.clock import from_micros, micros
 from farmwatch.tickets.channels import CHANNELS, Channel
 from farmwatch.tickets.delivery import Delivery, DeliveryFault, Draft, News, wait_after
 from farmwatch.tickets.repository import TicketRepository
 from farmwatch.tickets.ticket import TicketEvent
+from farmwatch.times import from_micros, micros
 
 __all__ = ["DeliveryRound", "Outbox"]
 

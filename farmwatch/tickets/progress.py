@@ -17,7 +17,6 @@ from numpy.typing import NDArray
 from farmwatch.config import Settings
 from farmwatch.eligibility import find_judgeable, since_replaced, why_not_judged
 from farmwatch.history import History
-from farmwatch.judge.shown import moment
 from farmwatch.judge.words import screw_words
 from farmwatch.measure import measure_stack
 from farmwatch.measure.form import spread
@@ -26,6 +25,7 @@ from farmwatch.model import Model
 from farmwatch.store import Move, Store
 from farmwatch.tickets.proving import LEAST_APART_SECONDS, Passed, RepairVerdict, in_band, judge_repair
 from farmwatch.tickets.ticket import Ticket
+from farmwatch.times import from_epoch
 
 __all__ = ["PassedOver", "Proof", "proofs"]
 
@@ -131,9 +131,9 @@ def _proof(case: _Repair) -> Proof:
     return Proof(
         verdict=verdict,
         wanted=wanted,
-        next_from=None if last is None else moment(history.taken_at[last]) + apart,
+        next_from=None if last is None else from_epoch(history.taken_at[last]) + apart,
         passed_over=tuple(
-            PassedOver(at=moment(history.taken_at[i]), why=_passed_words(case, i, why))
+            PassedOver(at=from_epoch(history.taken_at[i]), why=_passed_words(case, i, why))
             for i, why in verdict.passed_over
         ),
         celsius=ticket.bed_celsius,

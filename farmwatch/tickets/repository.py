@@ -12,9 +12,9 @@ import duckdb
 
 from farmwatch.errors import InputError
 from farmwatch.store import Store, ticket_sql
-from farmwatch.store.clock import from_micros, micros
 from farmwatch.tickets.phases import Action, Phase, follows
 from farmwatch.tickets.ticket import Ticket, TicketEvent
+from farmwatch.times import from_micros, micros
 
 __all__ = ["TicketRepository", "TicketTransaction"]
 

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import UTC, date, datetime
+from datetime import date, datetime
 from typing import Any, Literal
 
 from farmwatch.judge.assessment import Cause, Plan
 from farmwatch.judge.cautions import CAUTIONS, CAUTIONS_FOOT
 from farmwatch.store import Move
 from farmwatch.tickets.phases import CLOSED, OPEN, Action, Phase, possible
+from farmwatch.times import rfc3339
 
 __all__ = [
     "NEEDS_TECHNICIAN", "PROGRAM", "REPLACED", "SCHEMA", "Ticket", "TicketCause", "TicketEvent", "as_of", "cautions_of",
@@ -118,20 +119,20 @@ class Ticket:
             "phase": self.phase,
             "priority": self.priority,
             "due": self.due.isoformat() if self.due else None,
-            "opened_at": _time(self.opened_at),
-            "changed_at": _time(self.changed_at),
+            "opened_at": rfc3339(self.opened_at),
+            "changed_at": rfc3339(self.changed_at),
             "range_mm": _mm(self.range_mm),
             "predicted_mm": _mm(self.predicted_mm),
             "advice": list(self.advice),
             "plan": self.plan or None,
             "remark": self.remark or None,
-            "work_from": _time(self.work_from),
-            "work_until": _time(self.work_until),
+            "work_from": rfc3339(self.work_from),
+            "work_until": rfc3339(self.work_until),
             "method": self.method,
-            "closed_at": _time(self.closed_at),
+            "closed_at": rfc3339(self.closed_at),
             "closed_range_mm": _mm(self.closed_range_mm),
             "accepted_limit_mm": _mm(self.accepted_limit_mm),
-            "accepted_until": _time(self.accepted_until),
+            "accepted_until": rfc3339(self.accepted_until),
         }
 
 
@@ -160,7 +161,7 @@ class TicketEvent:
     def document(self) -> dict[str, Any]:
         """As plain JSON values."""
         return {
-            "at": _time(self.at),
+            "at": rfc3339(self.at),
             "action": self.action,
             "from_phase": self.from_phase,
             "to_phase": self.to_phase,
@@ -236,10 +237,6 @@ def _as_of(ticket: Ticket, past: Sequence[TicketEvent]) -> Ticket:
         bed_celsius=None,
         remark="",
     )
-
-
-def _time(at: datetime | None) -> str | None:
-    return None if at is None else at.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
 def _mm(value: float | None) -> float | None:

@@ -38,7 +38,7 @@ from farmwatch.mesh import Mesh
 from farmwatch.service.polling import Polling
 from farmwatch.service.scheduled_jobs import ScheduledJobs
 from farmwatch.service.status import ServiceStatus
-from farmwatch.store import OUTCOMES, Keeper, Store
+from farmwatch.store import OUTCOMES, DurableWriter, Store
 from tests.collect.corpus import cases
 from tests.collect.hosts import serving
 from tests.collect.mutations import mutated
@@ -93,7 +93,7 @@ def moved_clock(folder: Path, wanted: int, *, hours: int) -> None:
         settings = settings_in(folder, host.address, machines)
         store = Store(settings.farm.database)
         status, stop = ServiceStatus(NOW), threading.Event()
-        polling = Polling(settings, Keeper(store), status, stop, random.Random(1))
+        polling = Polling(settings, DurableWriter(store), status, stop, random.Random(1))
         reported: Counter[str] = Counter()
         jobs = ScheduledJobs(settings, store, status, stop, _counting(reported))
         rng = random.Random(7)
@@ -188,7 +188,7 @@ def malformed(folder: Path, count: int) -> None:
         settings = settings_in(folder, host.address, machines)
         store = Store(settings.farm.database)
         status = ServiceStatus(NOW)
-        polling = Polling(settings, Keeper(store), status, threading.Event(), random.Random(1))
+        polling = Polling(settings, DurableWriter(store), status, threading.Event(), random.Random(1))
         now, polls = NOW, 0
         while polls < count:
             now += timedelta(hours=3)

@@ -19,8 +19,8 @@ import numpy as np
 from farmwatch.history import Reading
 from farmwatch.mesh import Mesh
 from farmwatch.store import PollRecord, ReadingColumns, Store
-from farmwatch.store.clock import micros
 from farmwatch.store.columns import objects
+from farmwatch.times import micros
 
 __all__ = ["main"]
 

@@ -165,7 +165,7 @@ def test_a_host_whose_clock_runs_ahead_is_told_of(hosts, monkeypatch):
 
 
 def test_poll_tells_of_machines_left_alone_only_where_they_were_asked_for(hosts, monkeypatch):
-    monkeypatch.setattr(Store, "attended", lambda *_: frozenset({"heron-02"}))
+    monkeypatch.setattr(Store, "claims", lambda *_: frozenset({"heron-02"}))
 
     assert hosts("poll", "--machine", "heron-01")[1] == "1 machine asked: 1 new\n"
     left = "left alone, a guided realignment is at work: heron-02\n"

@@ -215,7 +215,7 @@ def test_moves_left_since_yesterday_are_not_taken_up(farmed: Farmed) -> None:
 def test_two_people_cannot_be_at_one_machine(farmed: Farmed) -> None:
     first = farmed.session()
     first.begin()
-    assert list(farmed.store.attended(farmed.clock())) == ["heron-01"]
+    assert list(farmed.store.claims(farmed.clock())) == ["heron-01"]
     with pytest.raises(InputError, match=r"technician is at heron-01.*counts as ended after two minutes"):
         farmed.session().begin()
     first.leave()
@@ -273,7 +273,7 @@ def test_run_ends_when_it_is_told_to_and_gives_the_machine_back(farmed: Farmed) 
     stop = threading.Event()
     stop.set()
     assert session.run(stop) is None
-    assert farmed.store.attended(farmed.clock()) == {}
+    assert farmed.store.claims(farmed.clock()) == {}
 
 
 def test_another_machines_answer_is_not_worked_from(farmed: Farmed) -> None:

@@ -18,7 +18,7 @@ from farmwatch.config import Farm, Machine, Mapping, Poll, Settings
 from farmwatch.model import Model, Screw
 from farmwatch.service.polling import Polling
 from farmwatch.service.status import ServiceStatus
-from farmwatch.store import Keeper, Store
+from farmwatch.store import DurableWriter, Store
 from tests.collect.hosts import Host, serving
 
 __all__ = ["CONFIG", "MODEL", "NOW", "Beds", "beds", "names", "polling", "settings_in", "write_config"]
@@ -145,7 +145,7 @@ def settings_in(folder: Path, address: str | None, machines: Sequence[str], **mo
 
 def polling(settings: Settings, store: Store | None = None, stop: threading.Event | None = None) -> Polling:
     store = store or Store(settings.farm.database, patience_seconds=0.5)
-    return Polling(settings, Keeper(store), ServiceStatus(NOW), stop or threading.Event(), random.Random(1))
+    return Polling(settings, DurableWriter(store), ServiceStatus(NOW), stop or threading.Event(), random.Random(1))
 
 
 def write_config(folder: Path, address: str, machines: Sequence[str], *, every: float = 0.05, more: str = "") -> Path:

@@ -16,7 +16,7 @@ import pytest
 
 from farmwatch.service.polling import Polling
 from farmwatch.service.status import ServiceStatus
-from farmwatch.store import Keeper, Store
+from farmwatch.store import DurableWriter, Store
 from tests.service.farm import NOW, beds, names, settings_in
 
 
@@ -40,7 +40,7 @@ def test_a_disk_that_fills_up(small_disk: Path) -> None:
         settings = settings_in(small_disk, host.address, names(4))
         store = Store(settings.farm.database, patience_seconds=0.5)
         status = ServiceStatus(NOW)
-        found = Polling(settings, Keeper(store), status, threading.Event(), random.Random(1))
+        found = Polling(settings, DurableWriter(store), status, threading.Event(), random.Random(1))
         now = NOW
         found.step(now, lambda: now)
         assert status.facts.store.is_well

@@ -15,7 +15,7 @@ import pytest
 
 from farmwatch.service.polling import Polling, tick_seconds
 from farmwatch.service.status import ServiceStatus
-from farmwatch.store import Attending, Keeper, Store, StoreBusy, StoreFull
+from farmwatch.store import Claim, DurableWriter, Store, StoreBusy, StoreFull
 from tests.service.farm import NOW, beds, names, polling, settings_in
 
 MINUTE = timedelta(minutes=1)
@@ -41,7 +41,7 @@ def test_a_machine_that_somebody_attends_to_is_left_alone(tmp_path: Path) -> Non
     with beds(names(2)) as (host, given):
         settings = settings_in(tmp_path, host.address, names(2))
         store = Store(settings.farm.database)
-        store.attend(Attending(machine="heron-01", session="s", by="bench", since=NOW, seen_at=NOW))
+        store.claim(Claim(machine="heron-01", session="s", by="bench", since=NOW, seen_at=NOW))
         found = polling(settings, store)
         assert step(found, NOW) == 1
         assert given.given == {"heron-01": 0, "heron-02": 1}
@@ -86,7 +86,7 @@ def test_a_damaged_database_is_a_state_and_what_is_read_waits(tmp_path: Path) ->
         whole.write_bytes(b"\0" * 4096)
         status = ServiceStatus(NOW)
         found = Polling(
-            settings, Keeper(Store(whole, patience_seconds=0.5)), status, threading.Event(), random.Random(1)
+            settings, DurableWriter(Store(whole, patience_seconds=0.5)), status, threading.Event(), random.Random(1)
         )
         step(found, NOW)
         step(found, NOW + 6 * MINUTE)
@@ -109,7 +109,7 @@ def test_a_read_only_database_is_a_state(tmp_path: Path, monkeypatch: pytest.Mon
         store = Store(settings.farm.database, patience_seconds=0.5)
         store.check()
         status = ServiceStatus(NOW)
-        found = Polling(settings, Keeper(store), status, threading.Event(), random.Random(1))
+        found = Polling(settings, DurableWriter(store), status, threading.Event(), random.Random(1))
         # Root may write everywhere, so it is the question that is answered otherwise.
         allowed = os.access
         monkeypatch.setattr("farmwatch.store.database.os.access", lambda path, mode: mode != os.W_OK)
@@ -146,7 +146,7 @@ def _objects_after_each_step(tmp_path: Path) -> list[int]:
         settings = settings_in(tmp_path, host.address, names(10))
         store = Store(settings.farm.database, patience_seconds=0.5)
         status = ServiceStatus(NOW)
-        found = Polling(settings, Keeper(store), status, threading.Event(), random.Random(1))
+        found = Polling(settings, DurableWriter(store), status, threading.Event(), random.Random(1))
         rng = random.Random(5)
         now, polls = NOW, 0
         objects: list[int] = []
@@ -194,7 +194,7 @@ def test_a_reader_in_the_way_is_amiss_only_when_it_stays(tmp_path: Path, monkeyp
         settings = settings_in(tmp_path, host.address, names(1))
         store = Store(settings.farm.database)
         status = ServiceStatus(NOW)
-        found = Polling(settings, Keeper(store), status, threading.Event(), random.Random(1))
+        found = Polling(settings, DurableWriter(store), status, threading.Event(), random.Random(1))
 
         def busy(*_: object) -> int:
             raise StoreBusy("held by process 7")
@@ -226,7 +226,7 @@ def test_a_loss_is_said_for_a_day_after_all_else_is_well(tmp_path: Path, monkeyp
         store = Store(settings.farm.database)
         store.check()
         status = ServiceStatus(NOW)
-        found = Polling(settings, Keeper(store), status, threading.Event(), random.Random(1))
+        found = Polling(settings, DurableWriter(store), status, threading.Event(), random.Random(1))
         with monkeypatch.context() as patched:
             patched.setattr(Store, "add_round", full)
             patched.setattr(os, "fsync", no_room)

@@ -11,10 +11,10 @@ def test_after_so_many_opens_the_engine_is_another_and_the_data_the_same(tmp_pat
     monkeypatch.setattr(module, "_OPENS_BY_ONE_START", 3)
     store = Store(tmp_path / "farm.duckdb")
     engines = set()
-    kept = []
+    written = []
     for number in range(10):
         store.add_polls([PollRecord(machine=f"heron-{number}", at=NOW, outcome="same")])
-        kept.append(store.database._engine)
+        written.append(store.database._engine)
         engines.add(id(store.database._engine))
     assert len(engines) >= 3
     assert len(store.last_answers()) == 10

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from farmwatch.history import Reading
-from farmwatch.store import Keeper, Store
+from farmwatch.store import DurableWriter, Store
 
 MakeReading = Callable[..., Reading]
 
@@ -27,7 +27,7 @@ from pathlib import Path
 import numpy as np
 from farmwatch.history import Reading
 from farmwatch.mesh import Mesh
-from farmwatch.store import Keeper, PollRecord, Store
+from farmwatch.store import DurableWriter, PollRecord, Store
 start = datetime(2026, 1, 1, tzinfo=UTC)
 x = np.linspace(10, 210, 5)
 def reading(k):
@@ -35,14 +35,14 @@ def reading(k):
     z = np.full((5, 5), k * 1e-5)
     return Reading(machine=f"heron-{k % 20:02d}", taken_at=at, seen_at=at, time_from="host", mesh=Mesh.accept(x, x, z))
 def rounds(path, first, out):
-    keeper = Keeper(Store(Path(path)))
+    writer = DurableWriter(Store(Path(path)))
     for r in range(first, 1_000_000):
         readings = [reading(20 * r + k) for k in range(20)]
         polls = [PollRecord(machine=given.machine, at=given.taken_at, outcome="new") for given in readings]
         if r % 3 == 0:
-            keeper.pending.append(readings, polls)
+            writer.pending.append(readings, polls)
         else:
-            keeper.keep(readings, polls)
+            writer.write(readings, polls)
         os.write(out, b"%d\\n" % r)
 # Everything is imported once: each line asks for a copy of this process, that writes until it is killed.
 for line in sys.stdin:
@@ -79,9 +79,9 @@ def test_kill_9_at_random_moments_loses_and_doubles_nothing(tmp_path: Path) -> N
                 said += stream.readlines()
             promised = max(promised, *(int(text) for text in said if text.endswith("\n")))
     assert writers.returncode == 0
-    keeper = Keeper(Store(path))
-    assert keeper.retry().is_well
-    with keeper.store.database.reading() as con:
+    writer = DurableWriter(Store(path))
+    assert writer.retry().is_well
+    with writer.store.database.reading() as con:
         rows = con.execute(
             "SELECT (epoch_us(taken_at) - epoch_us(TIMESTAMPTZ '2026-01-01 00:00:00+00')) // 60000000, heights "
             "FROM readings"
@@ -109,8 +109,8 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
 
 def test_a_disk_that_fills_up_and_is_cleared(small_disk: Path, reading: MakeReading) -> None:
     """The farm's other files take the room; every reading that was stored or waits is there in the end."""
-    keeper = Keeper(Store(small_disk / "farm.duckdb"))
-    keeper.keep([reading(seed=0)], [])
+    writer = DurableWriter(Store(small_disk / "farm.duckdb"))
+    writer.write([reading(seed=0)], [])
     ballast = small_disk / "ballast"
     with ballast.open("wb", buffering=0) as file:
         try:
@@ -121,22 +121,22 @@ def test_a_disk_that_fills_up_and_is_cleared(small_disk: Path, reading: MakeRead
     os.truncate(ballast, ballast.stat().st_size - 64 * 1024)
     promised, kinds = {0}, set()
     for k in range(1, 16):
-        kept = keeper.keep([reading(hours=20 * k + i, seed=20 * k + i) for i in range(20)], [])
-        kinds.add(kept.state.kind)
-        assert kept.stored + kept.waiting + kept.lost == 20
-        if not kept.lost:
+        written = writer.write([reading(hours=20 * k + i, seed=20 * k + i) for i in range(20)], [])
+        kinds.add(written.state.kind)
+        assert written.stored + written.waiting + written.lost == 20
+        if not written.lost:
             promised |= {20 * k + i for i in range(20)}
     assert "full" in kinds
-    assert kept.state.lost > 0
-    assert "could not be kept" in kept.state.words
-    assert "no room is left" in kept.state.words
-    assert keeper.store.reading_count() >= 1
+    assert written.state.lost > 0
+    assert "could not be kept" in written.state.words
+    assert "no room is left" in written.state.words
+    assert writer.store.reading_count() >= 1
     ballast.unlink()
-    after = keeper.retry()
+    after = writer.retry()
     assert (after.kind, after.pending) == ("ok", 0)
     digests = {reading(seed=k).mesh.digest() for k in promised}
-    with keeper.store.database.reading() as con:
+    with writer.store.database.reading() as con:
         found = [row[0] for row in con.execute("SELECT digest FROM readings").fetchall()]
     assert digests <= set(found)
     assert len(found) == len(set(found))
-    assert keeper.keep([reading(hours=9999, seed=9999)], []).stored == 1
+    assert writer.write([reading(hours=9999, seed=9999)], []).stored == 1

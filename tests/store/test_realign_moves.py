@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from farmwatch.store import Attending, Move, Store
+from farmwatch.store import Claim, Move, Store
 
 AT = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
 MOVE = Move(
@@ -31,15 +31,15 @@ def test_what_was_seen_takes_the_place_of_what_was_to_come(store: Store) -> None
 
 
 def test_a_machine_is_attended_to_by_one_session_until_it_is_silent(store: Store) -> None:
-    first = Attending(machine="heron-01", session="a", by="first", since=AT, seen_at=AT)
-    second = Attending(machine="heron-01", session="b", by="second", since=AT, seen_at=AT + timedelta(seconds=60))
-    assert store.attend(first) is None
-    assert store.attend(second) == first
-    assert store.attended(AT + timedelta(seconds=60)) == {"heron-01": first}
+    first = Claim(machine="heron-01", session="a", by="first", since=AT, seen_at=AT)
+    second = Claim(machine="heron-01", session="b", by="second", since=AT, seen_at=AT + timedelta(seconds=60))
+    assert store.claim(first) is None
+    assert store.claim(second) == first
+    assert store.claims(AT + timedelta(seconds=60)) == {"heron-01": first}
     late = replace(second, seen_at=AT + timedelta(minutes=3))
-    assert store.attended(late.seen_at) == {}
-    assert store.attend(late) is None
+    assert store.claims(late.seen_at) == {}
+    assert store.claim(late) is None
     store.leave("heron-01", "a")
-    assert list(store.attended(late.seen_at)) == ["heron-01"]
+    assert list(store.claims(late.seen_at)) == ["heron-01"]
     store.leave("heron-01", "b")
-    assert store.attended(late.seen_at) == {}
+    assert store.claims(late.seen_at) == {}

@@ -11,8 +11,8 @@ import duckdb
 
 from farmwatch.history import Note, OutOfService, Work
 from farmwatch.store import sql, ticket_sql
-from farmwatch.store.clock import from_micros, micros
 from farmwatch.store.records import Run
+from farmwatch.times import from_micros, micros
 
 __all__ = [
     "add_note",

@@ -1,4 +1,4 @@
-"""What happens at the bench: moves of realignments, and who attends to a machine just now."""
+"""Moves of guided realignments, and which machines such a session has claimed just now."""
 
 from __future__ import annotations
 
@@ -10,11 +10,11 @@ from typing import Any
 import duckdb
 
 from farmwatch.store import ticket_sql
-from farmwatch.store.clock import from_micros, micros
-from farmwatch.store.entries import wanted
-from farmwatch.store.records import Attending, Move
+from farmwatch.store.notes import wanted
+from farmwatch.store.records import Claim, Move
+from farmwatch.times import from_micros, micros
 
-__all__ = ["add_moves", "attend", "attended", "finish_moves", "in_work", "leave", "letters", "moves"]
+__all__ = ["add_moves", "claim", "claims", "finish_moves", "in_work", "leave", "moves", "waiting_deliveries"]
 
 _TIMES = ("at", "before_at", "after_at")
 # Who has not been heard of for so long has left without saying so (a lost connection).
@@ -38,23 +38,23 @@ def moves(con: duckdb.DuckDBPyConnection, names: Sequence[str] | None, until: da
     return [_move(row) for row in con.execute(ticket_sql.MOVES, wanted(names, until)).fetchall()]
 
 
-def attend(con: duckdb.DuckDBPyConnection, who: Attending) -> Attending | None:
-    """Say that somebody attends to a machine; returns who does so already (it then stays theirs), else None."""
-    other = attended(con, who.seen_at).get(who.machine)
+def claim(con: duckdb.DuckDBPyConnection, who: Claim) -> Claim | None:
+    """Claim a machine for a session; returns whose it is already (it then stays theirs), else None."""
+    other = claims(con, who.seen_at).get(who.machine)
     if other is not None and other.session != who.session:
         return other
     con.execute(
-        ticket_sql.ATTEND,
+        ticket_sql.CLAIM,
         [who.machine, who.session, who.by, micros(who.since), micros(who.seen_at)],
     )
     return None
 
 
-def attended(con: duckdb.DuckDBPyConnection, at: datetime) -> dict[str, Attending]:
-    """The machines that somebody attends to at a time."""
-    rows = con.execute(ticket_sql.ATTENDED, {"after": micros(at - _GONE_AFTER)}).fetchall()
+def claims(con: duckdb.DuckDBPyConnection, at: datetime) -> dict[str, Claim]:
+    """The machines claimed at a time."""
+    rows = con.execute(ticket_sql.CLAIMS, {"after": micros(at - _GONE_AFTER)}).fetchall()
     return {
-        machine: Attending(machine=machine, session=session, by=by, since=from_micros(since), seen_at=from_micros(seen))
+        machine: Claim(machine=machine, session=session, by=by, since=from_micros(since), seen_at=from_micros(seen))
         for machine, session, by, since, seen in rows
     }
 
@@ -80,7 +80,7 @@ def in_work(con: duckdb.DuckDBPyConnection) -> frozenset[str]:
     return frozenset(machine for (machine,) in con.execute(ticket_sql.IN_WORK).fetchall())
 
 
-def letters(con: duckdb.DuckDBPyConnection, at: datetime) -> tuple[int, int]:
+def waiting_deliveries(con: duckdb.DuckDBPyConnection, at: datetime) -> tuple[int, int]:
     """How many letters of the outbox are to be tried at a time, and how many wait in all."""
-    row = con.execute(ticket_sql.LETTERS, {"at": micros(at)}).fetchone()
+    row = con.execute(ticket_sql.WAITING_DELIVERIES, {"at": micros(at)}).fetchone()
     return (int(row[0]), int(row[1])) if row else (0, 0)

@@ -17,10 +17,11 @@ import orjson
 from farmwatch.errors import FarmwatchError
 from farmwatch.history import COLDEST_CELSIUS, HOTTEST_CELSIUS, Reading
 from farmwatch.mesh import Mesh, MeshRefused
+from farmwatch.times import rfc3339
 
 __all__ = [
     "KEYS", "LONGEST_PLATE", "LineRefused", "instant", "member_celsius", "plain",
-    "reading_line", "reading_of", "time_text",
+    "reading_line", "reading_of",
 ]  # fmt: skip
 
 KEYS = frozenset(
@@ -49,11 +50,6 @@ class LineRefused(FarmwatchError):
     """A line that is no reading; the message says why."""
 
 
-def time_text(at: datetime) -> str:
-    """RFC 3339, UTC, "Z", as few digits as the time needs."""
-    return at.astimezone(UTC).isoformat().replace("+00:00", "Z")
-
-
 def plain(text: str) -> str:
     """The text as valid Unicode: half a surrogate pair, as a host's JSON may hold, becomes "?"."""
     return text.encode("utf-8", "replace").decode("utf-8")
@@ -63,13 +59,13 @@ def reading_line(reading: Reading) -> bytes:
     """One line, ending in a newline; missing heights are null."""
     line: dict[str, Any] = {
         "machine": reading.machine,
-        "taken_at": time_text(reading.taken_at),
+        "taken_at": rfc3339(reading.taken_at, exact=True),
         "x": reading.mesh.x.tolist(),
         "y": reading.mesh.y.tolist(),
         "heights": reading.mesh.z.tolist(),
         "bed_celsius": reading.bed_celsius,
         "plate": None if reading.plate is None else plain(reading.plate),
-        "seen_at": time_text(reading.seen_at),
+        "seen_at": rfc3339(reading.seen_at, exact=True),
         "time_from": reading.time_from,
         "celsius_is": reading.celsius_is,
         "during_work": reading.during_work,

@@ -1,4 +1,4 @@
-"""Keeping what was read, whatever befalls the database: stored at once, or waiting in the pending file, or counted."""
+"""Writes what polls bring whatever befalls the database: stored, waiting in the pending file, or counted as lost."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from farmwatch.store.pending import Batch, PendingFile
 from farmwatch.store.records import LastMesh, PollRecord
 from farmwatch.store.store import Store
 
-__all__ = ["Keeper", "Kept", "StoreKind", "StoreState"]
+__all__ = ["DurableWriter", "StoreKind", "StoreState", "WriteResult"]
 
 StoreKind = Literal["ok", "waiting", "full", "read-only", "damaged", "newer", "failing"]
 """waiting: another process holds the database; failing: anything else that it said."""
@@ -52,7 +52,7 @@ class StoreState:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Kept:
+class WriteResult:
     """What became of one round: readings newly stored, waiting in the pending file, not kept at all."""
 
     stored: int
@@ -61,7 +61,7 @@ class Kept:
     state: StoreState
 
 
-class Keeper:
+class DurableWriter:
     """Stores what polls bring and never raises for what a database can suffer; one for a process."""
 
     def __init__(self, store: Store, pending: PendingFile | None = None) -> None:
@@ -75,7 +75,7 @@ class Keeper:
         self._last: dict[str, LastMesh] = {}
         self._held = self._emptied = False
 
-    def keep(self, readings: Sequence[Reading], polls: Sequence[PollRecord]) -> Kept:
+    def write(self, readings: Sequence[Reading], polls: Sequence[PollRecord]) -> WriteResult:
         """Store a round, after what still waits; where that fails, append it to the pending file."""
         with self._lock:
             try:
@@ -84,13 +84,13 @@ class Keeper:
             except StoreError as fault:
                 self._remember(fault)
                 waiting = self._wait(readings, polls)
-                return Kept(stored=0, waiting=waiting, lost=len(readings) - waiting, state=self._state())
+                return WriteResult(stored=0, waiting=waiting, lost=len(readings) - waiting, state=self._state())
             except Exception:
                 # A bug of ours must not cost what was read either.
                 self._wait(readings, polls)
                 raise
             self._well(readings)
-            return Kept(stored=stored, waiting=0, lost=0, state=self._state())
+            return WriteResult(stored=stored, waiting=0, lost=0, state=self._state())
 
     def retry(self) -> StoreState:
         """Try to store what waits; never raises for what a database can suffer."""
