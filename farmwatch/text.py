@@ -13,6 +13,7 @@ __all__ = [
     "count",
     "day",
     "day_of",
+    "excerpt",
     "joined",
     "mm",
     "sanitize",
@@ -24,19 +25,30 @@ __all__ = [
 MINUS = "\N{MINUS SIGN}"
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
-# Cc control, Cs lone surrogate, Cf invisible formatting (bidirectional overrides among them), Zl and Zp line ends.
-_UNFIT = frozenset({"Cc", "Cs", "Cf", "Zl", "Zp"})
+# Cc control (escape among them), Cs lone surrogate, Cf invisible formatting (bidirectional overrides among them), Zl
+# and Zp line ends, Co and Cn what no font has to have.
+_UNFIT = frozenset({"Cc", "Cs", "Cf", "Zl", "Zp", "Co", "Cn"})
 
 
-def sanitize(text: str) -> str:
-    """Text from a host, a file or a name without anything that could steer a screen; what is left is only letters."""
-    if text.isascii() and text.isprintable():
-        return text
-    return "".join(_fit(letter) for letter in text)
+def sanitize(text: object) -> str:
+    """The text on one line, as long as it was, of letters and blanks only.
+
+    Line ends and tabs become blanks, what a screen would obey or cannot show becomes U+FFFD.
+    """
+    line = str(text)
+    if line.isascii() and line.isprintable():
+        return line
+    return "".join(_fit(letter) for letter in line)
+
+
+def excerpt(text: object, longest: int = 60) -> str:
+    """The beginning of a text, sanitized, each run of blanks as one, cut at `longest` characters."""
+    line = sanitize(" ".join(str(text)[: 4 * longest].split()))
+    return line if len(line) <= longest else line[: longest - 1] + "…"
 
 
 def _fit(letter: str) -> str:
-    if letter in "\n\t":
+    if letter in "\n\r\t":
         return " "
     return "\N{REPLACEMENT CHARACTER}" if unicodedata.category(letter) in _UNFIT else letter
 

@@ -10,7 +10,8 @@ from pathlib import Path
 import click
 
 from farmwatch.cli.app import App, pass_app
-from farmwatch.cli.screen import echo, paragraph, progress, sanitize
+from farmwatch.cli.screen import echo, paragraph, progress
+from farmwatch.text import sanitize
 
 __all__ = ["COMMANDS"]
 

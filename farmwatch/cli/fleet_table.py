@@ -9,9 +9,9 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 from farmwatch.cli.outcomes import FIXES
-from farmwatch.cli.screen import echo, paragraph, sanitize, table, width
+from farmwatch.cli.screen import echo, paragraph, table, width
 from farmwatch.judge.assessment import Assessment, Condition, FleetAssessment
-from farmwatch.text import clock, count, joined, mm
+from farmwatch.text import clock, count, joined, mm, sanitize
 from farmwatch.times import rfc3339
 
 if TYPE_CHECKING:

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, cast
 import click
 
 from farmwatch.cli.app import App, pass_app
-from farmwatch.cli.screen import echo, error, paragraph, progress, sanitize, width
+from farmwatch.cli.screen import echo, error, paragraph, progress, width
 from farmwatch.errors import InputError
+from farmwatch.text import sanitize
 
 if TYPE_CHECKING:
     from farmwatch.exchange import Corner, Form, Imported

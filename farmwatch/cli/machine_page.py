@@ -10,7 +10,7 @@ from farmwatch.cli.bedmap import bed_map, screw_letters
 from farmwatch.cli.fleet_table import accepted_words
 from farmwatch.cli.history_line import history_lines
 from farmwatch.cli.outcomes import FIXES
-from farmwatch.cli.screen import echo, paragraph, sanitize, width
+from farmwatch.cli.screen import echo, paragraph, width
 from farmwatch.judge.assessment import Assessment, ReadingFacts
 from farmwatch.judge.cautions import CAUTIONS, CAUTIONS_FOOT
 from farmwatch.judge.words import (
@@ -22,7 +22,7 @@ from farmwatch.judge.words import (
     shim_sentences,
 )
 from farmwatch.model import Limits
-from farmwatch.text import clock, day_of, joined, mm, signed
+from farmwatch.text import clock, day_of, joined, mm, sanitize, signed
 
 if TYPE_CHECKING:
     from farmwatch.tickets import Ticket

@@ -10,8 +10,9 @@ from urllib.parse import urlsplit
 import click
 
 from farmwatch.cli.app import App, pass_app
-from farmwatch.cli.screen import echo, paragraph, sanitize, width
+from farmwatch.cli.screen import echo, paragraph, width
 from farmwatch.errors import FarmwatchError, InputError
+from farmwatch.text import sanitize
 
 if TYPE_CHECKING:
     from farmwatch.collect.outcome import PollError

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, cast
 import click
 
 from farmwatch.cli.app import App, pass_app
-from farmwatch.cli.screen import echo, sanitize
+from farmwatch.cli.screen import echo
 from farmwatch.errors import InputError
+from farmwatch.text import sanitize
 
 if TYPE_CHECKING:
     from farmwatch.history import NoteKind

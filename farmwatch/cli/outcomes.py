@@ -6,7 +6,8 @@ import re
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
-from farmwatch.cli.screen import echo, paragraph, sanitize
+from farmwatch.cli.screen import echo, paragraph
+from farmwatch.text import sanitize
 
 if TYPE_CHECKING:
     from farmwatch.cli.mesh_fit import Misfit

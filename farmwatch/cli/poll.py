@@ -12,7 +12,8 @@ import click
 from farmwatch.cli.app import App, pass_app
 from farmwatch.cli.fleet import NEEDS_ATTENTION
 from farmwatch.cli.outcomes import FIXES, show_misfits, show_remarks, show_troubles
-from farmwatch.cli.screen import echo, paragraph, progress, sanitize
+from farmwatch.cli.screen import echo, paragraph, progress
+from farmwatch.text import sanitize
 
 if TYPE_CHECKING:
     from farmwatch.collect.poll import OnAttempt, PollRound

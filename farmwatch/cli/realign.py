@@ -13,8 +13,9 @@ from typing import TYPE_CHECKING, NoReturn
 import click
 
 from farmwatch.cli.app import App, pass_app
-from farmwatch.cli.screen import echo, paragraph, sanitize, width
+from farmwatch.cli.screen import echo, paragraph, width
 from farmwatch.errors import InputError
+from farmwatch.text import sanitize
 
 if TYPE_CHECKING:
     from farmwatch.judge.learned import StepBelief

@@ -5,7 +5,8 @@ from __future__ import annotations
 import click
 
 from farmwatch.cli.app import App, pass_app
-from farmwatch.cli.screen import echo, paragraph, sanitize
+from farmwatch.cli.screen import echo, paragraph
+from farmwatch.text import sanitize
 
 __all__ = ["COMMANDS"]
 

@@ -7,40 +7,24 @@ obey. Commands print foreign text through `sanitize` (or as a cell of a `table`,
 from __future__ import annotations
 
 import sys
-import unicodedata
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
+from farmwatch.text import sanitize
+
 if TYPE_CHECKING:
     from rich.console import Console
     from rich.text import Text
 
-__all__ = ["console", "echo", "error", "paragraph", "progress", "sanitize", "table", "width"]
+__all__ = ["console", "echo", "error", "paragraph", "progress", "table", "width"]
 
-# Cc control (escape among them), Cf invisible formatting (bidirectional overrides), Cs surrogates, Zl Zp line ends.
-_UNFIT = frozenset({"Cc", "Cf", "Cs", "Zl", "Zp", "Co", "Cn"})
 _BROADEST = 120
 _NARROWEST = 40
 _LONGEST_ON_A_LINE = 20
 # Between the columns of a table, and what no column goes below.
 _GAP, _NARROWEST_COLUMN = 2, 6
-
-
-def sanitize(text: object) -> str:
-    """Text on one line, of printable characters only."""
-    line = str(text)
-    if line.isascii() and line.isprintable():
-        return line
-    return "".join(_fit(letter) for letter in line)
-
-
-def _fit(letter: str) -> str:
-    kind = unicodedata.category(letter)
-    if letter in "\n\r\t" or kind == "Zs":
-        return " "
-    return "\N{REPLACEMENT CHARACTER}" if kind in _UNFIT else letter
 
 
 def error(text: str, prefix: str = "farmwatch: ") -> None:

@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 import click
 
 from farmwatch.cli.app import App, pass_app
-from farmwatch.cli.screen import echo, paragraph, sanitize
+from farmwatch.cli.screen import echo, paragraph
+from farmwatch.text import sanitize
 
 if TYPE_CHECKING:
     from farmwatch.store import Restored

@@ -13,8 +13,9 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from farmwatch.cli.app import App, pass_app
-from farmwatch.cli.screen import echo, paragraph, sanitize
+from farmwatch.cli.screen import echo, paragraph
 from farmwatch.errors import InputError
+from farmwatch.text import sanitize
 
 if TYPE_CHECKING:
     from farmwatch.tickets import Ticket, TicketRepository, phases

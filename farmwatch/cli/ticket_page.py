@@ -8,7 +8,7 @@ from datetime import date, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from farmwatch.cli.screen import echo, paragraph, sanitize
+from farmwatch.cli.screen import echo, paragraph
 from farmwatch.cli.ticket_list import accepted_phrase, time_phrase
 from farmwatch.judge.cautions import CAUTIONS, CAUTIONS_FOOT
 from farmwatch.judge.learned import StepBelief
@@ -23,7 +23,7 @@ from farmwatch.judge.words import (
 from farmwatch.model import Model
 from farmwatch.report import figure_sentences
 from farmwatch.store import Move
-from farmwatch.text import clock, day, mm
+from farmwatch.text import clock, day, mm, sanitize
 from farmwatch.tickets import Figures, Outbox, Proof, Ticket, TicketEvent
 
 __all__ = [

@@ -8,7 +8,8 @@ from typing import Any
 
 import orjson
 
-from farmwatch.collect.outcome import PollError, plain
+from farmwatch.collect.outcome import PollError
+from farmwatch.text import excerpt
 
 __all__ = ["json_document", "text_rows"]
 
@@ -63,7 +64,7 @@ def _text_row(line: str, apart: str | None, number: int) -> list[float | None]:
             row.append(value)
         except ValueError:
             raise PollError(
-                "garbled", f"row {number}, value {column} holds {plain(word, 30)!r} where a number is wanted"
+                "garbled", f"row {number}, value {column} holds {excerpt(word, 30)!r} where a number is wanted"
             ) from None
     return row
 
@@ -88,10 +89,10 @@ def _not_json(body: bytes, error: orjson.JSONDecodeError) -> str:
         return "the answer is nested more than a thousand deep"
     if error.pos >= len(error.doc.rstrip()):
         return "the answer is JSON that breaks off before its end"
-    return f"the answer is not JSON ({plain(error.msg, 80)} at {where})"
+    return f"the answer is not JSON ({excerpt(error.msg, 80)} at {where})"
 
 
 def _page(body: bytes) -> str:
     title = _TITLE.search(body[:20_000])
-    name = plain(title[1].decode("utf-8", "replace"), 40) if title else ""
+    name = excerpt(title[1].decode("utf-8", "replace"), 40) if title else ""
     return f"a web page (titled {name!r})" if name else "a web page or XML"

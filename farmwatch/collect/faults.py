@@ -10,7 +10,8 @@ from urllib.parse import urlsplit
 from urllib3.exceptions import DecodeError, InvalidHeader
 
 from farmwatch.collect.address import Address
-from farmwatch.collect.outcome import PollError, plain
+from farmwatch.collect.outcome import PollError
+from farmwatch.text import excerpt
 
 __all__ = ["network_error", "root", "shown", "status_error"]
 
@@ -20,7 +21,7 @@ def shown(url: str) -> str:
     try:
         return f"{Address.of(url)}{urlsplit(url).path}"
     except ValueError:
-        return plain(url.split("?")[0].rsplit("@", 1)[-1])
+        return excerpt(url.split("?")[0].rsplit("@", 1)[-1])
 
 
 def status_error(status: int, url: str) -> PollError:
@@ -83,4 +84,4 @@ def _about_certificate(error: ssl.SSLCertVerificationError) -> str:
         return "its certificate is for another name than this address"
     if error.verify_code in (18, 19, 20, 21):
         return "its certificate is signed by nobody known here; if the farm has its own authority, name it as ca_file"
-    return f"its certificate does not hold ({plain(error.verify_message)})"
+    return f"its certificate does not hold ({excerpt(error.verify_message)})"

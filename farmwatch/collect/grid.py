@@ -13,8 +13,9 @@ from typing import Any
 import numpy as np
 
 from farmwatch.collect.lookup import MISSING
-from farmwatch.collect.outcome import PollError, plain
+from farmwatch.collect.outcome import PollError
 from farmwatch.mesh import Floats
+from farmwatch.text import excerpt
 
 __all__ = ["MOST_POINTS", "Convention", "axis", "check_count", "kind", "numbers", "points_grid"]
 
@@ -35,7 +36,7 @@ def kind(value: Any) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, str):
-        return f"the text {plain(value, 30)!r}"
+        return f"the text {excerpt(value, 30)!r}"
     if isinstance(value, list):
         return f"a list of {len(value):,}"
     return "an object" if isinstance(value, dict) else "a number"

@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from farmwatch.collect.outcome import plain
+from farmwatch.text import excerpt
 
 __all__ = ["EARLIEST", "MOST_AHEAD", "believable", "host_time", "why_not_believed"]
 
@@ -31,7 +31,7 @@ def host_time(value: Any, zone: ZoneInfo | None) -> datetime:
             return datetime.fromtimestamp(seconds, UTC)
         except (OverflowError, ValueError, OSError):
             pass
-    raise ValueError(f"its time {plain(value)!r} cannot be read")
+    raise ValueError(f"its time {excerpt(value)!r} cannot be read")
 
 
 def believable(time: datetime, now: datetime) -> bool:
@@ -60,9 +60,9 @@ def _from_text(value: str, zone: ZoneInfo | None) -> datetime:
         if time.tzinfo is not None:
             return time.astimezone(UTC)
         if zone is None:
-            raise ValueError(f"its time {plain(value)!r} has no offset; say its zone as taken_at_zone")
+            raise ValueError(f"its time {excerpt(value)!r} has no offset; say its zone as taken_at_zone")
         return time.replace(tzinfo=zone).astimezone(UTC)
     except (ValueError, OverflowError) as error:
         if "taken_at_zone" in str(error):
             raise
-        raise ValueError(f"its time {plain(value)!r} cannot be read") from None
+        raise ValueError(f"its time {excerpt(value)!r} cannot be read") from None

@@ -21,9 +21,10 @@ from farmwatch.collect.body import json_document, text_rows
 from farmwatch.collect.grid import Convention, axis, check_count, kind, numbers, points_grid
 from farmwatch.collect.hosttime import host_time
 from farmwatch.collect.lookup import MISSING, Lookup
-from farmwatch.collect.outcome import PollError, plain
+from farmwatch.collect.outcome import PollError
 from farmwatch.history import COLDEST_CELSIUS, HOTTEST_CELSIUS
 from farmwatch.mesh import Floats, Mesh, MeshRefused
+from farmwatch.text import excerpt
 
 __all__ = ["HostMesh", "Reader", "read_answer"]
 
@@ -248,7 +249,7 @@ def _nested(value: list[Any]) -> bool:
 def _inside(document: Any) -> str:
     """A hint at what the answer holds instead."""
     if type(document) is dict and document:
-        names = ", ".join(plain(name, 20) for name in list(document)[:6])
+        names = ", ".join(excerpt(name, 20) for name in list(document)[:6])
         return f" (the answer holds {names}{', …' if len(document) > 6 else ''})"
     return f" (the answer is {kind(document)})"
 
@@ -281,4 +282,4 @@ def _label(name: str, value: Any) -> str | None:
         return None
     if type(value) not in (str, int, float):
         raise PollError("garbled", f"{name} holds {kind(value)} where a text or a number is wanted")
-    return plain(value, LONGEST_LABEL)
+    return excerpt(value, LONGEST_LABEL)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from farmwatch.errors import FarmwatchError
 from farmwatch.store.records import Outcome
 
-__all__ = ["PollError", "plain"]
+__all__ = ["PollError"]
 
 
 class PollError(FarmwatchError):
@@ -16,10 +16,3 @@ class PollError(FarmwatchError):
         self.outcome: Outcome = outcome
         self.reason = reason
         self.status = status
-
-
-def plain(text: object, longest: int = 60) -> str:
-    """Text from a host on one line: nothing but printable characters, cut at `longest`."""
-    line = " ".join(str(text)[: 4 * longest].split())
-    line = "".join(sign if sign.isprintable() else "�" for sign in line)
-    return line if len(line) <= longest else line[: longest - 1] + "…"

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import zlib
 
-from farmwatch.collect.outcome import PollError, plain
+from farmwatch.collect.outcome import PollError
+from farmwatch.text import excerpt
 
 __all__ = ["too_large", "unpacked"]
 
@@ -26,7 +27,7 @@ def unpacked(body: bytes, encoding: str, cap: int) -> bytes:
         return body
     widths = _WIDTHS.get(encoding)
     if widths is None:
-        raise PollError("host-error", f"packs its answer as {plain(encoding)!r}, which nobody asked for")
+        raise PollError("host-error", f"packs its answer as {excerpt(encoding)!r}, which nobody asked for")
     for width in widths:
         try:
             return _inflate(body, width, cap)

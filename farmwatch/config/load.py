@@ -7,7 +7,6 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
-from farmwatch import places
 from farmwatch.config import rules
 from farmwatch.config.faults import ConfigError, KeyPath, Notes, Place, shown
 from farmwatch.config.locate import locate
@@ -15,12 +14,14 @@ from farmwatch.config.machines_file import read_machines_file
 from farmwatch.config.sections import SectionReader
 from farmwatch.config.settings import (
     SECTIONS,
+    SYSTEM_WIDE,
     Farm,
     Machine,
     Mapping,
     ModelSection,
     Section,
     Settings,
+    absolute,
 )
 from farmwatch.model import Limits, Model, Screw
 
@@ -31,11 +32,15 @@ _TOP = (*SECTIONS, "models", "mappings", "machines", "machines_file")
 
 def find_config(path: Path | None) -> Path:
     """Where the configuration is: `path`, FARMWATCH_CONFIG, ./config.toml or /etc/farmwatch/config.toml."""
-    found = places.configuration(path)
-    if found is not None:
-        return found
+    if path is None and os.environ.get("FARMWATCH_CONFIG"):
+        path = Path(os.environ["FARMWATCH_CONFIG"])
+    if path is not None:
+        return path
+    for candidate in (Path("config.toml"), SYSTEM_WIDE):
+        if candidate.is_file():
+            return candidate
     raise ConfigError(
-        f"no configuration: there is no config.toml here and no {places.SYSTEM_WIDE}; "
+        f"no configuration: there is no config.toml here and no {SYSTEM_WIDE}; "
         "name one with --config FILE, or begin with: farmwatch init"
     )
 
@@ -54,7 +59,7 @@ def load_settings(path: Path | None = None) -> Settings:
     except RecursionError:
         raise ConfigError(f"{found}: not TOML that can be read: it is nested too deeply") from None
     notes = Notes()
-    settings = _Reader(raw, places.folder_of(found), notes).settings(found)
+    settings = _Reader(raw, absolute(found).parent, notes).settings(found)
     lines = locate(text) if notes.faults or notes.warnings else {}
     faults = notes.settle(str(found), notes.faults, lines)
     if faults or settings is None:
@@ -115,7 +120,7 @@ class _Reader(SectionReader):
             models=models,
             mappings=mappings,
             machines=tuple(machines),
-            path=Path(os.path.abspath(path)),  # noqa: PTH100  # as in places.folder_of
+            path=absolute(path),
         )
 
     def table(self, at: KeyPath, kind: type[Section]) -> Section | None:

@@ -6,6 +6,7 @@ is a class here, a field of `Settings` and a line of `SECTIONS`.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
@@ -336,6 +337,14 @@ class Webhook(Section):
     deadline_seconds: float = Field(15.0, ge=0.05, le=600, description="wanted seconds from 0.05 to 600")
 
 
+SYSTEM_WIDE = Path("/etc/farmwatch/config.toml")
+
+
+def absolute(path: Path) -> Path:
+    """Absolute, but with its links as they are: relative paths in a configuration start beside the name it goes by."""
+    return Path(os.path.abspath(path))  # noqa: PTH100
+
+
 class Settings(Section):
     """The whole configuration, checked."""
 
@@ -353,6 +362,12 @@ class Settings(Section):
     """The file it was read from."""
     warnings: tuple[str, ...] = ()
     """What is worth a second look but no fault: shown by `check`."""
+
+    @property
+    def path_to_name(self) -> Path | None:
+        """The configuration, where a command finds it only if it is named or run in its folder."""
+        path = None if self.path is None else absolute(self.path)
+        return None if path == SYSTEM_WIDE else path
 
     def machine(self, name: str) -> Machine:
         """The machine of that name; raises InputError naming the nearest one."""

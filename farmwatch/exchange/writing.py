@@ -8,10 +8,8 @@ from __future__ import annotations
 
 import csv
 import io
-import os
 import re
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import IO, Literal
 
@@ -19,6 +17,7 @@ from farmwatch.errors import InputError
 from farmwatch.exchange.cells import to_cell
 from farmwatch.exchange.csvfile import COLUMNS, OPTIONAL
 from farmwatch.exchange.outcome import Exported, Progress
+from farmwatch.files import replacing
 from farmwatch.history import Reading
 from farmwatch.store import Store
 from farmwatch.store.reading_json import reading_line
@@ -57,7 +56,7 @@ def _export_text(
             if progress:
                 progress(min(start + _SLICE, total), total)
 
-    with _replacing(file) as beside, beside.open("wb", buffering=1 << 20) as target:
+    with replacing(file) as beside, beside.open("wb", buffering=1 << 20) as target:
         writer(slices(), target)
     return Exported(readings=total, files=(file,))
 
@@ -98,7 +97,7 @@ def _export_parquet(store: Store, folder: Path, progress: Progress | None) -> Ex
     for start in range(0, max(total, 1), _PARQUET_SLICE):
         file = folder / f"readings-{len(files) + 1:04d}.parquet"
         end = min(start + _PARQUET_SLICE, total)
-        with _replacing(file) as beside:
+        with replacing(file) as beside:
             store.write_parquet(beside, start, end)
         files.append(file)
         if progress:
@@ -107,17 +106,6 @@ def _export_parquet(store: Store, folder: Path, progress: Progress | None) -> Ex
         if re.fullmatch(r"readings-\d{4,}\.parquet", other.name) and other not in files:
             other.unlink()
     return Exported(readings=total, files=tuple(files))
-
-
-@contextmanager
-def _replacing(file: Path) -> Iterator[Path]:
-    """A file beside the one meant, which takes its place once it is whole."""
-    beside = file.with_name(f".{file.name}.{os.getpid()}")
-    try:
-        yield beside
-        beside.replace(file)
-    finally:
-        beside.unlink(missing_ok=True)
 
 
 _WRITERS: dict[str, Callable[[Iterator[list[Reading]], IO[bytes]], None]] = {"ndjson": _write_ndjson, "csv": _write_csv}

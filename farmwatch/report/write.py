@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import os
 from datetime import datetime
 from pathlib import Path
 
 from farmwatch.assess import assess
 from farmwatch.config import Settings
 from farmwatch.errors import FarmwatchError, InputError
+from farmwatch.files import replacing
 from farmwatch.judge.assessment import FleetAssessment
-from farmwatch.places import SYSTEM_WIDE, folder_of
 from farmwatch.report.page import render
 from farmwatch.report.ticket_facts import find_ticket_facts
 from farmwatch.report.view import FarmFacts, WeeklyView, weekly_view
@@ -49,7 +48,7 @@ def write_week(settings: Settings, store: Store, at: datetime, week: Week | None
             week, start, now = week.next(), end, since
     # Of the week before only ranges and conditions are told.
     before = assess(settings, store, start, following=False)
-    farm = FarmFacts(name=settings.farm.name, zone=zone, week=week, config=_to_be_named(settings.path))
+    farm = FarmFacts(name=settings.farm.name, zone=zone, week=week, config=settings.path_to_name)
     book = TicketRepository(store)
     view = weekly_view(now, before, farm, find_ticket_facts(book.tickets(), book.events(), now, start))
     target = settings.farm.reports / report_name(week)
@@ -66,29 +65,12 @@ def _has_read(fleet: FleetAssessment) -> bool:
     return any(machine.reading is not None for machine in fleet.machines)
 
 
-def _to_be_named(config: Path | None) -> Path | None:
-    """The configuration if a command finds it only where it is named, or in its folder.
-
-    Where the report is written from, and by whom, must not show in it: so neither the folder nor the environment count.
-    """
-    if config is None or (path := folder_of(config) / config.name) == SYSTEM_WIDE:
-        return None
-    return path
-
-
 def _put(target: Path, body: bytes) -> None:
     """Whole or not at all: a reader never sees half a report, a crash leaves the older one."""
-    part = target.with_name(f".{target.name}.{os.getpid()}.part")
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
-        try:
-            with part.open("wb") as file:
-                file.write(body)
-                file.flush()
-                os.fsync(file.fileno())
-            part.replace(target)
-        finally:
-            part.unlink(missing_ok=True)
+        with replacing(target) as beside:
+            beside.write_bytes(body)
     except OSError as error:
         raise FarmwatchError(
             f"the report cannot be written to {target}: {error.strerror or error}; "

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
@@ -21,6 +20,7 @@ from typing import Any
 
 from farmwatch import __version__
 from farmwatch.config import Machine, Settings
+from farmwatch.files import replacing
 from farmwatch.judge.assessment import Assessment, FleetAssessment, ReadingFacts
 from farmwatch.store import Store
 
@@ -77,13 +77,8 @@ def save(settings: Settings, database: Path, cache: FleetCache) -> None:
             name: {"record": cache.records.get(name, ""), **_row(one)} for name, one in cache.machines.items()
         },
     }
-    part = database.with_name(f".{database.name}.standing.{os.getpid()}")
-    with suppress(OSError):
-        try:
-            part.write_text(json.dumps(document), encoding="utf-8")
-            part.replace(_file(database))
-        finally:
-            part.unlink(missing_ok=True)
+    with suppress(OSError), replacing(_file(database), durable=False) as beside:
+        beside.write_text(json.dumps(document), encoding="utf-8")
 
 
 def load(settings: Settings, database: Path, now: datetime) -> FleetCache | None:

@@ -14,9 +14,10 @@ from pathlib import Path
 
 import duckdb
 
+from farmwatch.files import keep_owner, sync_folder
 from farmwatch.store.database import Database, quoted
 from farmwatch.store.errors import StoreBusy, StoreDamaged, StoreError, translated
-from farmwatch.store.files import copy_file, keep_owner, sync_folder
+from farmwatch.store.files import copy_file
 from farmwatch.store.migrate import refuse_newer, schema_version
 from farmwatch.times import from_micros
 

@@ -1,50 +1,24 @@
-"""Whole files: copied, put in place and made to survive a power cut."""
+"""Whole copies of files, and whose files those beside the database must be."""
 
 from __future__ import annotations
 
 import os
 import pwd
 import shutil
-import stat
-from contextlib import suppress
 from pathlib import Path
 from typing import BinaryIO
 
+from farmwatch.files import replacing
 from farmwatch.store.errors import StoreForeign
 
-__all__ = ["copy_file", "keep_owner", "refuse_foreign", "sync_folder"]
+__all__ = ["copy_file", "refuse_foreign"]
 
 
 def copy_file(source: BinaryIO, target: Path) -> None:
     """Copy an open file whole or not at all: written beside the target, fsynced, then renamed; keeps mode and owner."""
-    beside = target.with_name(f".{target.name}.{os.getpid()}")
-    try:
+    with replacing(target, like=os.fstat(source.fileno())) as beside, beside.open("wb") as copy:
         source.seek(0)
-        with beside.open("wb") as copy:
-            shutil.copyfileobj(source, copy, 1 << 20)
-            copy.flush()
-            os.fsync(copy.fileno())
-        keep_owner(os.fstat(source.fileno()), beside)
-        beside.replace(target)
-    finally:
-        beside.unlink(missing_ok=True)
-    sync_folder(target.parent)
-
-
-def keep_owner(like: os.stat_result, path: Path) -> None:
-    """Give a file the mode of another, and its owner where we may: a copy made by root stays the service's own."""
-    path.chmod(stat.S_IMODE(like.st_mode))
-    with suppress(PermissionError):
-        os.chown(path, like.st_uid, like.st_gid)
-
-
-def sync_folder(folder: Path) -> None:
-    """Make a rename in `folder` survive a power cut."""
-    descriptor = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
+        shutil.copyfileobj(source, copy, 1 << 20)
 
 
 def refuse_foreign(database: Path) -> None:

@@ -18,8 +18,8 @@ from typing import Any, BinaryIO
 
 import orjson
 
+from farmwatch.files import sync_folder
 from farmwatch.history import Reading
-from farmwatch.store.files import sync_folder
 from farmwatch.store.reading_json import LineRefused, instant, plain, reading_line, reading_of
 from farmwatch.store.records import OUTCOMES, PollRecord
 from farmwatch.times import rfc3339

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
 from datetime import UTC
 from typing import TYPE_CHECKING
 
 from farmwatch.config import Settings
+from farmwatch.files import replacing
 from farmwatch.judge.cautions import CAUTIONS, CAUTIONS_FOOT
 from farmwatch.store import Store
 from farmwatch.tickets.delivery import Delivery, DeliveryFault, Draft, News
@@ -37,13 +37,11 @@ def file_of_due_work(news: News) -> list[Draft]:
 def send(settings: Settings, store: Store, _: Delivery) -> None:
     """Write the file as the tickets stand now; raises DeliveryFault where it cannot be written."""
     target = settings.farm.reports / FILE
-    beside = target.with_name(f".{FILE}.{os.getpid()}")
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
-        beside.write_bytes(due_work(settings, TicketRepository(store).tickets()))
-        beside.replace(target)
+        with replacing(target) as beside:
+            beside.write_bytes(due_work(settings, TicketRepository(store).tickets()))
     except OSError as fault:
-        beside.unlink(missing_ok=True)
         raise DeliveryFault(f"{target}: {fault.strerror}") from None
 
 

@@ -94,9 +94,9 @@ def test_the_file_is_looked_for_in_the_documented_order(write, sound, tmp_path, 
     monkeypatch.delenv("FARMWATCH_CONFIG")
     assert load_settings().farm.name.startswith("Here")
     here.unlink()
-    monkeypatch.setattr("farmwatch.places.SYSTEM_WIDE", given)
+    monkeypatch.setattr("farmwatch.config.load.SYSTEM_WIDE", given)
     assert load_settings().farm.name.startswith("Given")
-    monkeypatch.setattr("farmwatch.places.SYSTEM_WIDE", tmp_path / "nowhere.toml")
+    monkeypatch.setattr("farmwatch.config.load.SYSTEM_WIDE", tmp_path / "nowhere.toml")
     with pytest.raises(ConfigError, match="farmwatch init"):
         load_settings()
 

@@ -1,6 +1,7 @@
 """The report as a file, from a real configuration and a real store."""
 
 import html
+import os
 import re
 import stat
 from dataclasses import replace
@@ -16,7 +17,6 @@ from farmwatch.errors import FarmwatchError, InputError
 from farmwatch.history import Reading
 from farmwatch.measure import grid_points, influence
 from farmwatch.mesh import Mesh
-from farmwatch.report import write
 from farmwatch.report.week import Week
 from farmwatch.report.write import report_name, write_report
 from farmwatch.store import Store
@@ -169,7 +169,7 @@ def test_a_reader_never_sees_half_a_report(settings: Settings, store: Store, mon
     def full(_: int) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(write.os, "fsync", full)
+    monkeypatch.setattr(os, "fsync", full)
     with pytest.raises(FarmwatchError, match="No space left on device") as caught:
         write_report(settings, store, MONDAY)
     assert str(path) in str(caught.value)

@@ -7,9 +7,9 @@ import re
 from collections.abc import Iterator, Sequence
 from typing import Any, get_args
 
-from farmwatch.collect.outcome import plain
 from farmwatch.collect.proposal.propose import Proposal
 from farmwatch.config import Mapping
+from farmwatch.text import excerpt
 
 __all__ = ["toml_block"]
 
@@ -35,7 +35,7 @@ def toml_block(
     be. All that is written reads back as the mapping of the proposal, and a value to fill in is refused until it is.
     `doubts` false leaves out the comments above, for whoever says them elsewhere.
     """
-    lines = [f"# {plain(text, 200)}" for text in proposal.unsure if doubts]
+    lines = [f"# {excerpt(text, 200)}" for text in proposal.unsure if doubts]
     lines.append(f"[mappings.{name if _BARE.match(name) else _text(name)}]")
     fields = {"path": path, **_choices(proposal.fields), **proposal.fields}
     lines += [line for key in _ORDER if key in fields for line in _lines(key, fields[key])]

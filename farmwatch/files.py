@@ -1,0 +1,64 @@
+"""Files that take the place of others whole or not at all, and keep the owner that can go on writing them."""
+
+from __future__ import annotations
+
+import os
+import stat
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+__all__ = ["keep_owner", "replacing", "sync_folder"]
+
+
+@contextmanager
+def replacing(target: Path, *, like: os.stat_result | None = None, durable: bool = True) -> Iterator[Path]:
+    """A path beside `target` to write to; when the block ends it takes the place of `target` in one move.
+
+    A reader never sees half a file, and where the block raises the older file stays. The new one takes mode and owner
+    of `like`, else of the file that it replaces; a new file that root writes goes to the owner of its folder, since
+    that is where a service of another user works. `durable`: fsynced, so that it survives a power cut. Raises OSError.
+    """
+    beside = target.with_name(f".{target.name}.{os.getpid()}")
+    try:
+        yield beside
+        _give_owner(beside, target, like)
+        if durable:
+            _sync(beside)
+        beside.replace(target)
+    finally:
+        with suppress(OSError):
+            beside.unlink(missing_ok=True)
+    if durable:
+        sync_folder(target.parent)
+
+
+def keep_owner(like: os.stat_result, path: Path) -> None:
+    """Give a file the mode of another, and its owner where we may: a copy made by root stays the service's own."""
+    path.chmod(stat.S_IMODE(like.st_mode))
+    with suppress(PermissionError):
+        os.chown(path, like.st_uid, like.st_gid)
+
+
+def sync_folder(folder: Path) -> None:
+    """Make a rename in `folder` survive a power cut."""
+    _sync(folder)
+
+
+def _give_owner(beside: Path, target: Path, like: os.stat_result | None) -> None:
+    if like is None:
+        with suppress(FileNotFoundError):
+            like = target.stat()
+    if like is not None:
+        keep_owner(like, beside)
+    elif os.geteuid() == 0:
+        folder = target.parent.stat()
+        os.chown(beside, folder.st_uid, folder.st_gid)
+
+
+def _sync(path: Path) -> None:
+    descriptor = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)

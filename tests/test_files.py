@@ -1,0 +1,49 @@
+"""Files that take the place of others: whole or not at all, and still the service's own when root wrote them."""
+
+from __future__ import annotations
+
+import os
+import stat
+from pathlib import Path
+
+import pytest
+
+from farmwatch.files import replacing
+
+
+def test_the_older_file_stays_where_the_new_one_fails(tmp_path: Path) -> None:
+    target = tmp_path / "report.html"
+    target.write_text("old")
+
+    def write_half() -> None:
+        with replacing(target) as beside:
+            beside.write_text("half")
+            raise ZeroDivisionError
+
+    with pytest.raises(ZeroDivisionError):
+        write_half()
+    assert target.read_text() == "old"
+    assert list(tmp_path.iterdir()) == [target]
+
+
+def test_the_new_file_keeps_the_mode_of_the_old_one(tmp_path: Path) -> None:
+    target = tmp_path / "farm.standing"
+    target.write_text("old")
+    target.chmod(0o640)
+    with replacing(target, durable=False) as beside:
+        beside.write_text("new")
+    assert target.read_text() == "new"
+    assert stat.S_IMODE(target.stat().st_mode) == 0o640
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root gives files away")
+def test_what_root_writes_belongs_to_the_owner_of_the_folder_or_of_the_older_file(tmp_path: Path) -> None:
+    os.chown(tmp_path, 12345, 12346)
+    target = tmp_path / "due-work.ics"
+    with replacing(target) as beside:
+        beside.write_text("new")
+    assert (target.stat().st_uid, target.stat().st_gid) == (12345, 12346)
+    os.chown(target, 777, 778)
+    with replacing(target) as beside:
+        beside.write_text("newer")
+    assert (target.stat().st_uid, target.stat().st_gid) == (777, 778)
