@@ -1,21 +1,9 @@
-"""Guided realignment: one machine followed closely, a move at a time, until whole teeth get no closer."""
+"""Guided realignment: one machine followed closely, a move at a time, until whole teeth get no closer.
 
-from farmwatch.realign.bed import BedState, bed_state
-from farmwatch.realign.coach import Findings, NextMove, Seen, Turn, careful_after, clockwise_teeth, compare, next_move
-from farmwatch.realign.session import Bench, Screen, Session
+`coach` is pure: from a mesh to the next move, and from two meshes to what the move between them really did. `session`
+carries it out at the machine and keeps everything it knows in the database.
+"""
 
-__all__ = [
-    "BedState",
-    "Bench",
-    "Findings",
-    "NextMove",
-    "Screen",
-    "Seen",
-    "Session",
-    "Turn",
-    "bed_state",
-    "careful_after",
-    "clockwise_teeth",
-    "compare",
-    "next_move",
-]  # fmt: skip
+import lazy_loader as lazy
+
+__getattr__, __dir__, __all__ = lazy.attach_stub(__name__, __file__)

@@ -13,6 +13,8 @@ from farmwatch.model import Model
 
 __all__ = ["BedState", "bed_state"]
 
+DEFAULT_SIGMA_MM = 0.01
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class BedState:
@@ -39,9 +41,10 @@ class BedState:
         return float(np.nanmax(self.z) - np.nanmin(self.z))
 
 
-def bed_state(mesh: Mesh, model: Model, taken_at: datetime, sigma_mm: float) -> BedState:
-    """Measure one mesh; sigma_mm is the sd of a probed point."""
-    where = np.array(model.screws_xy, dtype=np.float64)
+def bed_state(mesh: Mesh, model: Model, taken_at: datetime, sigma_mm: float | None = None) -> BedState:
+    """Measure one mesh; sigma_mm is the sd of a probed point, the model's if left out."""
+    where = model.screws_xy
+    sigma_mm = sigma_mm or model.probe_sigma_mm or DEFAULT_SIGMA_MM
     found = measure_stack(mesh.x, mesh.y, mesh.z[None], where, model.reference_index, sigma_mm)
     spread = influence(where, model.reference_index, *grid_points(mesh.x, mesh.y))
     clean = np.where(found.spikes[0], np.nan, mesh.z).ravel()

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import threading
 import uuid
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Protocol
@@ -44,7 +44,6 @@ TAKEN_UP_WITHIN = timedelta(hours=24)
 OLD_MESH = timedelta(hours=2)
 # One move of another machine of the model may have been turned the wrong way round; two that agree hardly.
 SISTER_MOVES = 2
-DEFAULT_SIGMA_MM = 0.01
 
 
 class Screen(Protocol):
@@ -222,8 +221,7 @@ class Session:
         return why_not_judged(history, -1, self._bench.model)
 
     def _measured(self, reading: Reading) -> BedState:
-        sigma = self._bench.model.probe_sigma_mm or DEFAULT_SIGMA_MM
-        return bed_state(reading.mesh, self._bench.model, reading.taken_at, sigma)
+        return bed_state(reading.mesh, self._bench.model, reading.taken_at)
 
     def _take(self, bed: BedState, old: bool) -> None:
         belief = self._belief()
@@ -259,11 +257,7 @@ class Session:
 
     def _belief(self) -> StepBelief:
         belief = first_belief(self._bench.model, self._sister)
-        for move in self._store.moves([self._bench.machine.name]):
-            if move.teeth and move.moved_mm is not None and move.moved_sd_mm:
-                doubt = DOUBT_WHEN_ASKED if (move.at, move.screw) in self._asked_about else DOUBT
-                belief = learn_turn(belief, move.teeth, move.moved_mm, move.moved_sd_mm, doubt)
-        return belief
+        return _learned(belief, self._store.moves([self._bench.machine.name]), self._asked_about)
 
     def _sense_of_others(self) -> tuple[str, TurningSense] | None:
         """Another machine of the model and what its moves show of a clockwise turn, where all that know it agree."""
@@ -271,10 +265,10 @@ class Session:
         if model.clockwise is not None:
             return None
         others = [one.name for one in self._settings.machines if one.model == mine.model and one.name != mine.name]
-        beliefs = {name: first_belief(model) for name in others}
-        for move in self._store.moves(others) if others else []:
-            if move.teeth and move.moved_mm is not None and move.moved_sd_mm:
-                beliefs[move.machine] = learn_turn(beliefs[move.machine], move.teeth, move.moved_mm, move.moved_sd_mm)
+        moves = self._store.moves(others) if others else []
+        beliefs = {
+            name: _learned(first_belief(model), [move for move in moves if move.machine == name]) for name in others
+        }
         known = [
             (name, belief.clockwise)
             for name, belief in beliefs.items()
@@ -336,10 +330,20 @@ class Session:
             self._store.finish_moves(name, [])
             return (), None
         mesh = history.mesh(places[-1])
-        sigma = self._bench.model.probe_sigma_mm or DEFAULT_SIGMA_MM
-        before = bed_state(mesh, self._bench.model, at, sigma)
+        before = bed_state(mesh, self._bench.model, at)
         self._last = before
         return tuple(_as_it_was_told(move, self._belief()) for move in left), before
+
+
+def _learned(
+    belief: StepBelief, moves: Sequence[Move], asked_about: Collection[tuple[datetime, str]] = ()
+) -> StepBelief:
+    """The belief after the moves on record of one machine; those of `asked_about` (time, screw) are doubted less."""
+    for move in moves:
+        if move.teeth and move.moved_mm is not None and move.moved_sd_mm:
+            doubt = DOUBT_WHEN_ASKED if (move.at, move.screw) in asked_about else DOUBT
+            belief = learn_turn(belief, move.teeth, move.moved_mm, move.moved_sd_mm, doubt)
+    return belief
 
 
 def _open_ticket(tickets: Sequence[Ticket]) -> Ticket | None:

@@ -19,9 +19,9 @@ from datetime import date, datetime, timedelta
 from typing import Literal
 
 from farmwatch.judge.assessment import Assessment, FleetAssessment
-from farmwatch.tickets.ticket import NEEDS_TECHNICIAN, REPLACED, Ticket, plan_document
+from farmwatch.tickets.ticket import NEEDS_TECHNICIAN, REPLACED, Ticket, TicketCause, plan_document
 
-__all__ = ["RISE_AFTER_FLOOR_MM", "Rules", "TicketChange", "changes_due", "is_settled", "predicted", "workday"]
+__all__ = ["RISE_AFTER_FLOOR_MM", "Rules", "TicketChange", "changes_due", "is_settled", "with_numbers", "workday"]
 
 RISE_AFTER_FLOOR_MM = 0.05
 # A person has said no: for four weeks only a rise of 0.05 mm is reason to ask again.
@@ -198,43 +198,33 @@ def _refreshed(fleet: FleetAssessment, machine: Assessment, open_ticket: Ticket,
     if open_ticket.due is not None:
         due = min(due, open_ticket.due)
     remark = "" if open_ticket.remark.startswith(CAME_RIGHT) else open_ticket.remark
-    return replace(
-        open_ticket,
-        advice=machine.advice,
-        range_mm=machine.range_mm,
-        predicted_mm=predicted(machine),
-        plan=plan_document(machine.plan),
-        priority=priority,
-        due=due,
-        remark=remark,
-    )
+    return replace(with_numbers(open_ticket, machine), priority=priority, due=due, remark=remark)
 
 
-def _draft(fleet: FleetAssessment, machine: Assessment, cause: str, *, priority: int, due: date) -> Ticket:
-    celsius = machine.reading.bed_celsius if machine.reading else None
-    host = cause == "host"
-    return Ticket(
+def _draft(fleet: FleetAssessment, machine: Assessment, cause: TicketCause, *, priority: int, due: date) -> Ticket:
+    draft = Ticket(
         number=0,
         machine=machine.machine,
-        cause=cause,  # type: ignore[arg-type]  # one of TicketCause: callers pass a cause of the judgement or "host"
+        cause=cause,
         phase="proposed",
-        advice=("check-host",) if host else machine.advice,
+        advice=("check-host",),
         opened_at=fleet.at,
         changed_at=fleet.at,
         priority=priority,
         due=due,
-        range_mm=None if host else machine.range_mm,
-        predicted_mm=None if host else predicted(machine),
-        plan={} if host else plan_document(machine.plan),
-        bed_celsius=celsius,
+        bed_celsius=machine.reading.bed_celsius if machine.reading else None,
     )
+    return draft if cause == "host" else with_numbers(draft, machine)
 
 
-def predicted(machine: Assessment) -> float | None:
-    """The range that is left when the advice is followed: after shims where shims are advised, else after the teeth."""
-    if machine.plan is None:
-        return None
-    return machine.plan.range_after_shims_mm if "shim" in machine.advice else machine.plan.range_after_mm
+def with_numbers(ticket: Ticket, machine: Assessment) -> Ticket:
+    """The ticket with range, advice and plan as the machine is judged now."""
+    plan = machine.plan
+    after = None
+    if plan is not None:
+        # What is left when the advice is followed: after shims where shims are advised, else after the teeth.
+        after = plan.range_after_shims_mm if "shim" in machine.advice else plan.range_after_mm
+    return replace(ticket.planned(machine.advice, plan), range_mm=machine.range_mm, predicted_mm=after)
 
 
 def _priority(machine: Assessment, fleet: FleetAssessment) -> int:

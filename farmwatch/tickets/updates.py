@@ -9,9 +9,9 @@ from farmwatch.config import Settings
 from farmwatch.judge.assessment import Assessment, FleetAssessment
 from farmwatch.store import Store
 from farmwatch.tickets.progress import Proof, proofs
-from farmwatch.tickets.proposing import Rules, TicketChange, changes_due, predicted
+from farmwatch.tickets.proposing import Rules, TicketChange, changes_due, with_numbers
 from farmwatch.tickets.repository import TicketRepository, TicketTransaction
-from farmwatch.tickets.ticket import PROGRAM, Ticket, plan_document
+from farmwatch.tickets.ticket import PROGRAM, Ticket
 
 __all__ = ["TicketChanges", "rules_of", "update_tickets"]
 
@@ -97,14 +97,7 @@ def _decide(
     why = f"{proof.now_mm:.2f} mm where at most {verdict.bound_mm:.2f} mm was to be. {changed}"
 
     def reopen(found: Ticket) -> Ticket:
-        return replace(
-            found,
-            advice=machine.advice,
-            plan=plan_document(machine.plan),
-            predicted_mm=predicted(machine),
-            range_mm=machine.range_mm,
-            remark=why,
-        )
+        return replace(with_numbers(found, machine), remark=why)
 
     done["came_back"].append(transaction.act(ticket.number, "fail", at=at, by=PROGRAM, why=why, change=reopen))
 

@@ -1,0 +1,13 @@
+from .bed import BedState as BedState
+from .bed import bed_state as bed_state
+from .coach import Findings as Findings
+from .coach import NextMove as NextMove
+from .coach import Seen as Seen
+from .coach import Turn as Turn
+from .coach import careful_after as careful_after
+from .coach import clockwise_teeth as clockwise_teeth
+from .coach import compare as compare
+from .coach import next_move as next_move
+from .session import Bench as Bench
+from .session import Screen as Screen
+from .session import Session as Session
