@@ -17,6 +17,7 @@ from farmwatch.history import History, OutOfService
 from farmwatch.judge.assessment import Assessment, FleetAssessment
 from farmwatch.judge.learned import StepBelief, belief_from_turns, step_differences
 from farmwatch.judge.machine import HostFacts, MachineCase, judge_fleet, with_host
+from farmwatch.measure import measure_histories
 from farmwatch.model import Model
 from farmwatch.store import UNDERSTOOD, LastAnswer, Move, Store
 
@@ -141,9 +142,8 @@ def _judge_block(
     spread = [belief.sd_mm if belief.learned else None for belief in beliefs]
     followed: Sequence[HistoryFindings | None] = [None] * len(machines)
     if following:
-        followed = follow_fleet(
-            histories, models, settings.limits, at, rngs, tooth_steps=list(zip(steps, spread, strict=True))
-        )
+        measured = measure_histories(histories, models, at)
+        followed = follow_fleet(measured, settings.limits, at, rngs, tooth_steps=list(zip(steps, spread, strict=True)))
     cases = [
         MachineCase(
             history=history,

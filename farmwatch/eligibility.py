@@ -13,8 +13,8 @@ from farmwatch.mesh import Floats
 from farmwatch.model import Model
 
 __all__ = [
-    "BAND_CELSIUS", "LEAST_SHARE_OF_BED", "find_judgeable", "how_to_be_judged", "share_of_bed", "since_replaced",
-    "why_not_judged",
+    "BAND_CELSIUS", "LEAST_SHARE_OF_BED", "find_followed", "find_judgeable", "how_to_be_judged", "share_of_bed",
+    "since_replaced", "why_not_judged",
 ]  # fmt: skip
 
 LEAST_SHARE_OF_BED = 0.80
@@ -36,6 +36,12 @@ def find_judgeable(history: History, model: Model) -> NDArray[np.bool_]:
     """`[n]`: true where a reading may be judged, however old it is."""
     good = ~(_too_cold(history, model) | _out(history))
     return good & (_shares(history, model) >= LEAST_SHARE_OF_BED)
+
+
+def find_followed(history: History, model: Model) -> NDArray[np.bool_]:
+    """`[n]`: true where a reading enters trends, steps and noise: one that may be judged, dated, and of no work."""
+    dated: NDArray[np.bool_] = np.asarray(history.time_from != "unknown", dtype=bool)
+    return find_judgeable(history, model) & ~history.during_work & dated
 
 
 def why_not_judged(history: History, i: int, model: Model) -> str:

@@ -119,6 +119,14 @@ class History:
     def __len__(self) -> int:
         return int(self.taken_at.size)
 
+    def ranges(self) -> Floats:
+        """Range of each reading `[n]`, mm: highest minus lowest height present, never smoothed."""
+        ranges = np.full(len(self), np.nan)
+        for stack in self.stacks:
+            flat = stack.z.reshape(len(stack.z), -1)
+            ranges[stack.index] = np.fmax.reduce(flat, axis=1) - np.fmin.reduce(flat, axis=1)
+        return ranges
+
     def mesh(self, i: int) -> Mesh:
         """The mesh of reading `i` of the time order (negative counts from the end)."""
         i = i % len(self)

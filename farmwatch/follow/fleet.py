@@ -25,11 +25,9 @@ from farmwatch.follow.segmented import SegmentedBatch, segment_machines
 from farmwatch.follow.series import DAY, Series, gather
 from farmwatch.follow.steps import Tooth, steps_of, suspected_of
 from farmwatch.follow.trend import Trend, trend
-from farmwatch.history import History
-from farmwatch.measure import grid_points, influence
+from farmwatch.measure import MeasuredHistory, grid_points, influence
 from farmwatch.mesh import Floats
 from farmwatch.model import Limits, Model
-from farmwatch.times import from_epoch
 
 __all__ = ["follow_fleet"]
 
@@ -44,15 +42,14 @@ _LEAST_SEGMENT = 3
 
 
 def follow_fleet(
-    histories: Sequence[History],
-    models: Sequence[Model],
+    machines: Sequence[MeasuredHistory],
     limits: Limits,
     at: datetime,
     rngs: Sequence[np.random.Generator],
     *,
     tooth_steps: Sequence[ToothStep] | None = None,
 ) -> list[HistoryFindings]:
-    """Steps, drift and forecast of machines from their readings at or before `at` (aware), one model per history.
+    """Steps, drift and forecast of machines at `at` (aware), from what was measured of their readings until then.
 
     `rngs` feed the forecasts' draws; each machine has its own generator, seeded by its name, so that results are those
     of one machine alone (to rounding), whatever the order and company. `tooth_steps`: the rise per tooth and its sd
@@ -60,39 +57,38 @@ def follow_fleet(
     known is None.
     """
     results: list[HistoryFindings] = []
-    steps: Sequence[ToothStep] = [(None, None)] * len(histories) if tooth_steps is None else tooth_steps
-    for begin in range(0, len(histories), _MACHINES_A_BLOCK):
+    steps: Sequence[ToothStep] = [(None, None)] * len(machines) if tooth_steps is None else tooth_steps
+    for begin in range(0, len(machines), _MACHINES_A_BLOCK):
         some = slice(begin, begin + _MACHINES_A_BLOCK)
-        results += _follow_some(histories[some], models[some], limits, at, rngs[some], steps[some])
+        results += _follow_some(machines[some], limits, at, rngs[some], steps[some])
     return results
 
 
 def _follow_some(
-    histories: Sequence[History],
-    models: Sequence[Model],
+    machines: Sequence[MeasuredHistory],
     limits: Limits,
     at: datetime,
     rngs: Sequence[np.random.Generator],
     tooth_steps: Sequence[ToothStep],
 ) -> list[HistoryFindings]:
-    series = gather(histories, models, at)
+    series = gather(machines)
     results: dict[int, HistoryFindings] = {}
     for members in _alike(series):
         batch = segment_machines([series[i] for i in members])
         for b, i in enumerate(members):
             mm, sd = tooth_steps[i]
-            tooth = Tooth.nominal(models[i].tooth_step_mm) if mm is None else Tooth.nominal(mm, sd)
+            tooth = Tooth.nominal(machines[i].model.tooth_step_mm) if mm is None else Tooth.nominal(mm, sd)
             results[i] = _followed(batch, b, tooth, limits, at, rngs[i])
     return [results.get(i, HistoryFindings()) for i in range(len(series))]
 
 
 def _alike(series: Sequence[Series]) -> Iterator[list[int]]:
     """Machines with equally many screws and bands, of like length, as many as a batch holds."""
-    size = [int(one.used.sum()) for one in series]
+    size = [int(one.measured.followed.sum()) for one in series]
     kinds: dict[tuple[int, int], list[int]] = {}
     for i, one in enumerate(series):
         if size[i]:
-            kinds.setdefault((one.u.shape[1], len(one.celsius)), []).append(i)
+            kinds.setdefault((one.measured.u.shape[1], len(one.celsius)), []).append(i)
     for members in kinds.values():
         batch: list[int] = []
         for i in sorted(members, key=lambda i: (size[i], i)):
@@ -114,7 +110,7 @@ def _followed(
         drift=_drift(batch, b),
         # The newest readings stand off: what comes is not told from what was.
         forecast=_forecast(batch, b, limits, at, rng) if suspected is None else None,
-        reversal=reverse(forms_of(one, row), _centre(one.model)),
+        reversal=reverse(forms_of(one, row), _centre(one.measured.model)),
     )
 
 
@@ -141,10 +137,10 @@ def _drift(batch: SegmentedBatch, b: int) -> Drift | None:
     run, trends = _running(batch, b), _trends(batch, b)
     if not trends:
         return None
-    names = _movable(batch.series[b].model)
+    names = _movable(batch.series[b].measured.model)
     week = [(name, one.slope * 7.0, (one.low * 7.0, one.high * 7.0)) for name, one in zip(names, trends, strict=True)]
     return Drift(
-        since=_time(batch.series[b], int(batch.kept[b][run.start])),
+        since=batch.series[b].at(int(batch.kept[b][run.start])),
         readings=run.stop - run.start,
         mm_per_week={name: slope for name, slope, _ in week},
         significant=any(one.significant for one in trends),
@@ -163,7 +159,7 @@ def _forecast(batch: SegmentedBatch, b: int, limits: Limits, at: datetime, rng: 
     line, lines = _line(batch, b), batch.lines
     machine_freedom = int(batch.length[b]) - int(lines.rank[int(batch.first_line[b]) : line + 1].sum())
     freedom = max(3.0, float(machine_freedom))
-    now = (at.timestamp() - float(one.history.taken_at[0])) / DAY
+    now = (at.timestamp() - float(one.measured.history.taken_at[0])) / DAY
     level, slope = draw_lines(
         lines.coefficients[line],
         lines.cofactor[line],
@@ -182,24 +178,20 @@ def _trend_form(batch: SegmentedBatch, b: int) -> Floats | None:
     one, run = batch.series[b], batch.kept[b][_running(batch, b)]
     same = run[one.plate_epoch[run] == one.plate_epoch[run[-1]]]
     alike = same[one.grid[same] == one.grid[same[-1]]]
-    mean = mean_form(one.form[alike if alike.size >= _LEAST_SEGMENT else same])
+    mean = mean_form(one.measured.form[alike if alike.size >= _LEAST_SEGMENT else same])
     return mean if np.isfinite(mean).sum() >= 3 else None
 
 
 def _shares(one: Series) -> Floats:
     """What a height at each movable screw adds to every point of the form's grid, `[m, points]`."""
-    screws = one.model.screws_xy
-    return _shares_on(screws, one.model.reference_index, one.x.tobytes(), one.y.tobytes())
+    screws = one.measured.model.screws_xy
+    return _shares_on(screws, one.measured.model.reference_index, one.measured.x.tobytes(), one.measured.y.tobytes())
 
 
 @lru_cache(maxsize=64)
 def _shares_on(screws: tuple[tuple[float, float], ...], reference: int, x: bytes, y: bytes) -> Floats:
     shares: Floats = influence(np.array(screws), reference, *grid_points(np.frombuffer(x), np.frombuffer(y)))
     return np.delete(shares, reference, axis=0)
-
-
-def _time(one: Series, reading: int) -> datetime:
-    return from_epoch(one.history.taken_at[reading])
 
 
 def _centre(model: Model) -> tuple[float, float] | None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import datetime
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,7 +9,6 @@ from numpy.typing import NDArray
 
 from farmwatch.follow.findings import PlateForm
 from farmwatch.mesh import Floats
-from farmwatch.times import from_epoch
 
 if TYPE_CHECKING:
     from farmwatch.follow.series import Series
@@ -58,11 +56,11 @@ def form_changed(one: Series, left: Ints, right: Ints) -> bool:
         return False
     left = left[one.plate_epoch[left] == one.plate_epoch[left[-1]]][-_READINGS:]
     right = right[one.plate_epoch[right] == one.plate_epoch[right[0]]][:_READINGS]
-    change = mean_form(one.form[right]) - mean_form(one.form[left])
+    change = mean_form(one.measured.form[right]) - mean_form(one.measured.form[left])
     change = change[np.isfinite(change)]
     if change.size < 6:
         return False
-    expected = one.point_sigma_mm * float(np.sqrt(1.0 / left.size + 1.0 / right.size))
+    expected = one.measured.noise.sigma_mm * float(np.sqrt(1.0 / left.size + 1.0 / right.size))
     return float(np.sqrt(np.mean(change**2))) > max(_TIMES * expected, _LEAST_MM)
 
 
@@ -101,17 +99,13 @@ def plate_changes(form: Floats, sigma_mm: float) -> Ints:
 def _form(one: Series, rows: Ints) -> PlateForm:
     last = int(rows[-1])
     return PlateForm(
-        plate=one.history.plate[last],
+        plate=one.measured.history.plate[last],
         turned=bool(one.turned[last]),
-        x=one.x,
-        y=one.y,
-        mean=mean_form(one.form[rows]),
-        sd=one.point_sigma_mm / float(np.sqrt(rows.size)),
+        x=one.measured.x,
+        y=one.measured.y,
+        mean=mean_form(one.measured.form[rows]),
+        sd=one.measured.noise.sigma_mm / float(np.sqrt(rows.size)),
         readings=int(rows.size),
-        since=_time(one, int(rows[0])),
-        until=_time(one, last),
+        since=one.at(int(rows[0])),
+        until=one.at(last),
     )
-
-
-def _time(one: Series, reading: int) -> datetime:
-    return from_epoch(one.history.taken_at[reading])

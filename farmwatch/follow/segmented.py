@@ -67,7 +67,7 @@ def segment_machines(series: Sequence[Series]) -> SegmentedBatch:
     """Noise, autocorrelation and segments of machines that have equally many movable screws and bands (not nil)."""
     rows = [_rows(one) for one in series]
     t, u, extra, epoch, length = _padded(series, rows, [one.work_epoch for one in series])
-    cofactor = np.stack([one.cofactor * one.point_sigma_mm**2 for one in series])
+    cofactor = np.stack([one.measured.cofactor * one.measured.noise.sigma_mm**2 for one in series])
     floor = cofactor + np.eye(u.shape[2]) * _LEAST_SD_MM**2
     use = inside(length, t.shape[1])[:, 1:] & (np.diff(epoch, axis=1) == 0) & (np.diff(extra, axis=1) == 0).all(axis=2)
     covariance = reading_covariance(u, use, floor)
@@ -119,7 +119,7 @@ def segments_of(t: Floats, u: Floats, sigma_mm: float) -> tuple[Ints, Ints, Line
 
 
 def _rows(one: Series) -> Ints:
-    return np.flatnonzero(one.used)
+    return np.flatnonzero(one.measured.followed)
 
 
 def _padded(
@@ -127,13 +127,13 @@ def _padded(
 ) -> tuple[Floats, Floats, Floats, Ints, Ints]:
     """t, u, band indicators, `epochs` and length of the readings `rows`, the last reading repeated as padding."""
     length = np.array([row.size for row in rows], dtype=np.intp)
-    n, m = int(length.max()), series[0].u.shape[1]
+    n, m = int(length.max()), series[0].measured.u.shape[1]
     bands = len(series[0].celsius)
     t, u = np.empty((len(rows), n)), np.empty((len(rows), n, m))
     extra, epoch = np.zeros((len(rows), n, bands - 1)), np.empty((len(rows), n), dtype=np.intp)
     for b, (one, row) in enumerate(zip(series, rows, strict=True)):
         full = np.concatenate([row, np.full(n - row.size, row[-1])])
-        t[b], u[b], epoch[b] = one.days[full], one.u[full], epochs[b][full]
+        t[b], u[b], epoch[b] = one.days[full], one.measured.u[full], epochs[b][full]
         others = [band for band in range(bands) if band != one.band[_rows(one)[-1]]]
         if others:
             extra[b] = one.band[full][:, None] == np.array(others)[None, :]
@@ -168,10 +168,10 @@ def _split(row: Ints, lone: Bools) -> tuple[Ints, Ints]:
 def _force_repairs(series: Sequence[Series], kept: Sequence[Ints], y: Floats, forced: Bools) -> None:
     """Start a segment after a ticket's work where the heights moved across it."""
     for b, (one, row) in enumerate(zip(series, kept, strict=True)):
-        for work in one.history.works:
+        for work in one.measured.history.works:
             if work.end is None:
                 continue
-            at = int(np.searchsorted(one.history.taken_at[row], work.end.timestamp(), side="left"))
+            at = int(np.searchsorted(one.measured.history.taken_at[row], work.end.timestamp(), side="left"))
             if not 0 < at < row.size:
                 continue
             before = np.median(y[b, max(0, at - 3) : at], axis=0)

@@ -1,4 +1,4 @@
-"""One machine's history as arrays in time order: screw heights, form, what counts and what is left out, and why."""
+"""One machine's readings in time order, told apart by bands of temperature, plates, works and notes."""
 
 from __future__ import annotations
 
@@ -11,13 +11,12 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from farmwatch.eligibility import BAND_CELSIUS, find_judgeable, since_replaced
+from farmwatch.eligibility import BAND_CELSIUS
 from farmwatch.follow.forms import plate_changes
-from farmwatch.follow.meshes import Measured, measure_all
 from farmwatch.history import History
-from farmwatch.measure import point_noise
+from farmwatch.measure import MeasuredHistory
 from farmwatch.mesh import Floats
-from farmwatch.model import Model
+from farmwatch.times import from_epoch
 
 __all__ = ["Series", "gather", "temperature_bands"]
 
@@ -25,8 +24,6 @@ Ints = NDArray[np.intp]
 Bools = NDArray[np.bool_]
 
 DAY = 86400.0
-# Of the noise of a point, the newest readings say enough.
-_READINGS_FOR_NOISE = 60
 _NEW_SEGMENT = ("belt", "pulley", "moved")
 
 
@@ -34,26 +31,11 @@ _NEW_SEGMENT = ("belt", "pulley", "moved")
 class Series:
     """One machine in time order; n readings, m movable screws."""
 
-    history: History
-    model: Model
+    measured: MeasuredHistory
     days: Floats
     """`[n]` days since the first reading."""
-    u: Floats
-    """`[n, m]` height at each movable screw relative to the reference, mm, spikes left out."""
-    cofactor: Floats
-    """`[m, m]`: times the variance of a point it is the covariance of u that the points alone give."""
-    range_mm: Floats
-    """`[n]`, raw."""
-    x: Floats
-    y: Floats
-    form: Floats
-    """`[n, r, c]` form on the newest reading's grid (x, y); NaN where missing, spiking or outside."""
     grid: Ints
     """`[n]` which grid it was probed on: the history's stack."""
-    point_sigma_mm: float
-    point_sigma_from: str
-    used: Bools
-    """`[n]` whether a reading enters trends, steps and noise."""
     band: Ints
     """`[n]` temperature band."""
     celsius: tuple[float, ...]
@@ -69,19 +51,14 @@ class Series:
     turned: Bools
     """`[n]` whether the plate lies turned by half a turn."""
 
-
-def gather(histories: Sequence[History], models: Sequence[Model], at: datetime) -> list[Series]:
-    """Arrays of each history's readings at or before `at`."""
-    epoch = at.timestamp()
-    known = [since_replaced(history.until(epoch)) for history in histories]
-    measured = measure_all(known, models)
-    return [_series(history, model, parts) for history, model, parts in zip(known, models, measured, strict=True)]
+    def at(self, reading: int) -> datetime:
+        """When a reading was taken, aware."""
+        return from_epoch(self.measured.history.taken_at[reading])
 
 
-def find_followed(history: History, model: Model) -> Bools:
-    """Which readings `[n]` enter trends, steps and noise: those judged, but none of a ticket's work or unknown age."""
-    dated: Bools = np.asarray(history.time_from != "unknown", dtype=bool)
-    return find_judgeable(history, model) & ~history.during_work & dated
+def gather(measured: Sequence[MeasuredHistory]) -> list[Series]:
+    """What counts of each measured history, ordered by bands, plates and works."""
+    return [_series(one) for one in measured]
 
 
 def temperature_bands(celsius: Floats, used: Bools) -> tuple[Ints, tuple[float, ...]]:
@@ -104,37 +81,23 @@ def temperature_bands(celsius: Floats, used: Bools) -> tuple[Ints, tuple[float, 
     return band, tuple(means)
 
 
-def _series(history: History, model: Model, parts: Measured) -> Series:
-    u, form = parts.u, parts.form
-    # Of a mesh with too few points no plane can be told.
-    used = find_followed(history, model) & np.isfinite(u).all(axis=1)
+def _series(one: MeasuredHistory) -> Series:
+    history, used = one.history, one.followed
     celsius = np.where(history.celsius_is_now, np.nan, history.bed_celsius)
     band, means = temperature_bands(celsius, used)
-    newest = np.flatnonzero(used)[-_READINGS_FOR_NOISE:]
-    noise = point_noise([form[newest]] if newest.size else [], model.probe_sigma_mm)
     plate_epoch, turned = _plate_epochs(history)
     grid = np.zeros(len(history), dtype=np.intp)
     for number, stack in enumerate(history.stacks):
         grid[stack.index] = number
-    changes = _plate_changes(form, used, band * len(history.stacks) + grid, noise.sigma_mm)
+    changes = _plate_changes(one.form, used, band * len(history.stacks) + grid, one.noise.sigma_mm)
     plate_epoch = plate_epoch + np.searchsorted(changes, np.arange(len(history)), side="right")
     first = float(history.taken_at[0]) if len(history) else 0.0
     ends = [work.end.timestamp() for work in history.works if work.end is not None]
     marks = np.sort([note.at.timestamp() for note in history.notes if note.what in _NEW_SEGMENT])
     return Series(
-        history=history,
-        model=model,
+        measured=one,
         days=(history.taken_at - first) / DAY,
-        u=u,
-        cofactor=parts.cofactor,
-        range_mm=parts.range_mm,
-        x=parts.x,
-        y=parts.y,
-        form=form,
         grid=grid,
-        point_sigma_mm=noise.sigma_mm,
-        point_sigma_from=noise.source,
-        used=used,
         band=band,
         celsius=means,
         note_epoch=np.searchsorted(marks, history.taken_at, side="right").astype(np.intp),

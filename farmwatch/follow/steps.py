@@ -13,7 +13,6 @@ from farmwatch.follow.lines import Lines, fit_lines
 from farmwatch.follow.segmented import SegmentedBatch, segments_of
 from farmwatch.follow.series import DAY, Series
 from farmwatch.mesh import Floats
-from farmwatch.times import from_epoch
 
 __all__ = ["FoundStep", "Tooth", "find_steps", "steps_of", "suspected_of"]
 
@@ -104,11 +103,11 @@ def suspected_of(batch: SegmentedBatch, b: int, tooth: Tooth | None) -> Step | N
     if not tail.size or row.size < 3:
         return None
     own, last = _lines_of(batch, b), len(batch.starts[b]) - 1
-    others = [k for k in range(len(one.celsius)) if k != one.band[np.flatnonzero(one.used)[-1]]]
+    others = [k for k in range(len(one.celsius)) if k != one.band[np.flatnonzero(one.measured.followed)[-1]]]
     design = np.concatenate(
         [[1.0, one.days[tail].mean() - own.middle[last]], [float((one.band[tail] == k).mean()) for k in others]]
     )
-    off = one.u[tail].mean(axis=0) - design @ own.coefficients[last]
+    off = one.measured.u[tail].mean(axis=0) - design @ own.coefficients[last]
     spread = 1.0 / tail.size + float(design @ own.cofactor[last] @ design)
     step = FoundStep(0, off, batch.noise[b] * spread * _of_means(float(batch.correlation[b])))
     if not _proven(step):
@@ -175,10 +174,10 @@ def _proven(step: FoundStep) -> bool:
 
 def _named(step: FoundStep, one: Series, before: int, after: int, tooth: Tooth | None, form_changed: bool) -> Step:
     """Name a step between the readings `before` and `after` of a machine."""
-    names = [one.model.screws[i].name for i in one.model.movable]
+    names = [one.measured.model.screws[i].name for i in one.measured.model.movable]
     sd = np.sqrt(np.diagonal(step.covariance))
     largest = int(np.abs(step.mm).argmax())
-    at = from_epoch(one.history.taken_at[after])
+    at = one.at(after)
 
     def told(name: StepName, screw: str | None, mm: float, sd_mm: float, teeth: int | None = None) -> Step:
         return Step(at=at, name=name, screw=screw, mm=mm, teeth=teeth, sd_mm=sd_mm)
@@ -189,10 +188,10 @@ def _named(step: FoundStep, one: Series, before: int, after: int, tooth: Tooth |
         return told("repair", single, mm, sd_mm)
     if form_changed:
         return told("plate-change", None, mm, sd_mm)
-    jump = None if tooth is None or one.model.drive != "belt" else _tooth_jump(step, sd, tooth)
+    jump = None if tooth is None or one.measured.model.drive != "belt" else _tooth_jump(step, sd, tooth)
     if jump is not None:
         screw, mm, sd_mm, teeth = jump
-        name = one.model.screws[one.model.reference_index].name if screw < 0 else names[screw]
+        name = one.measured.model.screws[one.measured.model.reference_index].name if screw < 0 else names[screw]
         return told("tooth-jump", name, mm, sd_mm, teeth)
     if one.plate_epoch[before] != one.plate_epoch[after]:
         return told("plate-change", None, mm, sd_mm)
@@ -236,9 +235,11 @@ def _tooth_jump(step: FoundStep, sd: Floats, tooth: Tooth) -> tuple[int, float, 
 
 def _worked_at(one: Series, before: int, after: int) -> bool:
     """Whether a ticket's work, or a repair noted by hand, lies between the two readings."""
-    left, right = float(one.history.taken_at[before]), float(one.history.taken_at[after])
-    for work in one.history.works:
+    left, right = float(one.measured.history.taken_at[before]), float(one.measured.history.taken_at[after])
+    for work in one.measured.history.works:
         if work.start.timestamp() <= right and (work.end is None or work.end.timestamp() >= left):
             return True
     late = _NOTE_LATE_DAYS * DAY
-    return any(left <= note.at.timestamp() <= right + late for note in one.history.notes if note.what in _BY_HAND)
+    return any(
+        left <= note.at.timestamp() <= right + late for note in one.measured.history.notes if note.what in _BY_HAND
+    )

@@ -4,6 +4,7 @@ Lengths mm, slopes mm/mm inside and mm/m on screens. Every formula works on a st
 """
 
 from farmwatch.measure.form import Flatness, Shape, ShapeName, flatness, shape_of_form
+from farmwatch.measure.histories import MeasuredHistory, measure_histories
 from farmwatch.measure.minimum_zone import MinimumZone, minimum_zone_along, minimum_zone_plane
 from farmwatch.measure.noise import PointNoise, point_noise, range_noise, simulated_range_sd
 from farmwatch.measure.plane import LeastSquares, Plane, least_squares, least_squares_plane
@@ -16,6 +17,7 @@ __all__ = [
     "MAD_TO_SD",
     "Flatness",
     "LeastSquares",
+    "MeasuredHistory",
     "MinimumZone",
     "Plane",
     "PointNoise",
@@ -29,6 +31,7 @@ __all__ = [
     "influence",
     "least_squares",
     "least_squares_plane",
+    "measure_histories",
     "measure_stack",
     "minimum_zone_along",
     "minimum_zone_plane",

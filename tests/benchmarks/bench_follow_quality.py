@@ -20,7 +20,7 @@ import numpy as np
 from farmwatch.demo.synthetic import Jump, Plate, Recipe, Synthetic, bent, dropped, make_history, tideframe
 from farmwatch.follow.findings import HistoryFindings
 from farmwatch.follow.fleet import follow_fleet
-from farmwatch.measure import flatness
+from farmwatch.measure import flatness, measure_histories
 from farmwatch.model import Limits, Model
 
 LIMITS = Limits()
@@ -69,7 +69,7 @@ class Figure:
 def follow_all(made: Sequence[Synthetic], models: Sequence[Model], seed: int) -> list[HistoryFindings]:
     """Follow histories together, when all of them end."""
     rngs = [np.random.default_rng([seed, i]) for i in range(len(made))]
-    return follow_fleet([one.history for one in made], models, LIMITS, END, rngs)
+    return follow_fleet(measure_histories([one.history for one in made], models, END), LIMITS, END, rngs)
 
 
 def jumping(rng: np.random.Generator, name: str, off_nominal: float = 0.0) -> tuple[Synthetic, Model]:

@@ -26,7 +26,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from farmwatch.demo.synthetic import Jump, Recipe, make_history, tideframe
 from farmwatch.follow.fleet import follow_fleet
 from farmwatch.history import History
-from farmwatch.measure import grid_points
+from farmwatch.measure import grid_points, measure_histories
 from farmwatch.model import Limits
 from tests.benchmarks.peer import one_machine
 
@@ -50,7 +50,7 @@ def history(number: int, readings: int) -> History:
 def follow(histories: Sequence[History]) -> None:
     """The whole of follow: series, noise, steps, trend, chart, forecast."""
     rngs = [np.random.default_rng(i) for i in range(len(histories))]
-    follow_fleet(histories, [MODEL] * len(histories), LIMITS, END, rngs)
+    follow_fleet(measure_histories(histories, [MODEL] * len(histories), END), LIMITS, END, rngs)
 
 
 def peer_script(one: History) -> None:

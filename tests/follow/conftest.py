@@ -15,6 +15,7 @@ from farmwatch.follow.fleet import follow_fleet
 from farmwatch.follow.segmented import SegmentedBatch, segment_machines
 from farmwatch.follow.series import gather
 from farmwatch.history import History
+from farmwatch.measure import measure_histories
 from farmwatch.model import Limits, Model
 
 REFERENCE = Path(__file__).parent.parent / "reference"
@@ -56,7 +57,7 @@ def follow() -> Callable[..., HistoryFindings]:
         if at is None:
             at = datetime.fromtimestamp(float(history.taken_at[-1]), UTC)
         rngs = [np.random.default_rng(7)]
-        return follow_fleet([history], [model], Limits(), at, rngs, tooth_steps=[tooth])[0]
+        return follow_fleet(measure_histories([history], [model], at), Limits(), at, rngs, tooth_steps=[tooth])[0]
 
     return run
 
@@ -67,7 +68,8 @@ def segmented() -> Callable[..., SegmentedBatch]:
 
     def run(made: Synthetic | History, model: Model | None = None) -> SegmentedBatch:
         history, model = _asked(made, model)
-        return segment_machines(gather([history], [model], datetime.fromtimestamp(float(history.taken_at[-1]), UTC)))
+        at = datetime.fromtimestamp(float(history.taken_at[-1]), UTC)
+        return segment_machines(gather(measure_histories([history], [model], at)))
 
     return run
 

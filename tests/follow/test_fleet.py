@@ -11,6 +11,7 @@ from farmwatch.follow.findings import HistoryFindings
 from farmwatch.follow.fleet import follow_fleet
 from farmwatch.follow.forms import forms_of
 from farmwatch.history import History, Note, OutOfService, Reading
+from farmwatch.measure import measure_histories
 from farmwatch.mesh import Mesh
 from farmwatch.model import Limits
 
@@ -91,12 +92,16 @@ def test_company_and_order_do_not_matter(farm):
     at = datetime(2026, 12, 1, tzinfo=UTC)
     histories, models = [h for h, _ in farm], [m for _, m in farm]
     seeds = range(len(farm))
-    together = follow_fleet(histories, models, Limits(), at, [np.random.default_rng(k) for k in seeds])
+    measured = measure_histories(histories, models, at)
+    together = follow_fleet(measured, Limits(), at, [np.random.default_rng(k) for k in seeds])
     backwards = follow_fleet(
-        histories[::-1], models[::-1], Limits(), at, [np.random.default_rng(k) for k in reversed(seeds)]
+        measure_histories(histories[::-1], models[::-1], at),
+        Limits(),
+        at,
+        [np.random.default_rng(k) for k in reversed(seeds)],
     )[::-1]
     for k, (history, model) in enumerate(farm):
-        (alone,) = follow_fleet([history], [model], Limits(), at, [np.random.default_rng(k)])
+        alone = follow_fleet(measure_histories([history], [model], at), Limits(), at, [np.random.default_rng(k)])[0]
         same(together[k], alone)
         same(backwards[k], alone)
 
@@ -172,7 +177,7 @@ def test_readings_that_do_not_count_are_left_out(play, follow, segmented):
         notes=(Note(machine="heron-01", at=time_of(history, 3), what="replaced"),),
     )
     hot = replace(MODEL, judge_from_celsius=45.0)
-    assert np.flatnonzero(~segmented(changed, hot).series[0].used).tolist() == [2, 4, 7, 8, 12]
+    assert np.flatnonzero(~segmented(changed, hot).series[0].measured.followed).tolist() == [2, 4, 7, 8, 12]
     assert [step.at for step in follow(changed, hot).steps] == [made.truth.steps[0].at]
 
 
@@ -183,7 +188,7 @@ def test_a_partial_mesh_is_left_out(play, segmented):
     rows[9] = replace(rows[9], mesh=Mesh(np.linspace(10, 100, 7), whole.y, whole.z))
     # Its right column missing, it spans five sixths of the axes but too little of the bed.
     rows[14] = replace(rows[14], mesh=Mesh(whole.x, whole.y, np.where(np.arange(7) == 6, np.nan, whole.z)))
-    assert np.flatnonzero(~segmented(History.of("heron-01", rows)).series[0].used).tolist() == [9, 14]
+    assert np.flatnonzero(~segmented(History.of("heron-01", rows)).series[0].measured.followed).tolist() == [9, 14]
 
 
 def test_temperatures_read_at_poll_time_are_not_reasoned_with(play, segmented):
@@ -210,7 +215,7 @@ def test_a_grid_that_changes_is_no_step(play, follow, segmented, kind):
     followed = follow(made)
     assert followed.steps == ()
     assert followed.drift.readings >= 78
-    assert segmented(made).series[0].form.shape[1:] == (7, 7)
+    assert segmented(made).series[0].measured.form.shape[1:] == (7, 7)
 
 
 def test_a_jump_is_followed_across_a_change_of_grid(play, follow):
@@ -231,8 +236,8 @@ def test_drift_is_found_and_its_interval_holds_it(play, follow):
 def test_noise_is_learned(play, segmented):
     batch = segmented(play(readings=400, correlation=0.4, point_noise_mm=0.006))
     series = batch.series[0]
-    assert series.point_sigma_mm == pytest.approx(0.006, rel=0.1)
-    assert series.point_sigma_from == "own"
+    assert series.measured.noise.sigma_mm == pytest.approx(0.006, rel=0.1)
+    assert series.measured.noise.source == "own"
     assert batch.correlation[0] == pytest.approx(0.4, abs=0.12)
     assert np.sqrt(np.diag(batch.noise[0])) == pytest.approx([0.0083, 0.0083], rel=0.2)
 

@@ -9,12 +9,12 @@ import pytest
 from farmwatch.demo.synthetic import Plate, tideframe
 from farmwatch.follow.series import gather, temperature_bands
 from farmwatch.history import Note
-from farmwatch.measure import least_squares_plane, screw_heights
+from farmwatch.measure import least_squares_plane, measure_histories, screw_heights
 
 
 def gathered(history):
     at = datetime.fromtimestamp(float(history.taken_at[-1]), UTC)
-    return gather([history], [tideframe()], at)[0]
+    return gather(measure_histories([history], [tideframe()], at))[0]
 
 
 def test_bands_split_at_gaps_over_ten_degrees():
@@ -49,15 +49,15 @@ def test_screw_heights_are_those_of_the_planes(play):
     plane = least_squares_plane(x, x, z)
     screws = tideframe().screws_xy
     series = gathered(made.history)
-    assert series.u == pytest.approx(screw_heights(plane, screws, 2, 1.0).relative[:, :2], abs=1e-12)
-    assert series.range_mm == pytest.approx(np.ptp(z.reshape(12, -1), axis=1))
+    assert series.measured.u == pytest.approx(screw_heights(plane, screws, 2, 1.0).relative[:, :2], abs=1e-12)
+    assert series.measured.range_mm == pytest.approx(np.ptp(z.reshape(12, -1), axis=1))
 
 
 def test_spikes_move_no_screw_but_stay_in_the_range(play):
     plain, spiked = (gathered(play(readings=40, spiking_share=s).history) for s in (0.0, 0.3))
-    assert np.abs(plain.u).max() < 0.05
-    assert np.abs(spiked.u).max() < 0.05
-    assert spiked.range_mm.max() > 0.25
+    assert np.abs(plain.measured.u).max() < 0.05
+    assert np.abs(spiked.measured.u).max() < 0.05
+    assert spiked.measured.range_mm.max() > 0.25
 
 
 def test_plates_and_turns_are_counted(play):

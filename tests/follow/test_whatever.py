@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from farmwatch.demo.synthetic import tideframe
 from farmwatch.follow.fleet import follow_fleet
 from farmwatch.history import History, Note, Reading, Work
+from farmwatch.measure import measure_histories
 from farmwatch.mesh import Mesh
 from farmwatch.model import Limits
 
@@ -59,7 +60,9 @@ def test_nothing_raises_and_what_is_null_has_a_reason(seed):
     ]
     histories = [history(rng, int(n)) for n in sizes]
     at = START + timedelta(days=float(rng.choice([-1.0, 30.0, 2000.0])))
-    found = follow_fleet(histories, models, Limits(), at, [np.random.default_rng(i) for i in range(len(sizes))])
+    found = follow_fleet(
+        measure_histories(histories, models, at), Limits(), at, [np.random.default_rng(i) for i in range(len(sizes))]
+    )
     for followed in found:
         assert all(step.at <= at and np.isfinite(step.mm) for step in followed.steps)
         if followed.drift is not None:

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from farmwatch.demo.synthetic import bent
-from farmwatch.follow.transient_spikes import without_transient_spikes
 from farmwatch.measure import least_squares_plane
+from farmwatch.measure.transient_spikes import without_transient_spikes
 
 X = np.linspace(10.0, 210.0, 7)
 ONE = np.zeros(30, dtype=int)

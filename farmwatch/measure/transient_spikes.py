@@ -1,6 +1,6 @@
 """Points misread in one reading only: a probe's spikes as a history shows them.
 
-A single mesh is searched for spikes by `farmwatch.measure.find_spikes`, which must tell a spike from a bent corner by
+A single mesh is searched for spikes by `find_spikes`, which must tell a spike from a bent corner by
 its neighbours alone. A history knows better what a bed looks like: a point that differs from the reading before *and*
 from the reading after, while the points beside it do not lean with it, was misread. That costs next to nothing, which
 counts here, where every reading of every machine is looked at.
@@ -13,7 +13,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from farmwatch.measure import MAD_TO_SD, find_spikes
+from farmwatch.measure.points import MAD_TO_SD
+from farmwatch.measure.spikes import find_spikes
 from farmwatch.mesh import Floats
 
 __all__ = ["without_transient_spikes"]

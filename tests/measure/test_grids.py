@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from farmwatch.follow.grids import common_points, interpolate
 from farmwatch.history import Stack
+from farmwatch.measure.grids import common_points, interpolate
 
 COARSE, FINE = np.linspace(10.0, 210.0, 5), np.linspace(10.0, 210.0, 9)
 
