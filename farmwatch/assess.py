@@ -140,19 +140,18 @@ def _judge_block(
     steps = [belief.step_mm if belief.learned else None for belief in beliefs]
     rngs = [_own_generator(machine.name) for machine in machines]
     spread = [belief.sd_mm if belief.learned else None for belief in beliefs]
+    measured = measure_histories(histories, models, at)
     followed: Sequence[HistoryFindings | None] = [None] * len(machines)
     if following:
-        measured = measure_histories(histories, models, at)
         followed = follow_fleet(measured, settings.limits, at, rngs, tooth_steps=list(zip(steps, spread, strict=True)))
     cases = [
         MachineCase(
-            history=history,
-            model=model,
+            measured=one,
             followed=found,
             step_mm=step,
             aisle=machine.aisle,
         )
-        for machine, history, model, found, step in zip(machines, histories, models, followed, steps, strict=True)
+        for machine, one, found, step in zip(machines, measured, followed, steps, strict=True)
     ]
     judged = judge_fleet(cases, settings.limits, at)
     return [

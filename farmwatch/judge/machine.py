@@ -9,16 +9,17 @@ from datetime import datetime, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from farmwatch.eligibility import find_judgeable, how_to_be_judged, since_replaced
+from farmwatch.eligibility import how_to_be_judged
 from farmwatch.follow.findings import HistoryFindings
 from farmwatch.history import History
 from farmwatch.judge.assessment import Assessment
 from farmwatch.judge.cause import Evidence, Verdict, judge_cause
 from farmwatch.judge.condition import ConditionFinding, find_condition
 from farmwatch.judge.drive import find_drive_fault
-from farmwatch.judge.measured import MachineMeasures, ReadingMeasures, measure_machines, pool_noise, range_sd
+from farmwatch.judge.measured import MachineMeasures, ReadingMeasures, measure_machines, range_sd
 from farmwatch.judge.plan import Reach, find_reach, make_plan
 from farmwatch.judge.shown import find_tilt, form_facts, reading_facts, screw_facts, spike_facts, trace_of
+from farmwatch.measure import MeasuredHistory, measure_histories
 from farmwatch.model import Limits, Model
 from farmwatch.times import from_epoch
 
@@ -51,8 +52,7 @@ class MachineCase:
     None for the model's.
     """
 
-    history: History
-    model: Model
+    measured: MeasuredHistory
     followed: HistoryFindings | None = None
     step_mm: float | None = None
     aisle: str = ""
@@ -100,17 +100,16 @@ def judge_machine(
 
     The arguments are those of `MachineCase`. What concerns its host is added by `with_host`.
     """
-    case = MachineCase(history=history, model=model, followed=followed, step_mm=step_mm, aisle=aisle)
+    (measured,) = measure_histories([history], [model], at)
+    case = MachineCase(measured=measured, followed=followed, step_mm=step_mm, aisle=aisle)
     return judge_fleet([case], limits, at)[0]
 
 
 def judge_fleet(cases: Sequence[MachineCase], limits: Limits, at: datetime) -> list[Assessment]:
     """`judge_machine` for many, measured together; a machine with few readings borrows the noise of its model's."""
-    cases = [replace(case, history=since_replaced(case.history.until(at.timestamp()))) for case in cases]
-    good = [find_judgeable(case.history, case.model) for case in cases]
-    asked = [_asked(one) for one in good]
-    measures = pool_noise(measure_machines([c.history for c in cases], [c.model for c in cases], asked))
-    return [_judge_one(*row, limits, at) for row in zip(cases, good, measures, strict=True)]
+    machines = [case.measured for case in cases]
+    measures = measure_machines(machines, [_asked(one.judged) for one in machines])
+    return [_judge_one(*row, limits, at) for row in zip(cases, measures, strict=True)]
 
 
 def with_host(assessment: Assessment, host: HostFacts) -> Assessment:
@@ -139,33 +138,30 @@ def _asked(good: NDArray[np.bool_]) -> NDArray[np.intp]:
     return np.union1d(np.flatnonzero(good)[-MOST_MESHES_MEASURED:], [good.size - 1]).astype(np.intp)
 
 
-def _judge_one(
-    case: MachineCase, good: NDArray[np.bool_], measures: MachineMeasures, limits: Limits, at: datetime
-) -> Assessment:
-    spans = case.history.out_of_service
+def _judge_one(case: MachineCase, measures: MachineMeasures, limits: Limits, at: datetime) -> Assessment:
+    history, model = case.measured.history, case.measured.model
+    spans = history.out_of_service
     now_out = next((span for span in spans if span.since <= at and (span.until is None or at < span.until)), None)
     blank = Assessment(
-        machine=case.history.machine,
-        model=case.model,
+        machine=history.machine,
+        model=model,
         aisle=case.aisle,
         in_service=now_out is None,
         out_reason="" if now_out is None else now_out.reason,
         out_until=None if now_out is None else now_out.until,
         step_learned=case.step_mm is not None,
     )
-    if not len(case.history):
+    if not len(history):
         return _without_reading(blank)
-    opened = _open_case(case, good, measures, limits, at)
+    opened = _open_case(case, measures, limits, at)
     facts = _show(blank, opened)
     if opened.judged is None:
         return _without_judged(facts, how_to_be_judged(opened.history, opened.shown, opened.model))
     return _advise(facts, opened, opened.judged, case.followed)
 
 
-def _open_case(
-    case: MachineCase, good: NDArray[np.bool_], measures: MachineMeasures, limits: Limits, at: datetime
-) -> _Case:
-    history, model = case.history, case.model
+def _open_case(case: MachineCase, measures: MachineMeasures, limits: Limits, at: datetime) -> _Case:
+    history, model, good = case.measured.history, case.measured.model, case.measured.judged
     shown = len(history) - 1
     judged = int(np.flatnonzero(good)[-1]) if good.any() else None
     step = model.tooth_step_mm if case.step_mm is None else case.step_mm

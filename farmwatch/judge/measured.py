@@ -1,4 +1,4 @@
-"""Machines' readings measured for judging: the range of every reading, all figures of the newest ones, the noise.
+"""Machines' newest readings measured in full for judging, and the noise they are held against.
 
 Many machines are measured at once: all meshes on one grid, of machines with the same screws, are one stack.
 """
@@ -11,9 +11,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from farmwatch.history import History, Stack
+from farmwatch.history import Stack
 from farmwatch.measure import (
     MAD_TO_SD,
+    MeasuredHistory,
     PointNoise,
     StackMeasures,
     grid_points,
@@ -23,12 +24,10 @@ from farmwatch.measure import (
     range_noise,
     simulated_range_sd,
 )
-from farmwatch.measure.form import spread
-from farmwatch.measure.noise import GUESSED_SIGMA_MM
 from farmwatch.mesh import Floats
 from farmwatch.model import Model
 
-__all__ = ["MachineMeasures", "ReadingMeasures", "measure_machines", "pool_noise", "range_sd"]
+__all__ = ["MachineMeasures", "ReadingMeasures", "measure_machines", "range_sd"]
 
 Places = NDArray[np.intp]
 
@@ -70,8 +69,6 @@ class MachineMeasures:
     heights_mm: Floats
     """`[n, k]`"""
     noise: PointNoise
-    assumed_sigma_mm: float
-    """The noise that the figures were taken with, before the machine's own was known."""
     parts: tuple[_Part, ...]
 
     def reading(self, i: int) -> ReadingMeasures:
@@ -79,7 +76,7 @@ class MachineMeasures:
         for part in self.parts:
             hit = np.flatnonzero(part.index == i)
             if hit.size:
-                return _in_full(part, int(hit[0]), self.noise.sigma_mm / self.assumed_sigma_mm)
+                return _in_full(part, int(hit[0]))
         raise KeyError(i)
 
 
@@ -104,37 +101,39 @@ class _Part:
         return slice(self.start, self.start + self.places.size)
 
 
-def measure_machines(
-    histories: Sequence[History], models: Sequence[Model], asked: Sequence[Places]
-) -> list[MachineMeasures]:
-    """Measure machines together: the range of every reading, and all figures of those at the places `asked`."""
+def measure_machines(machines: Sequence[MeasuredHistory], asked: Sequence[Places]) -> list[MachineMeasures]:
+    """All figures of the readings at the places `asked`; a machine of few readings borrows its model's noise."""
+    noises = _pooled([one.noise for one in machines], [one.model for one in machines])
     groups: dict[tuple[object, ...], list[tuple[int, Stack, Places]]] = {}
-    for machine, (history, model) in enumerate(zip(histories, models, strict=True)):
-        for stack in history.stacks:
+    for machine, one in enumerate(machines):
+        for stack in one.history.stacks:
             places = np.flatnonzero(np.isin(stack.index, asked[machine]))
             if places.size:
-                key = (stack.x.tobytes(), stack.y.tobytes(), model.screws)
+                key = (stack.x.tobytes(), stack.y.tobytes(), one.model.screws)
                 groups.setdefault(key, []).append((machine, stack, places))
-    parts: list[list[_Part]] = [[] for _ in histories]
+    parts: list[list[_Part]] = [[] for _ in machines]
     for members in groups.values():
-        for part in _measure_group(members, models):
+        for part in _measure_group(members, machines, noises):
             parts[part.machine].append(part)
-    return [_gather(history, model, tuple(mine)) for history, model, mine in zip(histories, models, parts, strict=True)]
+    return [_gather(one, noise, tuple(mine)) for one, noise, mine in zip(machines, noises, parts, strict=True)]
 
 
-def pool_noise(measures: Sequence[MachineMeasures]) -> list[MachineMeasures]:
-    """The same machines; those with too few readings of their own get the median noise of their model's others."""
+def _pooled(noises: Sequence[PointNoise], models: Sequence[Model]) -> list[PointNoise]:
+    """The same noises; machines with too few readings of their own get the median of their model's others."""
     own: dict[str, list[float]] = {}
-    for one in measures:
-        if one.noise.source == "own":
-            own.setdefault(one.model.name, []).append(one.noise.sigma_mm)
-    pooled = {name: float(np.median(sigmas)) for name, sigmas in own.items()}
-    return [
-        replace(one, noise=PointNoise(pooled[one.model.name], one.noise.pairs, "pooled"))
-        if one.noise.source == "guess" and one.model.name in pooled
-        else one
-        for one in measures
-    ]
+    for noise, model in zip(noises, models, strict=True):
+        if noise.source == "own" and noise.sigma_mm > 0:
+            own.setdefault(model.name, []).append(noise.sigma_mm)
+    return [_pooled_one(noise, model, own.get(model.name, ())) for noise, model in zip(noises, models, strict=True)]
+
+
+def _pooled_one(noise: PointNoise, model: Model, others: Sequence[float]) -> PointNoise:
+    if noise.source == "guess" and others:
+        return replace(noise, sigma_mm=float(np.median(others)), source="pooled")
+    if noise.sigma_mm > 0:
+        return noise
+    # Meshes that repeat to the last digit tell nothing of the probe.
+    return point_noise([], model.probe_sigma_mm)
 
 
 def range_sd(measures: MachineMeasures, use: NDArray[np.bool_], i: int) -> float:
@@ -153,12 +152,14 @@ def range_sd(measures: MachineMeasures, use: NDArray[np.bool_], i: int) -> float
     )
 
 
-def _measure_group(members: list[tuple[int, Stack, Places]], models: Sequence[Model]) -> list[_Part]:
+def _measure_group(
+    members: list[tuple[int, Stack, Places]], machines: Sequence[MeasuredHistory], noises: Sequence[PointNoise]
+) -> list[_Part]:
     """Readings of several machines with one grid and the same screws, measured as one stack."""
     _, first, _ = members[0]
-    model = models[members[0][0]]
+    model = machines[members[0][0]].model
     z = np.concatenate([stack.z[places] for _, stack, places in members])
-    sigma = np.concatenate([np.full(places.size, _assumed_sigma(models[machine])) for machine, _, places in members])
+    sigma = np.concatenate([np.full(places.size, noises[machine].sigma_mm) for machine, _, places in members])
     screws = model.screws_xy
     measures = measure_stack(first.x, first.y, z, screws, model.reference_index, sigma)
     shares = influence(screws, model.reference_index, *grid_points(first.x, first.y))
@@ -169,41 +170,26 @@ def _measure_group(members: list[tuple[int, Stack, Places]], models: Sequence[Mo
     ]
 
 
-def _gather(history: History, model: Model, parts: tuple[_Part, ...]) -> MachineMeasures:
-    n, assumed = len(history), _assumed_sigma(model)
-    ranges, clear, least, plate = (np.full(n, np.nan) for _ in range(4))
-    heights = np.full((n, len(model.screws)), np.nan)
-    for stack in history.stacks:
-        ranges[stack.index] = spread(stack.z.reshape(len(stack.z), -1))
-    forms = []
+def _gather(one: MeasuredHistory, noise: PointNoise, parts: tuple[_Part, ...]) -> MachineMeasures:
+    n = len(one.history)
+    clear, least, plate = (np.full(n, np.nan) for _ in range(3))
+    heights = np.full((n, len(one.model.screws)), np.nan)
     for part in parts:
         m, rows, index = part.measures, part.rows, part.index
         clear[index] = m.range_without_spikes_mm[rows]
         least[index] = m.flatness_mz[rows]
         plate[index] = m.minimum_zone[rows]
         heights[index] = m.heights[rows]
-        # Work at the bench is no evidence of how well the probe repeats.
-        idle = ~history.during_work[index]
-        if idle.any():
-            forms.append(np.where(m.spikes[rows], np.nan, m.form[rows])[idle])
-    noise = point_noise(forms, model.probe_sigma_mm)
-    if not noise.sigma_mm > 0:
-        noise = PointNoise(assumed, noise.pairs, "guess" if model.probe_sigma_mm is None else "pooled")
     return MachineMeasures(
-        model=model,
-        range_mm=ranges,
+        model=one.model,
+        range_mm=one.range_mm,
         clear_mm=clear,
         least_mm=least,
         plate_mm=plate,
         heights_mm=heights,
         noise=noise,
-        assumed_sigma_mm=assumed,
         parts=parts,
     )
-
-
-def _assumed_sigma(model: Model) -> float:
-    return GUESSED_SIGMA_MM if model.probe_sigma_mm is None else model.probe_sigma_mm
 
 
 def _height_sd(measures: MachineMeasures, use: NDArray[np.bool_]) -> Floats:
@@ -217,7 +203,7 @@ def _height_sd(measures: MachineMeasures, use: NDArray[np.bool_]) -> Floats:
     return stray
 
 
-def _in_full(part: _Part, place: int, widen: float) -> ReadingMeasures:
+def _in_full(part: _Part, place: int) -> ReadingMeasures:
     m, at, stack = part.measures, part.start + place, part.stack
     spikes = m.spikes[at]
     variance = np.maximum(np.diagonal(m.heights_covariance[at]), 0.0)
@@ -230,6 +216,6 @@ def _in_full(part: _Part, place: int, widen: float) -> ReadingMeasures:
         rms_mm=float(m.rms[at]),
         shape=str(m.shape[at]),
         heights_mm=m.heights[at],
-        heights_sd_mm=np.sqrt(variance) * widen,
+        heights_sd_mm=np.sqrt(variance),
         spikes=tuple((int(r), int(c), float(m.stands_off[at, r, c])) for r, c in np.argwhere(spikes)),
     )

@@ -20,7 +20,7 @@ from farmwatch.history import History, Stack
 from farmwatch.judge.learned import first_belief, learn_move
 from farmwatch.judge.machine import MachineCase, judge_fleet
 from farmwatch.judge.tooth_plan import shim_plan, tooth_plan
-from farmwatch.measure import grid_points, influence
+from farmwatch.measure import grid_points, influence, measure_histories
 from farmwatch.mesh import Floats
 from farmwatch.model import Limits, Model, Screw
 
@@ -86,7 +86,7 @@ def bench_plans(count: int) -> None:
 
 def bench_judging(machines: int, readings: int) -> None:
     """A fleet judged from its histories, following apart."""
-    cases = []
+    histories = []
     axis = np.linspace(10.0, 210.0, 7)
     days = np.arange(readings, dtype=float)
     for i in range(machines):
@@ -104,8 +104,9 @@ def bench_judging(machines: int, readings: int) -> None:
             during_work=np.zeros(readings, dtype=bool),
             stacks=(Stack(axis, axis, z.reshape(readings, 7, 7), np.arange(readings)),),
         )
-        cases.append(MachineCase(history=history, model=MODEL))
+        histories.append(history)
     at = START + timedelta(days=readings)
+    cases = [MachineCase(measured=one) for one in measure_histories(histories, [MODEL] * machines, at)]
     together = _median_seconds(lambda: judge_fleet(cases, Limits(), at)) / machines
     one_by_one = _median_seconds(lambda: [judge_fleet([case], Limits(), at) for case in cases[:50]], 1)
     alone = one_by_one / len(cases[:50])
