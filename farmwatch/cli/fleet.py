@@ -1,14 +1,14 @@
-"""Looking: the fleet, one machine, the assessment."""
+"""What farmwatch says of the farm: the fleet, one machine, the assessment."""
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
 from farmwatch.cli.app import App, pass_app
+from farmwatch.cli.screen import print_json
 
 if TYPE_CHECKING:
     from farmwatch.judge.assessment import FleetAssessment
@@ -35,7 +35,7 @@ def fleet(app: App, as_json: bool, fail_on: str | None, at: str | None) -> None:
 
     found = app.fleet() if at is None else app.assess(app.moment(at))
     if as_json:
-        _print_json(fleet_document(found))
+        print_json(fleet_document(found))
     else:
         show_fleet(found, app.settings.farm.name, app.settings.farm.timezone, accepted=_accepted(app, found))
     if fail_on and needs_attention(found.machines):
@@ -71,7 +71,7 @@ def assess(app: App, at: str | None, names: tuple[str, ...], as_json: bool, fail
 
     found = app.assess(app.moment(at), list(names) or None)
     if as_json:
-        _print_json(assessment_document(found))
+        print_json(assessment_document(found))
     else:
         accepted = _accepted(app, found)
         show_fleet(found, app.settings.farm.name, app.settings.farm.timezone, accepted=accepted, reasons=True)
@@ -90,10 +90,6 @@ def _accepted(app: App, found: FleetAssessment) -> Mapping[str, Ticket]:
 
     book = TicketRepository(app.store)
     return accepted_machines(found.machines, as_of(book.tickets(), book.events(), found.at), found.at)
-
-
-def _print_json(document: dict[str, Any]) -> None:
-    click.echo(json.dumps(document, ensure_ascii=True, allow_nan=False, separators=(",", ":")))
 
 
 COMMANDS = (fleet, machine, assess)

@@ -109,7 +109,7 @@ def _import_grid(
 
 def _show_bed(mesh: Mesh, model: Model, first: Corner) -> None:
     """The bed as it was understood: on paper the first line is as often the rear row as the front one."""
-    from farmwatch.cli.bedmap import bed_map
+    from farmwatch.cli.charts import bed_map
 
     side, corner = first.split("-")
     way = "left to right" if corner == "left" else "right to left"

@@ -6,9 +6,8 @@ from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
-from farmwatch.cli.bedmap import bed_map, screw_letters
+from farmwatch.cli.charts import bed_map, history_lines, screw_letters
 from farmwatch.cli.fleet_table import accepted_words
-from farmwatch.cli.history_line import history_lines
 from farmwatch.cli.outcomes import FIXES
 from farmwatch.cli.screen import echo, paragraph, width
 from farmwatch.judge.assessment import Assessment, ReadingFacts

@@ -15,7 +15,7 @@ from farmwatch.errors import FarmwatchError, InputError
 from farmwatch.text import sanitize
 
 if TYPE_CHECKING:
-    from farmwatch.collect.outcome import PollError
+    from farmwatch.collect import PollError
     from farmwatch.collect.proposal import Proposal
 
 __all__ = ["COMMANDS"]
@@ -56,8 +56,7 @@ def _header(text: str) -> tuple[str, str]:
 
 
 def _proposals(app: App, url: str, headers: dict[str, str]) -> list[Proposal]:
-    from farmwatch.collect.fetch import Fetcher
-    from farmwatch.collect.outcome import PollError
+    from farmwatch.collect import Fetcher, PollError
     from farmwatch.collect.proposal import propose
 
     parts = urlsplit(url)
@@ -105,7 +104,7 @@ def _hidden(text: str, headers: dict[str, str]) -> str:
 
 
 def _show_best(best: Proposal, block: str, url: str, headers: dict[str, str]) -> None:
-    from farmwatch.cli.bedmap import bed_map
+    from farmwatch.cli.charts import bed_map
     from farmwatch.text import count, mm
 
     mesh = best.found.mesh

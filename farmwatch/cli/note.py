@@ -79,7 +79,7 @@ def note(app: App, name: str, what: str, at: str | None, by: str, text: str) -> 
 @pass_app
 def out(app: App, name: str, reason: str, until: str | None) -> None:
     """Take machine NAME out of service: no flags, no tickets, no word of its silence."""
-    from farmwatch.cli.times import read_day
+    from farmwatch.cli.app import read_day
     from farmwatch.history import OutOfService
     from farmwatch.text import clock
 

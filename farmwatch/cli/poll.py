@@ -16,7 +16,8 @@ from farmwatch.cli.screen import echo, paragraph, progress
 from farmwatch.text import sanitize
 
 if TYPE_CHECKING:
-    from farmwatch.collect.poll import OnAttempt, PollRound
+    from farmwatch.collect import PollRound
+    from farmwatch.collect.poll import OnAttempt
     from farmwatch.history import Reading
     from farmwatch.store import LastAnswer, LastMesh, PollRecord
 
@@ -29,8 +30,8 @@ __all__ = ["COMMANDS"]
 @pass_app
 def poll(app: App, names: tuple[str, ...], fail_on: str | None) -> None:
     """Ask every machine's host once, now, and store what it says."""
-    from farmwatch.collect.poll import poll_once
-    from farmwatch.service.poll_state import PollState
+    from farmwatch.collect import poll_once
+    from farmwatch.service import PollState
     from farmwatch.store import DurableWriter, StoreError
 
     writer = DurableWriter(app.store)
@@ -62,7 +63,7 @@ def poll(app: App, names: tuple[str, ...], fail_on: str | None) -> None:
 def check(app: App, fail_on: str | None) -> None:
     """Check the configuration, ask each host once, and hold its mesh against screws and bed; nothing is stored."""
     from farmwatch.cli.mesh_fit import misfits
-    from farmwatch.collect.poll import poll_once
+    from farmwatch.collect import poll_once
     from farmwatch.text import count, joined
 
     settings = app.settings

@@ -326,7 +326,7 @@ class TerminalScreen:
             yield "Its turning sense rests on this one tooth: see that it was turned as told."
 
     def _show_map(self, bed: BedState) -> None:
-        from farmwatch.cli.bedmap import bed_map
+        from farmwatch.cli.charts import bed_map
 
         assert self._bench is not None
         sheet, caption = bed_map(bed.mesh, screws=self._bench.model.screws, spikes=[], columns=min(width(), 72))

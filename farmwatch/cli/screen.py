@@ -10,7 +10,7 @@ import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from functools import lru_cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from farmwatch.text import sanitize
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from rich.console import Console
     from rich.text import Text
 
-__all__ = ["console", "echo", "error", "paragraph", "progress", "table", "width"]
+__all__ = ["console", "echo", "error", "paragraph", "print_json", "progress", "table", "width"]
 
 _BROADEST = 120
 _NARROWEST = 40
@@ -56,6 +56,13 @@ def width() -> int:
 def echo(text: str = "", *, strong: bool = False) -> None:
     """A line of our own words; foreign parts of it went through `sanitize`."""
     console().print(_text(text, strong), soft_wrap=True)
+
+
+def print_json(document: dict[str, Any]) -> None:
+    """One document on a line of ASCII, for other programs."""
+    import json
+
+    print(json.dumps(document, ensure_ascii=True, allow_nan=False, separators=(",", ":")))
 
 
 def paragraph(text: str, *, indent: int = 0, hang: int = 0, strong: bool = False) -> None:

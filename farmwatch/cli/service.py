@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import fcntl
 import os
 import sys
 from pathlib import Path
@@ -27,7 +26,7 @@ def run(app: App) -> None:
 
     It logs to standard error and answers at /health and /metrics on the address of [service].
     """
-    from farmwatch.service.running import run_service
+    from farmwatch.service import run_service
 
     if not run_service(app.settings):
         # A step hangs in something that cannot be cut; all that was read is stored or waits in the pending file.
@@ -48,6 +47,7 @@ def backup(app: App, file: Path) -> None:
 @pass_app
 def restore(app: App, file: Path) -> None:
     """Check the backup FILE and put it in the place of the database, which is kept aside."""
+    from farmwatch.service import is_running
     from farmwatch.text import clock, count
 
     zone = app.settings.farm.timezone
@@ -59,7 +59,7 @@ def restore(app: App, file: Path) -> None:
     if found.kept_aside:
         echo(f"what was there before: {sanitize(found.kept_aside)}")
         paragraph(_left_words(found), indent=2)
-    if _service_runs(app.settings.farm.database):
+    if is_running(app.settings.farm.database):
         paragraph("The service is running and goes on with the restored database; nothing has to be started anew.")
 
 
@@ -78,23 +78,11 @@ def _left_words(found: Restored) -> str:
     return f"It holds {joined(held) if held else 'nothing'} that the restored database does not."
 
 
-def _service_runs(database: Path) -> bool:
-    """Whether a service holds its lock beside the database."""
-    try:
-        with database.with_name(f"{database.name}.service").open("rb") as file:
-            fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
-    except BlockingIOError:
-        return True
-    except OSError:
-        return False
-    return False
-
-
 @click.command("service-unit", short_help="A hardened systemd unit on standard output.")
 @pass_app
 def service_unit(app: App) -> None:
     """Print the systemd unit for this configuration; at its head stand the lines that make user, folders, secrets."""
-    from farmwatch.service.unit import python_places, refuse_hidden, unit_text
+    from farmwatch.service import python_places, refuse_hidden, unit_text
 
     refuse_hidden(python_places())
     program = Path(sys.prefix) / "bin" / "farmwatch"

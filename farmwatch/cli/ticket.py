@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import getpass
-import json
 import math
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
 from farmwatch.cli.app import App, pass_app
-from farmwatch.cli.screen import echo, paragraph
+from farmwatch.cli.screen import echo, paragraph, print_json
 from farmwatch.errors import InputError
 from farmwatch.text import sanitize
 
@@ -77,7 +76,7 @@ def list_(app: App, every: bool, machine: str | None, as_json: bool) -> None:
     names = None if machine is None else [app.settings.machine(machine).name]
     found = [one for one in _book(app).tickets(names) if every or one.is_open]
     if as_json:
-        _print_json({"schema": "farmwatch.tickets/1", "tickets": [one.document() for one in found]})
+        print_json({"schema": "farmwatch.tickets/1", "tickets": [one.document() for one in found]})
     else:
         now = app.now()
         show_tickets(found, proofs(app.settings, app.store, found, now), now, app.settings.farm.timezone)
@@ -96,7 +95,7 @@ def show(app: App, number: int, as_json: bool) -> None:
     book = _book(app)
     one, events = book.ticket(number), book.events(number)
     if as_json:
-        _print_json({**one.document(), "events": [event.document() for event in events]})
+        print_json({**one.document(), "events": [event.document() for event in events]})
         return
     machine = next((m for m in app.settings.machines if m.name == one.machine), None)
     model = app.settings.models[machine.model] if machine else None
@@ -238,9 +237,9 @@ def accept(app: App, number: int, limit: float | None, until: str | None, by: st
 
     Without --limit that holds at any range, without --until with no end. `farmwatch ticket withdraw NUMBER` ends it.
     """
+    from farmwatch.cli.app import read_day
     from farmwatch.cli.ticket_list import accepted_phrase
     from farmwatch.cli.ticket_page import end_of_acceptance
-    from farmwatch.cli.times import read_day
 
     now = app.now()
     end = None if until is None else read_day(until, app.settings.farm.timezone)
@@ -315,7 +314,7 @@ def figures(app: App, as_json: bool) -> None:
     models = {machine.name: machine.model for machine in app.settings.machines}
     found = Figures.of(book.tickets(), book.events(), models, now)
     if as_json:
-        _print_json(found.document(now))
+        print_json(found.document(now))
     else:
         show_figures(found)
 
@@ -339,10 +338,6 @@ def give_up(app: App, key: str) -> None:
 
     Outbox(app.store).give_up(key, app.now())
     echo(f"given up: {sanitize(key)}")
-
-
-def _print_json(document: dict[str, Any]) -> None:
-    click.echo(json.dumps(document, ensure_ascii=True, allow_nan=False, separators=(",", ":")))
 
 
 COMMANDS = (ticket,)

@@ -1,18 +1,23 @@
-"""Does a job (`worker.Job`). Every part may be done twice: a crash in between costs nothing but time."""
+"""The jobs themselves: the night's work, the reports, the refresh of what `fleet` shows, the backups.
+
+They run in a process of their own (`worker`). Every part may be done twice: a crash in between costs nothing but time.
+"""
 
 from __future__ import annotations
 
 import json
+import re
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 from farmwatch.assess import assess, host_facts
+from farmwatch.errors import FarmwatchError
 from farmwatch.judge.assessment import Assessment, FleetAssessment
 from farmwatch.judge.machine import HostFacts, with_host
 from farmwatch.report import Week, write_week
-from farmwatch.service.backups import back_up
 from farmwatch.service.calendar import night_key, report_key
 from farmwatch.service.fleet_cache import FleetCache, changed, load, save, with_twins
 from farmwatch.service.reportmail import report_letter
@@ -21,7 +26,7 @@ from farmwatch.store import Run, Store
 from farmwatch.tickets import Outbox, TicketChanges, update_tickets
 from farmwatch.times import micros
 
-__all__ = ["do"]
+__all__ = ["KEPT", "back_up", "backups", "do"]
 
 _POLLS_KEPT_WHOLE = timedelta(days=365)
 
@@ -154,3 +159,32 @@ def _report(job: Job, store: Store) -> dict[str, object]:
         Outbox(store).put(key, "report", report_letter(view, path), job.at)
     store.add_run(Run(name=key, at=job.at, detail=str(path)))
     return {"report": str(path), "week": view.week, "mailed": job.settings.mail is not None}
+
+
+KEPT = 8
+FOLDER = "backups"
+
+
+def back_up(store: Store, now: datetime) -> tuple[Path, int]:
+    """Copy the database into `backups/` beside it and let go of the oldest copies; returns the copy and its readings.
+
+    Raises FarmwatchError. Nothing but copies made here is ever removed, and none before the new one is checked.
+    """
+    folder = store.path.with_name(FOLDER)
+    try:
+        folder.mkdir(mode=0o750, exist_ok=True)
+    except OSError as fault:
+        raise FarmwatchError(f"{folder}: cannot be made ({fault.strerror}); check the owner of its folder") from fault
+    target = folder / f"{store.path.stem}-{now.astimezone(UTC):%Y%m%dT%H%M%SZ}{store.path.suffix}"
+    readings = store.backup(target)
+    # The newest by their names' time, the one just made among them whatever the clock says.
+    for old in [path for path in backups(store.path) if path != target][: -(KEPT - 1)]:
+        old.unlink(missing_ok=True)
+    return target, readings
+
+
+def backups(database: Path) -> list[Path]:
+    """The copies of a database made here, the oldest first."""
+    folder = database.with_name(FOLDER)
+    name = re.compile(re.escape(database.stem) + r"-\d{8}T\d{6}Z" + re.escape(database.suffix))
+    return sorted(path for path in folder.glob("*") if name.fullmatch(path.name))

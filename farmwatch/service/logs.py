@@ -1,6 +1,6 @@
 """The log: an event a line on standard error, as logfmt or JSON; values are quoted, secrets taken out.
 
-`tell` is how the service speaks; what libraries log comes out in the same form. Nothing in a value can end the line.
+`log_event` is how the service speaks; what libraries log comes out in the same form. Nothing in a value ends a line.
 """
 
 from __future__ import annotations
@@ -9,14 +9,15 @@ import json
 import logging
 import sys
 import traceback
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from datetime import UTC, datetime
 from typing import Any, Literal, TextIO
 
-from farmwatch.config import ConfigError, Settings
-from farmwatch.service.secrets import secret_sources
+from pydantic import BaseModel
 
-__all__ = ["LineFormatter", "log_event", "secrets_of", "set_up_log"]
+from farmwatch.config import ConfigError, Secret, Settings
+
+__all__ = ["LineFormatter", "log_event", "secret_sources", "secrets_of", "set_up_log"]
 
 _HIDDEN = "\N{HORIZONTAL ELLIPSIS}"
 # Shorter ones would take ordinary words apart, and are no secret anyway.
@@ -122,3 +123,22 @@ def _logfmt(value: object) -> str:
 def _where(fault: BaseException) -> str:
     frames = traceback.extract_tb(fault.__traceback__)[-_FRAMES_SHOWN:]
     return " < ".join(f"{frame.name}:{frame.filename.rpartition('/')[2]}:{frame.lineno}" for frame in reversed(frames))
+
+
+def secret_sources(settings: Settings) -> list[Secret]:
+    """Every secret of the configuration, by its source, in whatever section it stands."""
+    return list(_secrets(settings))
+
+
+def _secrets(value: object) -> Iterator[Secret]:
+    if isinstance(value, Secret):
+        yield value
+    elif isinstance(value, BaseModel):
+        for name in type(value).model_fields:
+            yield from _secrets(getattr(value, name, None))
+    elif isinstance(value, Mapping):
+        for one in value.values():
+            yield from _secrets(one)
+    elif isinstance(value, tuple | list):
+        for one in value:
+            yield from _secrets(one)

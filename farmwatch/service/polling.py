@@ -9,9 +9,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 
-from farmwatch.collect.attempt import fetcher_for
-from farmwatch.collect.fetch import Fetcher
-from farmwatch.collect.poll import PollRound, poll_once
+from farmwatch.collect import Fetcher, PollRound, fetcher_for, poll_once
 from farmwatch.config import Settings
 from farmwatch.service.logs import log_event
 from farmwatch.service.poll_state import PollState

@@ -20,17 +20,14 @@ from apscheduler.executors.pool import ThreadPoolExecutor
 from apscheduler.schedulers.background import BackgroundScheduler
 
 from farmwatch.config import ConfigError, Settings, load_settings
-from farmwatch.service.clockwatch import ClockWatch
+from farmwatch.service.clock import ClockWatch
 from farmwatch.service.deliveries import Deliveries
-from farmwatch.service.figures import CONTENT_TYPE, figures_text
-from farmwatch.service.health import health_document
 from farmwatch.service.listening import Listener, Reply
-from farmwatch.service.lock import only_one
 from farmwatch.service.logs import LineFormatter, log_event, secrets_of, set_up_log
-from farmwatch.service.notify import Notifier
 from farmwatch.service.polling import Polling
+from farmwatch.service.process import Notifier, Signals, only_one
+from farmwatch.service.published import CONTENT_TYPE, figures_text, health_document
 from farmwatch.service.scheduled_jobs import ScheduledJobs
-from farmwatch.service.signals import Signals
 from farmwatch.service.status import ServiceStatus
 from farmwatch.store import DurableWriter, Store, StoreError, StoreNewer
 

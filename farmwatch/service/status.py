@@ -8,8 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 
-from farmwatch.store.durable_writer import StoreState
-from farmwatch.store.records import OUTCOMES, Outcome
+from farmwatch.store import OUTCOMES, Outcome, StoreState
 
 __all__ = ["Facts", "Problem", "ServiceStatus"]
 

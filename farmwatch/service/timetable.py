@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from farmwatch.store.records import Outcome
+from farmwatch.store import Outcome
 
 __all__ = ["Due", "Timetable", "wait_after"]
 

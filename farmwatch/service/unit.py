@@ -16,7 +16,7 @@ from pathlib import Path
 
 from farmwatch.config import Settings
 from farmwatch.errors import FarmwatchError
-from farmwatch.service.secrets import secret_sources
+from farmwatch.service.logs import secret_sources
 
 __all__ = ["USER", "python_places", "refuse_hidden", "system_python", "unit_text"]
 

@@ -35,9 +35,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from farmwatch.config import Settings
 from farmwatch.mesh import Mesh
-from farmwatch.service.polling import Polling
-from farmwatch.service.scheduled_jobs import ScheduledJobs
-from farmwatch.service.status import ServiceStatus
+from farmwatch.service import Polling, ScheduledJobs, ServiceStatus
 from farmwatch.store import OUTCOMES, DurableWriter, Store
 from tests.collect.corpus import cases
 from tests.collect.hosts import serving
@@ -160,7 +158,7 @@ def _report_clock(
 
 def _counting(reported: Counter[str]):  # type: ignore[no-untyped-def]
     """Errands done for real, the weekly reports counted."""
-    from farmwatch.service.worker import run_job
+    from farmwatch.service import run_job
 
     def counting(job, stop):  # type: ignore[no-untyped-def]
         said = run_job(job, stop)

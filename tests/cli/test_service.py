@@ -1,8 +1,6 @@
 """restore: what it says of the backup, of what was there before and of a service that runs."""
 
-from datetime import UTC, datetime
-
-from farmwatch.service.lock import only_one
+import fcntl
 
 
 def test_a_restore_says_what_it_brought_and_what_it_left(farm, tmp_path):
@@ -25,7 +23,8 @@ def test_a_restore_says_what_it_brought_and_what_it_left(farm, tmp_path):
 def test_a_restore_beside_a_running_service_says_so(farm, tmp_path):
     copy = tmp_path / "copy.duckdb"
     farm("backup", str(copy))
-    with only_one(farm.config.with_name("farmwatch.duckdb"), datetime.now(UTC)):
+    with farm.config.with_name("farmwatch.duckdb.service").open("wb") as held:
+        fcntl.flock(held, fcntl.LOCK_EX)
         said = " ".join(farm("restore", str(copy))[1].split())
     assert "The service is running and goes on with the restored database" in said
     assert "It holds nothing that the restored database does not." in said

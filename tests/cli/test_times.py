@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from farmwatch.cli.times import read_day, read_moment
+from farmwatch.cli.app import read_day, read_moment
 from farmwatch.errors import InputError
 
 DUBLIN = ZoneInfo("Europe/Dublin")

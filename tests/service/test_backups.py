@@ -7,7 +7,7 @@ import duckdb
 import pytest
 
 from farmwatch.errors import FarmwatchError
-from farmwatch.service.backups import back_up, backups
+from farmwatch.service.jobs import back_up, backups
 from farmwatch.store import Store
 
 NIGHT = datetime(2026, 11, 23, 3, 30, tzinfo=UTC)

@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from farmwatch.service.figures import CONTENT_TYPE, figures_text
+from farmwatch.service.published import CONTENT_TYPE, figures_text
 from farmwatch.service.status import Facts, Problem
 from farmwatch.store import OUTCOMES, StoreState
 from tests.service.openmetrics import read

@@ -3,7 +3,7 @@
 import json
 from datetime import UTC, datetime, timedelta
 
-from farmwatch.service.health import health_document, problems
+from farmwatch.service.published import health_document, problems
 from farmwatch.service.status import Facts, Problem, ServiceStatus
 
 NOW = datetime(2026, 11, 23, 6, 0, tzinfo=UTC)

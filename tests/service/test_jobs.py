@@ -12,9 +12,8 @@ import pytest
 from farmwatch.config import Settings
 from farmwatch.history import Reading
 from farmwatch.mesh import Mesh
-from farmwatch.service.backups import backups
 from farmwatch.service.calendar import night_key
-from farmwatch.service.jobs import do
+from farmwatch.service.jobs import backups, do
 from farmwatch.service.worker import ASSESSMENT, Job
 from farmwatch.store import PollRecord, StoreBusy
 from farmwatch.tickets import TicketChanges, TicketRepository, update_tickets

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from farmwatch.errors import FarmwatchError
-from farmwatch.service.lock import AlreadyRunning, only_one
+from farmwatch.service.process import AlreadyRunning, only_one
 
 NOW = datetime(2026, 11, 23, 6, 0, tzinfo=UTC)
 
@@ -27,7 +27,7 @@ def test_a_second_service_is_refused_and_told_of_the_first(tmp_path: Path) -> No
 def test_a_dead_process_holds_nothing(tmp_path: Path) -> None:
     code = (
         "import os, sys; from pathlib import Path; from datetime import UTC, datetime\n"
-        "from farmwatch.service.lock import only_one\n"
+        "from farmwatch.service.process import only_one\n"
         "with only_one(Path(sys.argv[1]), datetime.now(UTC)): os.kill(os.getpid(), 9)"
     )
     database = tmp_path / "farm.duckdb"

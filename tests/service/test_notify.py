@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from farmwatch.service.notify import Notifier
+from farmwatch.service.process import Notifier
 
 
 def told(address: str, notifier_does: str) -> str:

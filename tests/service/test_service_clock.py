@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from farmwatch.config import ServiceSection
-from farmwatch.service.clockwatch import ClockWatch
+from farmwatch.service.clock import ClockWatch
 from farmwatch.service.running import Service
 from tests.service.farm import beds, names, settings_in
 

@@ -1,6 +1,6 @@
 """A clock that is set, a computer that sleeps."""
 
-from farmwatch.service.clockwatch import ClockWatch
+from farmwatch.service.clock import ClockWatch
 
 
 def test_a_clock_that_runs_is_no_jump() -> None:

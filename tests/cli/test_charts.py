@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from farmwatch.cli.bedmap import bed_map, contour_step, screw_letters
+from farmwatch.cli.charts import bed_map, contour_step, screw_letters
 from farmwatch.mesh import Mesh
 from farmwatch.model import Screw
 

@@ -1,0 +1,11 @@
+from .fleet_cache import fleet_now as fleet_now
+from .poll_state import PollState as PollState
+from .polling import Polling as Polling
+from .process import is_running as is_running
+from .running import run_service as run_service
+from .scheduled_jobs import ScheduledJobs as ScheduledJobs
+from .status import ServiceStatus as ServiceStatus
+from .unit import python_places as python_places
+from .unit import refuse_hidden as refuse_hidden
+from .unit import unit_text as unit_text
+from .worker import run_job as run_job
