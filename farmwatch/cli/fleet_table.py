@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from farmwatch.cli.outcomes import FIXES
 from farmwatch.cli.screen import echo, paragraph, table, width
 from farmwatch.judge.assessment import Assessment, Condition, FleetAssessment
+from farmwatch.judge.tables import ADVICE
 from farmwatch.text import clock, count, joined, mm, sanitize
 from farmwatch.times import rfc3339
 
@@ -22,8 +23,6 @@ __all__ = ["accepted_words", "age_words", "fleet_document", "needs_attention", "
 _RANK: dict[Condition, int] = {"past-limit": 0, "usable": 1, "ideal": 2, "unknown": 3}
 # Columns of characters from which there is room for the next column of the table.
 _ROOM_FOR_ADVICE, _ROOM_FOR_CAUSE, _ROOM_FOR_AGE = 56, 72, 64
-# Advice to do nothing: it stands no longer where there is something to do after all.
-_NOTHING = frozenset({"leave", "watch"})
 _NOBODY: Mapping[str, Ticket] = MappingProxyType({})
 _MOST_NAMES = 6
 
@@ -160,7 +159,7 @@ def _to_do(machine: Assessment, fleet: FleetAssessment, zone: Any, ticket: Ticke
         and "re-mesh" not in machine.advice
     ):
         first.append("re-mesh (old)")
-    return ", ".join([*first, *(one for one in machine.advice if not first or one not in _NOTHING)])
+    return ", ".join([*first, *(one for one in machine.advice if not first or not ADVICE[one].idle)])
 
 
 def _condition(machine: Assessment) -> str:

@@ -12,6 +12,7 @@ from farmwatch.cli.outcomes import FIXES
 from farmwatch.cli.screen import echo, paragraph, width
 from farmwatch.judge.assessment import Assessment, ReadingFacts
 from farmwatch.judge.cautions import CAUTIONS, CAUTIONS_FOOT
+from farmwatch.judge.tables import ADVICE
 from farmwatch.judge.words import (
     CONDITION_WORDS,
     advice_sentence,
@@ -28,8 +29,6 @@ if TYPE_CHECKING:
 
 __all__ = ["show_machine"]
 
-# With these alone nobody is sent to turn, shim or touch anything.
-_STAY_AWAY = frozenset({"leave", "watch", "plan-ahead", "re-mesh", "check-host"})
 _FIGURES_SAID = (
     "Flatness deviation: what is left without the tilt, between two planes as close as can be (minimum zone) or about "
     "the plane that fits best (least squares). sd: how far a figure strays from mesh to mesh."
@@ -235,7 +234,7 @@ def _show_to_do(machine: Assessment, first: str, accepted: str) -> None:
     fixes = [words for outcome, words in FIXES.items() if outcome == machine.last_outcome]
     if fixes and "check-host" in machine.advice:
         paragraph(f"Its host: {fixes[0]}", indent=2, hang=2)
-    if not set(machine.advice) <= _STAY_AWAY:
+    if any(ADVICE[one].reach_in for one in machine.advice):
         _heading("Before the first move")
         for number, caution in enumerate(CAUTIONS, start=1):
             paragraph(f"{number}. {caution}", indent=2, hang=3)

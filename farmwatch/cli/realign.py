@@ -314,9 +314,9 @@ class TerminalScreen:
         if one.answer is False:
             yield "It counts as turned the other way round, as you say."
         elif one.answer and not one.against:
-            does = "raises" if belief.leaning == "raises" else "lowers"
+            does = "raises" if belief.likelier_sense == "raises" else "lowers"
             yield f"So a clockwise turn, seen from below, {does} the bed."
-        elif one.answer and one.told is not None and belief.leaning == _sense(one.told):
+        elif one.answer and one.told is not None and belief.likelier_sense == _sense(one.told):
             yield "Its earlier moves say otherwise: one tooth more shows which is right."
         elif one.answer is None and one.against:
             stated = self._bench.model.clockwise is not None

@@ -14,6 +14,7 @@ import click
 from farmwatch.cli.app import App, pass_app
 from farmwatch.cli.screen import echo, paragraph, print_json
 from farmwatch.errors import InputError
+from farmwatch.judge.tables import ADVICE
 from farmwatch.text import sanitize
 
 if TYPE_CHECKING:
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
 
 __all__ = ["COMMANDS", "who"]
 
-METHODS = ("realign", "shim", "turn-plate", "plate", "check-probe", "check-host", "inspect-drive", "other")
+METHODS = (*(advice for advice, row in ADVICE.items() if row.method), "other")
 LONGEST_WORDS = 300
 
 _BY = click.option("--by", metavar="WHO", help="Who says so; the user of this computer if left out.")

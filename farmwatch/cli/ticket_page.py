@@ -12,9 +12,8 @@ from farmwatch.cli.screen import echo, paragraph
 from farmwatch.cli.ticket_list import accepted_phrase, time_phrase
 from farmwatch.judge.cautions import CAUTIONS, CAUTIONS_FOOT
 from farmwatch.judge.learned import StepBelief
+from farmwatch.judge.tables import ADVICE, CAUSES, AdviceRow, CauseRow
 from farmwatch.judge.words import (
-    ADVICE_WORDS,
-    CAUSE_WORDS,
     amount_phrase,
     plan_sentences,
     screw_words,
@@ -36,12 +35,13 @@ _PASSED_SHOWN = 3
 
 def cause_words(cause: str) -> str:
     """What a ticket is about, in words."""
-    return "its host does not answer" if cause == "host" else _worded(CAUSE_WORDS, cause)
+    return "its host does not answer" if cause == "host" else _worded(CAUSES, cause)
 
 
-def _worded(words: Mapping[Any, str], what: str) -> str:
+def _worded(rows: Mapping[Any, CauseRow] | Mapping[Any, AdviceRow], what: str) -> str:
     """The words for what a ticket names; what a later farmwatch may have written stands as it is."""
-    return words.get(what, what)
+    row = rows.get(what)
+    return what if row is None else row.words
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -146,7 +146,7 @@ def _show_work(page: TicketPage) -> None:
     echo()
     echo("What to do", strong=True)
     for advice in ticket.advice:
-        paragraph(_worded(ADVICE_WORDS, advice), indent=2, hang=2)
+        paragraph(_worded(ADVICE, advice), indent=2, hang=2)
     if ticket.cause == "host":
         return
     show_cautions()

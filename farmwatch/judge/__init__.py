@@ -4,6 +4,6 @@
 that only shows what was judged before need not wait for what judges.
 """
 
-from farmwatch.judge.tooth_plan import tooth_plan
+from farmwatch.judge.tooth_plans import tooth_plan
 
 __all__ = ["tooth_plan"]

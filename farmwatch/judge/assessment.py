@@ -10,22 +10,19 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import TYPE_CHECKING, Literal
 
+from farmwatch.judge.tables import Advice, Cause
+
 if TYPE_CHECKING:
     from farmwatch.follow.findings import Drift, Forecast, Step
     from farmwatch.mesh import Mesh
     from farmwatch.model import Limits, Model
 
 __all__ = [
-    "Advice", "Assessment", "Cause", "Condition", "FleetAssessment", "FormFacts", "Plan", "ReadingFacts",
+    "Assessment", "Condition", "FleetAssessment", "FormFacts", "Plan", "ReadingFacts",
     "ScrewHeight", "Spike", "TiltFacts", "Trace",
 ]  # fmt: skip
 
 Condition = Literal["ideal", "usable", "past-limit", "unknown"]
-Cause = Literal["none", "screws", "plate", "both", "frame", "probe", "unclear"]
-Advice = Literal[
-    "leave", "watch", "plan-ahead", "re-mesh", "realign", "shim", "turn-plate", "plate", "check-probe", "check-host",
-    "inspect-drive",
-]  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

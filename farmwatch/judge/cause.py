@@ -24,7 +24,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from farmwatch.follow.findings import Reversal
-from farmwatch.judge.assessment import Advice, Cause
+from farmwatch.judge.tables import CAUSES, Advice, Cause
 
 __all__ = ["Evidence", "Verdict", "judge_cause"]
 
@@ -36,14 +36,6 @@ PLAN_SHARE = 0.10
 EDGE_SD = 2.0
 PLAN_AHEAD_DAYS = 28.0
 
-_CAUSE_SAID: dict[Cause, str] = {
-    "screws": "its screws",
-    "plate": "its plate",
-    "both": "screws and plate together",
-    "frame": "its frame",
-    "probe": "its probe",
-}
-
 DriveFault = Literal["jumped-again", "came-back"]
 
 
@@ -53,11 +45,11 @@ class Evidence:
 
     range_mm: float
     range_sd_mm: float
-    clear_mm: float
+    range_without_spikes_mm: float
     """Range without spikes."""
-    least_mm: float
+    best_reachable_mm: float
     """F: what is left at the best real-number setting of this machine's screws, spikes out."""
-    least_sd_mm: float
+    best_reachable_sd_mm: float
     """Standard deviation of F, that of a mean where F is one."""
     plate_mm: float
     """Flatness deviation of the bed itself (MZPL); differs from F where two screws cannot tilt it both ways."""
@@ -79,17 +71,17 @@ class Evidence:
     """The forecast's 50 % day."""
 
     @property
-    def reach_mm(self) -> float:
+    def drive_best_mm(self) -> float:
         """R*: the least range this machine's drive can leave; F where no step is known or the drive has none."""
-        return self.least_mm if self.floor_mm is None else self.floor_mm
+        return self.best_reachable_mm if self.floor_mm is None else self.floor_mm
 
     @property
     def gain_mm(self) -> float:
         """What the screws can win back."""
-        return self.clear_mm - self.reach_mm
+        return self.range_without_spikes_mm - self.drive_best_mm
 
     @property
-    def worth_mm(self) -> float:
+    def min_gain_mm(self) -> float:
         """The least gain that a plan is made for: 10 % of R and 2 sd."""
         return max(PLAN_SHARE * self.range_mm, EDGE_SD * self.range_sd_mm)
 
@@ -150,14 +142,14 @@ def _ideal_in_doubt(e: Evidence) -> str:
 
 
 def _past_limit(e: Evidence) -> Verdict:
-    if e.spikes and e.clear_mm <= e.usable_mm:
+    if e.spikes and e.range_without_spikes_mm <= e.usable_mm:
         without = (
-            f"Without {_points(e.spikes)} that the neighbours contradict the range is {e.clear_mm:.2f} mm: "
-            "the probe or dirt on the plate, not the bed."
+            f"Without {_points(e.spikes)} that the neighbours contradict the range is "
+            f"{e.range_without_spikes_mm:.2f} mm: the probe or dirt on the plate, not the bed."
         )
         again = "If the same points stand off in the next mesh, on a cleaned plate, look at the plate there."
         return Verdict(cause="probe", advice=("check-probe",), reasons=(without, again))
-    verdict = _with_drive(e, _form(e) if e.least_mm > e.usable_mm else _screws(e))
+    verdict = _with_drive(e, _form(e) if e.best_reachable_mm > e.usable_mm else _screws(e))
     if not e.spikes:
         return verdict
     rest = (
@@ -168,9 +160,9 @@ def _past_limit(e: Evidence) -> Verdict:
 
 def _form(e: Evidence) -> Verdict:
     """F > usable: no setting of the screws is enough."""
-    helps = e.gain_mm >= max(BOTH_SHARE * e.range_mm, e.worth_mm)
+    helps = e.gain_mm >= max(BOTH_SHARE * e.range_mm, e.min_gain_mm)
     lead: tuple[Advice, ...] = ("realign",) if helps else ()
-    left = f"Whatever the screws do, {e.least_mm:.2f} mm is left: more than the limit of {e.usable_mm:.2f} mm."
+    left = f"Whatever the screws do, {e.best_reachable_mm:.2f} mm is left: more than the limit of {e.usable_mm:.2f} mm."
     if e.screws == 2 and e.plate_mm <= e.usable_mm:
         across = (
             "The bed itself is flat enough; it leans across the line of its two screws, where they cannot reach. "
@@ -205,7 +197,7 @@ def _blame(reversal: Reversal | None) -> tuple[Cause, Advice, str]:
 
 def _screws(e: Evidence) -> Verdict:
     """F ≤ usable: the screws, as real numbers, could do it; teeth are whole."""
-    could = f"The bed itself is flat to {e.least_mm:.2f} mm; the rest of the {e.range_mm:.2f} mm is tilt."
+    could = f"The bed itself is flat to {e.best_reachable_mm:.2f} mm; the rest of the {e.range_mm:.2f} mm is tilt."
     if e.floor_mm is None:
         known = (
             "Each screw can be set to any height: turn by the millimetres given."
@@ -215,9 +207,9 @@ def _screws(e: Evidence) -> Verdict:
         return Verdict(cause="screws", advice=("realign",), reasons=(could, known))
     to = f"Whole teeth bring the range to {e.floor_mm:.2f} mm"
     # Near these edges shims are right either way, so they make nothing unclear: a turn is advised only where it pays.
-    if e.gain_mm >= e.worth_mm and e.floor_mm + e.range_sd_mm <= e.usable_mm:
+    if e.gain_mm >= e.min_gain_mm and e.floor_mm + e.range_sd_mm <= e.usable_mm:
         return Verdict(cause="screws", advice=("realign",), reasons=(could, f"{to}."))
-    if e.gain_mm >= max(REALIGN_SHARE * (e.clear_mm - e.least_mm), e.worth_mm):
+    if e.gain_mm >= max(REALIGN_SHARE * (e.range_without_spikes_mm - e.best_reachable_mm), e.min_gain_mm):
         rest = f"{to} and no closer; shims do the rest."
         return Verdict(cause="screws", advice=("realign", "shim"), reasons=(could, rest))
     floor = (
@@ -243,19 +235,21 @@ def _with_drive(e: Evidence, verdict: Verdict) -> Verdict:
 def _edges(e: Evidence) -> Iterator[Evidence]:
     """The same evidence with each share moved by 2 sd, to either side of its rule's edge."""
     for way in (-1, 1):
-        form = way * EDGE_SD * e.least_sd_mm
-        yield replace(e, least_mm=max(e.least_mm + form, 0.0), plate_mm=max(e.plate_mm + form, 0.0))
-        if e.least_mm > e.usable_mm:
+        form = way * EDGE_SD * e.best_reachable_sd_mm
+        yield replace(e, best_reachable_mm=max(e.best_reachable_mm + form, 0.0), plate_mm=max(e.plate_mm + form, 0.0))
+        if e.best_reachable_mm > e.usable_mm:
             gain = way * EDGE_SD * e.range_sd_mm / e.meshes**0.5
-            yield replace(e, floor_mm=max(e.reach_mm + gain, 0.0))
+            yield replace(e, floor_mm=max(e.drive_best_mm + gain, 0.0))
         if e.spikes:
-            yield replace(e, clear_mm=min(e.clear_mm + way * EDGE_SD * e.range_sd_mm, e.range_mm))
+            yield replace(
+                e, range_without_spikes_mm=min(e.range_without_spikes_mm + way * EDGE_SD * e.range_sd_mm, e.range_mm)
+            )
 
 
 def _unclear(e: Evidence, verdict: Verdict, other: Verdict) -> Verdict:
     between = (
         f"It lies between two causes, {_either(verdict)} or {_either(other)}, closer than the probe can tell: "
-        f"of {e.range_mm:.2f} mm, {e.least_mm:.2f} ± {e.least_sd_mm:.2f} mm is form and "
+        f"of {e.range_mm:.2f} mm, {e.best_reachable_mm:.2f} ± {e.best_reachable_sd_mm:.2f} mm is form and "
         f"{e.gain_mm:.2f} ± {e.range_sd_mm:.2f} mm could be turned away; the limit is {e.usable_mm:.2f} mm."
     )
     again = "Mesh again, hot: each further mesh makes it clearer."
@@ -263,7 +257,7 @@ def _unclear(e: Evidence, verdict: Verdict, other: Verdict) -> Verdict:
 
 
 def _either(verdict: Verdict) -> str:
-    return _CAUSE_SAID[verdict.cause]
+    return CAUSES[verdict.cause].whose
 
 
 def _not_confirmed(e: Evidence) -> str:

@@ -53,7 +53,7 @@ class _Sense:
 class StepBelief:
     """What is believed of one machine's rise per tooth, and of what a clockwise turn seen from below does."""
 
-    as_told: _Sense
+    stated_sense: _Sense
     """The screws answer as the model says (or, where it says nothing, clockwise raises)."""
     other_way: _Sense
     told: TurningSense
@@ -82,23 +82,23 @@ class StepBelief:
     @property
     def clockwise(self) -> TurningSense | None:
         """What a clockwise turn seen from below does; None while it is not known well enough."""
-        if self.moves and max(self.as_told.weight, self.other_way.weight) < SURE:
+        if self.moves and max(self.stated_sense.weight, self.other_way.weight) < SURE:
             return None
         if not self.moves:
             return self.told if self.stated or self.reference_machine else None
-        return self.leaning
+        return self.likelier_sense
 
     @property
-    def leaning(self) -> TurningSense:
+    def likelier_sense(self) -> TurningSense:
         """The likelier sense of a clockwise turn seen from below, however little is known."""
-        if self.other_way.weight <= self.as_told.weight:
+        if self.other_way.weight <= self.stated_sense.weight:
             return self.told
         return "lowers" if self.told == "raises" else "raises"
 
     @property
     def way_known(self) -> bool:
         """Whether it can be said of a turn which way the bed is to go."""
-        return max(self.as_told.weight, self.other_way.weight) >= LIKELY
+        return max(self.stated_sense.weight, self.other_way.weight) >= LIKELY
 
     @property
     def learned(self) -> bool:
@@ -115,10 +115,10 @@ class StepBelief:
 
     @property
     def _likelier(self) -> _Sense:
-        return self.as_told if self.as_told.weight >= self.other_way.weight else self.other_way
+        return self.stated_sense if self.stated_sense.weight >= self.other_way.weight else self.other_way
 
     def _quantile(self, share: float) -> float:
-        senses = [sense for sense in (self.as_told, self.other_way) if sense.weight > 1e-9]
+        senses = [sense for sense in (self.stated_sense, self.other_way) if sense.weight > 1e-9]
         low, high = 0.0, max(sense.mean_mm + 10 * sense.sd_mm for sense in senses)
         for _ in range(40):
             middle = (low + high) / 2
@@ -139,7 +139,7 @@ def first_belief(model: Model, reference_machine: tuple[str, TurningSense] | Non
     mean, sd = WIDE_MM if nominal is None else (nominal, NOMINAL_SPREAD * nominal)
     right = 0.5 if model.clockwise is None and reference_machine is None else STATED_SENSE_RIGHT
     return StepBelief(
-        as_told=_Sense(right, mean, sd),
+        stated_sense=_Sense(right, mean, sd),
         other_way=_Sense(1.0 - right, mean, sd),
         told=model.clockwise or (reference_machine[1] if reference_machine else "raises"),
         stated=model.clockwise is not None,
@@ -161,14 +161,14 @@ def learn_move(belief: StepBelief, teeth: int, rise_mm: float, sd_mm: float, dou
         raise ValueError(f"the sd of an observed move must be above 0 mm; got {sd_mm!r}")
     if teeth == 0:
         return belief
-    told, odds_told = _update(belief.as_told, teeth, rise_mm, sd_mm, doubt)
+    told, odds_told = _update(belief.stated_sense, teeth, rise_mm, sd_mm, doubt)
     other, odds_other = _update(belief.other_way, -teeth, rise_mm, sd_mm, doubt)
     best = max(odds_told, odds_other)
     told_weight, other_weight = math.exp(odds_told - best), math.exp(odds_other - best)
     total = told_weight + other_weight
     return replace(
         belief,
-        as_told=replace(told, weight=told_weight / total),
+        stated_sense=replace(told, weight=told_weight / total),
         other_way=replace(other, weight=other_weight / total),
         moves=belief.moves + 1,
     )

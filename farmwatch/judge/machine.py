@@ -16,9 +16,9 @@ from farmwatch.judge.assessment import Assessment
 from farmwatch.judge.cause import Evidence, Verdict, judge_cause
 from farmwatch.judge.condition import ConditionFinding, find_condition
 from farmwatch.judge.drive import find_drive_fault
-from farmwatch.judge.measured import MachineMeasures, ReadingMeasures, measure_machines, range_sd
-from farmwatch.judge.plan import Reach, find_reach, make_plan
-from farmwatch.judge.shown import find_tilt, form_facts, reading_facts, screw_facts, spike_facts, trace_of
+from farmwatch.judge.facts import find_tilt, form_facts, reading_facts, screw_facts, spike_facts, trace_of
+from farmwatch.judge.measurements import MachineMeasures, ReadingMeasures, measure_machines, range_sd
+from farmwatch.judge.plan import BestSetting, find_best_setting, make_plan
 from farmwatch.measure import MeasuredHistory, measure_histories
 from farmwatch.model import Limits, Model
 from farmwatch.times import from_epoch
@@ -73,7 +73,7 @@ class _Case:
     """The newest of them."""
     measures: MachineMeasures
     figures: dict[int, ReadingMeasures]
-    reach: dict[int, Reach | None]
+    best: dict[int, BestSetting | None]
 
     def sd_of(self, i: int) -> float:
         """Sd of the range of reading i, mm."""
@@ -82,8 +82,8 @@ class _Case:
 
     def floor_of(self, i: int) -> float | None:
         """R* of reading i, mm; None where the drive has no teeth or their step is not known."""
-        reach = self.reach[i]
-        return None if reach is None or reach.teeth is None else reach.range_mm
+        best = self.best[i]
+        return None if best is None or best.teeth is None else best.range_mm
 
 
 def judge_machine(
@@ -176,7 +176,7 @@ def _open_case(case: MachineCase, measures: MachineMeasures, limits: Limits, at:
         judged=judged,
         measures=measures,
         figures=figures,
-        reach={i: find_reach(one, history.mesh(i), model, step) for i, one in figures.items()},
+        best={i: find_best_setting(one, history.mesh(i), model, step) for i, one in figures.items()},
     )
 
 
@@ -209,7 +209,7 @@ def _show(blank: Assessment, case: _Case) -> Assessment:
         range_mm=float(measures.range_mm[i]),
         range_sd_mm=case.sd_of(i),
         tilt=find_tilt(figures, mesh),
-        form=form_facts(figures, float(measures.least_mm[i])),
+        form=form_facts(figures, float(measures.best_reachable_mm[i])),
         spikes=spike_facts(figures, mesh),
         screws=screw_facts(figures, case.model),
         tooth_floor_mm=case.floor_of(i),
@@ -234,7 +234,7 @@ def _advise(facts: Assessment, case: _Case, i: int, followed: HistoryFindings | 
     )
     verdict = judge_cause(evidence)
     likely = verdict.suspected or verdict.cause
-    figures, reach = case.figures[i], case.reach[i]
+    figures, best = case.figures[i], case.best[i]
     return replace(
         facts,
         judged_reading=None if i == case.shown else reading_facts(history, i, good, case.model),
@@ -246,7 +246,7 @@ def _advise(facts: Assessment, case: _Case, i: int, followed: HistoryFindings | 
         suspected_cause=verdict.suspected,
         advice=verdict.advice if facts.in_service else (),
         at_tooth_floor=verdict.at_tooth_floor,
-        plan=make_plan(figures, case.model, reach, verdict.advice if facts.in_service else (), likely),
+        plan=make_plan(figures, case.model, best, verdict.advice if facts.in_service else (), likely),
         reasons=_told(*_of_its_mesh(facts, case, i), *_reasons(verdict, case.measures, followed)),
         drift=followed.drift if followed else None,
         suspected_step=followed.suspected_step if followed else None,
@@ -259,14 +259,14 @@ def _evidence(case: _Case, i: int, finding: ConditionFinding, sd_mm: float) -> E
     measures, limits = case.measures, case.limits
     range_mm = float(measures.range_mm[i])
     # Two points a side hold the touching planes at best, one at worst: between 1 and √2 times the noise of a point.
-    least_sd = 2**0.5 * measures.noise.sigma_mm
-    alike = _alike(case, i, sd_mm, least_sd)
+    best_reachable_sd = 2**0.5 * measures.noise.sigma_mm
+    alike = _alike(case, i, sd_mm, best_reachable_sd)
     return Evidence(
         range_mm=range_mm,
         range_sd_mm=sd_mm,
-        clear_mm=float(measures.clear_mm[i]),
-        least_mm=float(measures.least_mm[alike].mean()),
-        least_sd_mm=least_sd / alike.size**0.5,
+        range_without_spikes_mm=float(measures.range_without_spikes_mm[i]),
+        best_reachable_mm=float(measures.best_reachable_mm[alike].mean()),
+        best_reachable_sd_mm=best_reachable_sd / alike.size**0.5,
         plate_mm=float(measures.plate_mm[alike].mean()),
         floor_mm=case.floor_of(i),
         usable_mm=limits.usable_mm,
@@ -280,13 +280,13 @@ def _evidence(case: _Case, i: int, finding: ConditionFinding, sd_mm: float) -> E
     )
 
 
-def _alike(case: _Case, i: int, sd_mm: float, least_sd_mm: float) -> NDArray[np.intp]:
+def _alike(case: _Case, i: int, sd_mm: float, best_reachable_sd_mm: float) -> NDArray[np.intp]:
     """Places of the newest judged readings in a row that show the same range and form, on the same plate."""
     history, measures = case.history, case.measures
     rows = np.flatnonzero(case.good)[::-1][:MOST_MESHES_AVERAGED]
     same = (
         (abs(measures.range_mm[rows] - measures.range_mm[i]) <= 4 * 2**0.5 * sd_mm)
-        & (abs(measures.least_mm[rows] - measures.least_mm[i]) <= 4 * 2**0.5 * least_sd_mm)
+        & (abs(measures.best_reachable_mm[rows] - measures.best_reachable_mm[i]) <= 4 * 2**0.5 * best_reachable_sd_mm)
         & (history.plate[rows] == history.plate[i])
     )
     swapped = [note.at.timestamp() for note in history.notes if note.what == "plate"]

@@ -1,4 +1,4 @@
-"""The plan for one mesh: what the drive can reach, what to turn, and what is left to shims."""
+"""The plan for one mesh: the best setting of its drive, what to turn, and what is left to shims."""
 
 from __future__ import annotations
 
@@ -6,19 +6,20 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from farmwatch.judge.assessment import Advice, Cause, Plan
-from farmwatch.judge.measured import ReadingMeasures
-from farmwatch.judge.tooth_plan import shim_plan, tooth_plan
+from farmwatch.judge.assessment import Plan
+from farmwatch.judge.measurements import ReadingMeasures
+from farmwatch.judge.tables import Advice, Cause
+from farmwatch.judge.tooth_plans import shim_plan, tooth_plan
 from farmwatch.measure import grid_points, minimum_zone_along, minimum_zone_plane
 from farmwatch.measure.screws import line_of_two
 from farmwatch.mesh import Floats, Mesh
 from farmwatch.model import Model
 
-__all__ = ["Reach", "find_reach", "make_plan"]
+__all__ = ["BestSetting", "find_best_setting", "make_plan"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Reach:
+class BestSetting:
     """The best this machine's drive can do with one mesh, spikes left out."""
 
     lift_mm: Floats
@@ -29,14 +30,14 @@ class Reach:
     """For a belt the tooth floor R*; for a free drive F."""
 
 
-def find_reach(reading: ReadingMeasures, mesh: Mesh, model: Model, step_mm: float | None) -> Reach | None:
-    """What the drive can reach; None for a belt whose tooth step is not known. step_mm: rise per tooth, mm."""
+def find_best_setting(reading: ReadingMeasures, mesh: Mesh, model: Model, step_mm: float | None) -> BestSetting | None:
+    """The best setting of the drive for one mesh; None for a belt whose tooth step (step_mm, mm) is not known."""
     if model.drive == "free":
         return _free(reading, mesh, model)
     if step_mm is None:
         return None
     best = tooth_plan(reading.z, reading.influence, step_mm, model.reference_index)
-    return Reach(
+    return BestSetting(
         lift_mm=best.teeth.astype(np.float64) * step_mm,
         teeth=tuple(int(count) for count in best.teeth),
         range_mm=float(best.range_mm),
@@ -46,7 +47,7 @@ def find_reach(reading: ReadingMeasures, mesh: Mesh, model: Model, step_mm: floa
 def make_plan(
     reading: ReadingMeasures,
     model: Model,
-    reach: Reach | None,
+    best: BestSetting | None,
     advice: tuple[Advice, ...],
     cause: Cause,
 ) -> Plan | None:
@@ -54,19 +55,18 @@ def make_plan(
     or where the plate is the cause. Turns are advised only where they are worth their work. Shims are in it where
     they are advised; without a realignment before them the teeth are 0.
     """
-    if reach is None or cause == "plate" or not {"realign", "shim"} & set(advice):
+    if best is None or cause == "plate" or not {"realign", "shim"} & set(advice):
         return None
-    clear = _spread(reading.z)
     only_shims = "shim" in advice and "realign" not in advice
-    lift = np.zeros(len(model.screws)) if only_shims else reach.lift_mm
+    lift = np.zeros(len(model.screws)) if only_shims else best.lift_mm
     after = reading.z + lift @ reading.influence
-    left = clear if only_shims else reach.range_mm
+    left = _spread(reading.z) if only_shims else best.range_mm
     shims, shimmed = np.zeros(len(model.screws)), left
     if "shim" in advice and model.shim_stock_mm:
         found = shim_plan(after, reading.influence, model.shim_stock_mm)
         if found.range_mm < left:
             shims, shimmed = found.shims_mm, found.range_mm
-    teeth = (0,) * len(model.screws) if only_shims else reach.teeth
+    teeth = (0,) * len(model.screws) if only_shims else best.teeth
     return Plan(
         teeth={} if teeth is None else {model.screws[i].name: teeth[i] for i in model.movable},
         range_after_mm=left,
@@ -76,7 +76,7 @@ def make_plan(
     )
 
 
-def _free(reading: ReadingMeasures, mesh: Mesh, model: Model) -> Reach:
+def _free(reading: ReadingMeasures, mesh: Mesh, model: Model) -> BestSetting:
     """Any height at any screw: the bed is laid level with its minimum-zone plane."""
     px, py = grid_points(mesh.x, mesh.y)
     where = np.array(model.screws_xy)
@@ -84,7 +84,7 @@ def _free(reading: ReadingMeasures, mesh: Mesh, model: Model) -> Reach:
     zone = minimum_zone_plane(px, py, reading.z) if way is None else minimum_zone_along(px, py, reading.z, way)
     away = where - where[model.reference_index]
     lift: Floats = -(away @ np.array([float(zone.bx), float(zone.by)]))
-    return Reach(lift_mm=lift, teeth=None, range_mm=_spread(reading.z + lift @ reading.influence))
+    return BestSetting(lift_mm=lift, teeth=None, range_mm=_spread(reading.z + lift @ reading.influence))
 
 
 def _spread(z: Floats) -> float:

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from types import MappingProxyType
 
-from farmwatch.judge.assessment import Advice, Assessment, Cause, Condition, Plan
+from farmwatch.judge.assessment import Assessment, Condition, Plan
+from farmwatch.judge.tables import ADVICE, CAUSES, Advice
 from farmwatch.model import Model, TurningSense
 
 __all__ = [
-    "ADVICE_WORDS", "CAUSE_WORDS", "CONDITION_WORDS", "advice_phrase", "advice_sentence", "amount_phrase",
+    "CONDITION_WORDS", "advice_phrase", "advice_sentence", "amount_phrase",
     "cause_phrase", "move_sentence", "plan_sentences", "screw_words", "shim_sentences",
 ]  # fmt: skip
 
@@ -19,34 +20,6 @@ CONDITION_WORDS: Mapping[Condition, str] = MappingProxyType(
         "usable": "good enough to print",
         "past-limit": "past the limit",
         "unknown": "not known",
-    }
-)
-
-CAUSE_WORDS: Mapping[Cause, str] = MappingProxyType(
-    {
-        "none": "nothing wrong",
-        "screws": "tilted: a Z screw is off",
-        "plate": "not flat: the plate, as far as one mesh can tell",
-        "both": "tilted, and the plate is not flat",
-        "frame": "the machine under the plate: frame, rails, gantry or probe",
-        "probe": "single points that cannot be true: the probe, or dirt",
-        "unclear": "not clear yet",
-    }
-)
-
-ADVICE_WORDS: Mapping[Advice, str] = MappingProxyType(
-    {
-        "leave": "leave it alone",
-        "watch": "watch it",
-        "plan-ahead": "plan a realignment before it passes the limit",
-        "re-mesh": "mesh it again, hot",
-        "realign": "realign its screws",
-        "shim": "shim what is left",
-        "turn-plate": "turn the plate by half a turn and mesh again",
-        "plate": "replace or flatten the plate",
-        "check-probe": "clean plate and nozzle, then check the probe",
-        "check-host": "see why no mesh comes from its host",
-        "inspect-drive": "look at the drive: belt tension, pulley clamps, wear, traces of a collision",
     }
 )
 
@@ -60,8 +33,8 @@ def cause_phrase(assessment: Assessment) -> str:
     """The cause; while it is unclear or unconfirmed also what it looks like."""
     looks = assessment.suspected_cause
     if looks is not None and looks != assessment.cause:
-        return f"{CAUSE_WORDS[assessment.cause]}; looks like {CAUSE_WORDS[looks]}"
-    return CAUSE_WORDS[assessment.cause]
+        return f"{CAUSES[assessment.cause].words}; looks like {CAUSES[looks].words}"
+    return CAUSES[assessment.cause].words
 
 
 def advice_phrase(advice: Iterable[Advice], *, short: bool = False) -> str:
@@ -71,9 +44,9 @@ def advice_phrase(advice: Iterable[Advice], *, short: bool = False) -> str:
     """
     said = ""
     for one in advice:
-        words = ADVICE_WORDS[one].partition(":")[0] if short else ADVICE_WORDS[one]
-        # The host can be seen to at any time, whatever is done to the bed.
-        said += f"{', and ' if one == 'check-host' else ', then '}{words}" if said else words
+        row = ADVICE[one]
+        words = row.words.partition(":")[0] if short else row.words
+        said += f"{row.joint}{words}" if said else words
     return said
 
 

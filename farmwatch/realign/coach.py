@@ -17,7 +17,7 @@ from typing import Literal
 import numpy as np
 
 from farmwatch.judge.learned import DOUBT, DOUBT_WHEN_ASKED, StepBelief, learn_turn
-from farmwatch.judge.tooth_plan import shim_plan, tooth_plan
+from farmwatch.judge.tooth_plans import shim_plan, tooth_plan
 from farmwatch.mesh import Floats
 from farmwatch.model import Limits, Model
 from farmwatch.realign.bed import BedState
@@ -196,7 +196,7 @@ def clockwise_teeth(turn: Turn, belief: StepBelief) -> int | None:
     """The turn as it is made: whole teeth, positive for clockwise seen from below."""
     if turn.teeth is None:
         return None
-    clockwise = (turn.teeth > 0) == (belief.leaning == "raises") if turn.clockwise is None else turn.clockwise
+    clockwise = (turn.teeth > 0) == (belief.likelier_sense == "raises") if turn.clockwise is None else turn.clockwise
     return abs(turn.teeth) if clockwise else -abs(turn.teeth)
 
 

@@ -356,7 +356,7 @@ def _as_it_was_told(move: Move, belief: StepBelief) -> Turn:
     if not move.teeth:
         return Turn(screw=move.screw, teeth=None, rise_mm=move.mm or 0.0)
     clockwise = move.teeth > 0
-    up = clockwise == (belief.leaning == "raises") if not move.mm else move.mm > 0
+    up = clockwise == (belief.likelier_sense == "raises") if not move.mm else move.mm > 0
     teeth = abs(move.teeth) if up else -abs(move.teeth)
     rise_mm = move.mm or teeth * belief.step_mm
     return Turn(screw=move.screw, teeth=teeth, rise_mm=rise_mm, clockwise=clockwise, way_known=bool(move.mm))

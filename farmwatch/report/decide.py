@@ -14,7 +14,8 @@ from datetime import date, timedelta
 from functools import partial
 from pathlib import Path
 
-from farmwatch.judge.assessment import Advice, Assessment
+from farmwatch.judge.assessment import Assessment
+from farmwatch.judge.tables import ADVICE, Advice
 from farmwatch.report.work_sheets import machines_needing_work
 from farmwatch.text import day, joined, sanitize, shortened
 from farmwatch.tickets import Ticket
@@ -54,25 +55,8 @@ class _Asked:
     ticket: Ticket | None = None
 
 
-# By the first advice of a machine past the limit, in the order in which a manager would take them: what is asked for
-# without a ticket, with the command and what it brings, and the approval that a proposed ticket asks for.
-_FOR_ADVICE: tuple[tuple[Advice, str, str, str, str], ...] = (
-    ("inspect-drive", "Inspect belt and pulleys before a screw is turned",
-     "farmwatch machine {name}", "shows when it moved", "Approve a look at belt and pulleys"),
-    ("realign", "Send to the bench to turn the screws",
-     "farmwatch machine {name}", "prints the moves", "Approve turning the screws"),
-    ("re-mesh", "Mesh again hot; turn nothing yet",
-     "farmwatch poll", "reads the new mesh at once", ""),
-    ("turn-plate", "Turn the plate half round, mesh again",
-     "farmwatch note {name} plate --text turned", "once it is turned", "Approve turning the plate half round"),
-    ("plate", "Order a plate",
-     "farmwatch note {name} plate", "once the new one lies on the bed", "Approve a new plate"),
-    ("check-probe", "Clean plate and nozzle, check the probe",
-     "farmwatch note {name} probe", "once it is put right", "Approve cleaning and a check of the probe"),
-    ("shim", "Shim, or accept: no whole tooth betters it",
-     "farmwatch machine {name}", "names the shims", ""),
-)  # fmt: skip
-_KNOWN: Callable[[Advice], bool] = {row[0] for row in _FOR_ADVICE}.__contains__
+# By the first advice of a machine past the limit, in the order in which a manager would take them.
+_ASKING = sorted((one for one in ADVICE if ADVICE[one].asks), key=lambda one: ADVICE[one].decision_rank)
 
 
 def decisions_today(
@@ -119,9 +103,10 @@ def _of_advice(rest: Sequence[Assessment], beds: Mapping[str, Ticket]) -> list[D
     unjudged = [m for m in rest if m.condition == "unknown" and m.reading is not None]
     past = [*machines_needing_work(rest), *floor, *unjudged]
     found = []
-    for advice, what, command, then, _ in _FOR_ADVICE:
+    for advice in _ASKING:
+        row = ADVICE[advice]
         names = [m.machine for m in past if _leading(m) == advice]
-        found.append(_decision(what, names, beds, command, then))
+        found.append(_decision(row.asks, names, beds, row.command, row.then))
     return found
 
 
@@ -141,9 +126,11 @@ def _of_tickets(mine: Sequence[_Asked], today: date) -> list[Decision | None]:
     turning = [asked for asked in late if _is_to_realign(asked)]
     found.append(_to_work("Late, screws to turn", turning))
     found.append(_to_work("Late, other work", [asked for asked in late if asked not in turning]))
-    for advice, *_, approval in _FOR_ADVICE:
-        if approval:
-            found.append(_to_approve(approval, taken(partial(_is_proposed_for, advice))))
+    found += [
+        _to_approve(ADVICE[advice].approve, taken(partial(_is_proposed_for, advice)))
+        for advice in _ASKING
+        if ADVICE[advice].approve
+    ]
     floor = taken(partial(_is_proposed_for, "shim"))
     found.append(_line("Accept as it is, or approve shims", floor, _to_accept(floor, today), ""))
     found.append(_to_approve("Approve bench time before the limit", taken(lambda _, t: t.phase == "proposed")))
@@ -218,7 +205,7 @@ def _line(what: str, asked: Sequence[_Asked], command: str, then: str) -> Decisi
 
 
 def _leading(machine: Assessment) -> Advice | None:
-    return next((advice for advice in machine.advice if _KNOWN(advice)), None)
+    return next((advice for advice in machine.advice if ADVICE[advice].asks), None)
 
 
 def with_fewer_names(decision: Decision, most: int, letters: int) -> Decision:

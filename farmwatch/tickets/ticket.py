@@ -7,8 +7,9 @@ from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from typing import Any, Literal
 
-from farmwatch.judge.assessment import Cause, Plan
+from farmwatch.judge.assessment import Plan
 from farmwatch.judge.cautions import CAUTIONS, CAUTIONS_FOOT
+from farmwatch.judge.tables import CAUSES, Cause
 from farmwatch.store import Move
 from farmwatch.tickets.phases import CLOSED, OPEN, Action, Phase, possible
 from farmwatch.times import rfc3339
@@ -29,7 +30,7 @@ REPLACED = "It now reads as"
 TicketCause = Cause | Literal["host"]
 """What a ticket is about: a cause of the judgement, or a host that is silent."""
 
-NEEDS_TECHNICIAN: frozenset[TicketCause] = frozenset({"screws", "plate", "both", "frame", "probe"})
+NEEDS_TECHNICIAN: frozenset[TicketCause] = frozenset(cause for cause, row in CAUSES.items() if row.technician)
 """Causes that need somebody at the machine."""
 
 

@@ -100,7 +100,7 @@ def turned(model, capsys, rise, *, meant=-1, belief=None, answers=None):
     screen, _ = screen_with(model, capsys)
     truth = Truth(model, np.array([0.8, 0.0, 0.0]), np.zeros(AXIS.size**2), 0.4, True, 0.004, np.random.default_rng(1))
     belief = belief or first_belief(model)
-    clockwise = (meant > 0) == (belief.leaning == "raises")
+    clockwise = (meant > 0) == (belief.likelier_sense == "raises")
     told = Turn(
         screw="front-left", teeth=meant, rise_mm=0.4 * meant, clockwise=clockwise, way_known=belief.way_known
     )  # fmt: skip

@@ -12,9 +12,9 @@ from farmwatch.judge.cause import Evidence, judge_cause
 TILTED = Evidence(
     range_mm=0.80,
     range_sd_mm=0.01,
-    clear_mm=0.80,
-    least_mm=0.08,
-    least_sd_mm=0.005,
+    range_without_spikes_mm=0.80,
+    best_reachable_mm=0.08,
+    best_reachable_sd_mm=0.005,
     plate_mm=0.08,
     floor_mm=0.10,
     usable_mm=0.20,
@@ -34,25 +34,45 @@ RULES = [
     ("due in four weeks", {"range_mm": 0.15, "crossing_days": 28.0}, "none", ("plan-ahead",)),
     ("due later", {"range_mm": 0.15, "crossing_days": 29.0}, "none", ("watch",)),
     ("under again, once", {"range_mm": 0.15, "confirmed": False}, "none", ("re-mesh", "watch")),
-    ("spikes alone", {"clear_mm": 0.06, "floor_mm": 0.06, "spikes": 2}, "probe", ("check-probe",)),
-    ("spikes in part", {"clear_mm": 0.50, "spikes": 1}, "screws", ("realign", "check-probe")),
+    ("spikes alone", {"range_without_spikes_mm": 0.06, "floor_mm": 0.06, "spikes": 2}, "probe", ("check-probe",)),
+    ("spikes in part", {"range_without_spikes_mm": 0.50, "spikes": 1}, "screws", ("realign", "check-probe")),
     ("tilted", {}, "screws", ("realign",)),
     ("teeth leave too much", {"floor_mm": 0.30}, "screws", ("realign", "shim")),
-    ("as good as teeth allow", {"range_mm": 0.24, "clear_mm": 0.24, "floor_mm": 0.24}, "screws", ("shim",)),
-    ("teeth win next to nothing", {"range_mm": 0.24, "clear_mm": 0.24, "floor_mm": 0.225}, "screws", ("shim",)),
-    ("within noise of the floor", {"range_mm": 0.205, "clear_mm": 0.205, "floor_mm": 0.189}, "screws", ("shim",)),
-    ("bent", {"least_mm": 0.75, "plate_mm": 0.75, "floor_mm": 0.80}, "plate", ("turn-plate",)),
-    ("tilted and bent", {"least_mm": 0.4, "plate_mm": 0.4, "floor_mm": 0.45}, "both", ("realign", "turn-plate")),
-    ("two screws", {"least_mm": 0.75, "floor_mm": 0.78, "screws": 2}, "frame", ("shim",)),
-    ("two screws, tilted too", {"least_mm": 0.4, "floor_mm": 0.45, "screws": 2}, "frame", ("realign", "shim")),
+    (
+        "as good as teeth allow",
+        {"range_mm": 0.24, "range_without_spikes_mm": 0.24, "floor_mm": 0.24},
+        "screws",
+        ("shim",),
+    ),
+    (
+        "teeth win next to nothing",
+        {"range_mm": 0.24, "range_without_spikes_mm": 0.24, "floor_mm": 0.225},
+        "screws",
+        ("shim",),
+    ),
+    (
+        "within noise of the floor",
+        {"range_mm": 0.205, "range_without_spikes_mm": 0.205, "floor_mm": 0.189},
+        "screws",
+        ("shim",),
+    ),
+    ("bent", {"best_reachable_mm": 0.75, "plate_mm": 0.75, "floor_mm": 0.80}, "plate", ("turn-plate",)),
+    (
+        "tilted and bent",
+        {"best_reachable_mm": 0.4, "plate_mm": 0.4, "floor_mm": 0.45},
+        "both",
+        ("realign", "turn-plate"),
+    ),
+    ("two screws", {"best_reachable_mm": 0.75, "floor_mm": 0.78, "screws": 2}, "frame", ("shim",)),
+    ("two screws, tilted too", {"best_reachable_mm": 0.4, "floor_mm": 0.45, "screws": 2}, "frame", ("realign", "shim")),
     ("step unknown", {"floor_mm": None}, "screws", ("realign",)),
     ("free drive", {"floor_mm": None, "free_drive": True}, "screws", ("realign",)),
     ("jumped again", {"drive_fault": "jumped-again"}, "screws", ("inspect-drive", "realign")),
     ("came back", {"drive_fault": "came-back", "floor_mm": 0.3}, "screws", ("inspect-drive", "realign", "shim")),
     ("not confirmed", {"confirmed": False}, "screws", ("re-mesh", "realign")),
 ]
-BENT = {"least_mm": 0.75, "plate_mm": 0.75, "floor_mm": 0.80}
-BOTH = {"least_mm": 0.4, "plate_mm": 0.4, "floor_mm": 0.45}
+BENT = {"best_reachable_mm": 0.75, "plate_mm": 0.75, "floor_mm": 0.80}
+BOTH = {"best_reachable_mm": 0.4, "plate_mm": 0.4, "floor_mm": 0.45}
 REVERSED = [
     (BENT, "plate", "plate", ("plate",)),
     (BENT, "frame", "frame", ("check-probe",)),
@@ -94,7 +114,7 @@ class TestRules:
         assert ("change our mind" in said) == ("change our mind" in wanted)
 
     def test_unconfirmed_is_a_suspicion(self) -> None:
-        verdict = judge_cause(replace(TILTED, range_mm=0.22, clear_mm=0.22, confirmed=False))
+        verdict = judge_cause(replace(TILTED, range_mm=0.22, range_without_spikes_mm=0.22, confirmed=False))
         assert verdict.suspected == "screws"
         assert verdict.advice[0] == "re-mesh"
         assert "Mesh again, hot" in verdict.reasons[0]
@@ -112,38 +132,56 @@ class TestRules:
         assert len(judge_cause(replace(alone, ideal_confirmed=True)).reasons) == 1
 
     def test_only_the_tooth_floor_is_the_tooth_floor(self) -> None:
-        assert judge_cause(replace(TILTED, range_mm=0.24, clear_mm=0.24, floor_mm=0.24)).at_tooth_floor
+        assert judge_cause(replace(TILTED, range_mm=0.24, range_without_spikes_mm=0.24, floor_mm=0.24)).at_tooth_floor
         assert not judge_cause(replace(TILTED, floor_mm=0.30)).at_tooth_floor
 
 
 class TestEdges:
     """A share within 2 sd of a rule's edge: unclear, mesh again."""
 
-    @pytest.mark.parametrize("least_mm", [0.192, 0.2, 0.208])
-    def test_form_at_the_limit_may_be_screws_or_plate(self, least_mm: float) -> None:
-        e = replace(TILTED, range_mm=0.26, clear_mm=0.26, least_mm=least_mm, plate_mm=least_mm, floor_mm=0.26)
+    @pytest.mark.parametrize("best_reachable_mm", [0.192, 0.2, 0.208])
+    def test_form_at_the_limit_may_be_screws_or_plate(self, best_reachable_mm: float) -> None:
+        e = replace(
+            TILTED,
+            range_mm=0.26,
+            range_without_spikes_mm=0.26,
+            best_reachable_mm=best_reachable_mm,
+            plate_mm=best_reachable_mm,
+            floor_mm=0.26,
+        )
         verdict = judge_cause(e)
         assert (verdict.cause, verdict.advice) == ("unclear", ("re-mesh",))
         assert verdict.suspected in ("screws", "plate")
 
-    @pytest.mark.parametrize(("least_mm", "advice"), [(0.185, "shim"), (0.215, "turn-plate")])
-    def test_clear_of_the_edge_it_is_named(self, least_mm: float, advice: str) -> None:
-        e = replace(TILTED, range_mm=0.26, clear_mm=0.26, least_mm=least_mm, plate_mm=least_mm, floor_mm=0.26)
+    @pytest.mark.parametrize(("best_reachable_mm", "advice"), [(0.185, "shim"), (0.215, "turn-plate")])
+    def test_clear_of_the_edge_it_is_named(self, best_reachable_mm: float, advice: str) -> None:
+        e = replace(
+            TILTED,
+            range_mm=0.26,
+            range_without_spikes_mm=0.26,
+            best_reachable_mm=best_reachable_mm,
+            plate_mm=best_reachable_mm,
+            floor_mm=0.26,
+        )
         assert judge_cause(e).advice == (advice,)
 
     def test_what_teeth_win_back_at_a_quarter(self) -> None:
-        assert judge_cause(replace(TILTED, least_mm=0.5, plate_mm=0.5, floor_mm=0.61)).cause == "unclear"
-        assert judge_cause(replace(TILTED, least_mm=0.5, plate_mm=0.5, floor_mm=0.57)).cause == "both"
-        assert judge_cause(replace(TILTED, least_mm=0.5, plate_mm=0.5, floor_mm=0.63)).cause == "plate"
+        assert judge_cause(replace(TILTED, best_reachable_mm=0.5, plate_mm=0.5, floor_mm=0.61)).cause == "unclear"
+        assert judge_cause(replace(TILTED, best_reachable_mm=0.5, plate_mm=0.5, floor_mm=0.57)).cause == "both"
+        assert judge_cause(replace(TILTED, best_reachable_mm=0.5, plate_mm=0.5, floor_mm=0.63)).cause == "plate"
 
     def test_further_meshes_settle_it(self) -> None:
-        near = replace(TILTED, least_mm=0.5, plate_mm=0.5, floor_mm=0.59)
+        near = replace(TILTED, best_reachable_mm=0.5, plate_mm=0.5, floor_mm=0.59)
         assert judge_cause(near).cause == "unclear"
         assert judge_cause(replace(near, meshes=9)).cause == "both"
 
     def test_both_sides_of_an_edge_that_begin_alike_are_not_unclear(self) -> None:
         """A bed 2.8 mm off is realigned first, whether or not its form lies near the limit."""
-        verdict = judge_cause(replace(TILTED, range_mm=2.8, clear_mm=2.8, least_mm=0.2, plate_mm=0.2, floor_mm=0.3))
+        verdict = judge_cause(
+            replace(
+                TILTED, range_mm=2.8, range_without_spikes_mm=2.8, best_reachable_mm=0.2, plate_mm=0.2, floor_mm=0.3
+            )
+        )
         assert verdict.advice[0] == "realign"
 
 
@@ -166,9 +204,9 @@ class TestLaws:
             TILTED,
             range_mm=range_mm,
             range_sd_mm=sd,
-            clear_mm=range_mm,
-            least_mm=least,
-            least_sd_mm=sd,
+            range_without_spikes_mm=range_mm,
+            best_reachable_mm=least,
+            best_reachable_sd_mm=sd,
             plate_mm=least,
             floor_mm=None if free else least + floor * (range_mm - least),
             confirmed=confirmed,
@@ -188,7 +226,7 @@ class TestLaws:
             assert "realign" not in verdict.advice
         # Nobody is sent to turn screws for less than a plan is made for.
         if "realign" in verdict.advice and not free:
-            assert e.gain_mm >= e.worth_mm
+            assert e.gain_mm >= e.min_gain_mm
         if range_mm > e.usable_mm and not confirmed:
             assert verdict.advice[0] == "re-mesh"
         if range_mm <= e.usable_mm:

@@ -17,7 +17,7 @@ from farmwatch.history import History, Reading
 from farmwatch.judge.assessment import FleetAssessment
 from farmwatch.judge.document import assessment_document
 from farmwatch.judge.machine import HostFacts, judge_machine, with_host
-from farmwatch.judge.tooth_plan import tooth_plan
+from farmwatch.judge.tooth_plans import tooth_plan
 from farmwatch.measure import influence, least_squares_plane, minimum_zone_plane
 from farmwatch.mesh import Mesh
 

@@ -135,7 +135,12 @@ def test_what_was_asked_about_is_doubted_less(bench) -> None:
 def test_another_machine_of_a_silent_model_lends_its_sense(bench) -> None:
     silent = replace(bench.model, clockwise=None)
     belief = first_belief(silent, ("tideframe-02", "lowers"))
-    assert (belief.clockwise, belief.leaning, belief.way_known, belief.learned) == ("lowers", "lowers", True, False)
+    assert (belief.clockwise, belief.likelier_sense, belief.way_known, belief.learned) == (
+        "lowers",
+        "lowers",
+        True,
+        False,
+    )
     assert not first_belief(silent).way_known
     other = learn_move(belief, 1, -0.4, 0.01)
     assert other.clockwise == "raises"

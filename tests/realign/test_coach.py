@@ -193,7 +193,7 @@ def test_a_move_made_the_wrong_way_round_costs_moves_and_no_teeth(answers: bool,
         if silent:
             bench.model = replace(bench.model, clockwise=None)
         done = realigned(bench, most=9, answers=answers, wrong=(wrong,))
-        assert done.belief.leaning == "raises"
+        assert done.belief.likelier_sense == "raises"
         assert done.astray_after_slip <= 1
         assert done.ends_off_mm <= 0.04
 
@@ -210,7 +210,7 @@ def test_another_machine_of_the_model_lends_its_sense_and_is_not_believed_blindl
 
 
 def told(bench: Bench, teeth: int, belief: StepBelief) -> tuple[Turn, ...]:
-    clockwise = (teeth > 0) == (belief.leaning == "raises")
+    clockwise = (teeth > 0) == (belief.likelier_sense == "raises")
     rise_mm = teeth * belief.step_mm
     return (Turn(screw="front-left", teeth=teeth, rise_mm=rise_mm, clockwise=clockwise, way_known=belief.way_known),)
 

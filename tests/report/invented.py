@@ -20,7 +20,7 @@ from farmwatch.judge.assessment import (
     TiltFacts,
     Trace,
 )
-from farmwatch.judge.tooth_plan import shim_plan, tooth_plan
+from farmwatch.judge.tooth_plans import shim_plan, tooth_plan
 from farmwatch.measure import influence, least_squares_plane, minimum_zone_plane, screw_heights
 from farmwatch.mesh import Mesh
 from farmwatch.model import Limits, Model, Screw

@@ -60,9 +60,9 @@ class MachineMeasures:
 
     model: Model
     range_mm: Floats
-    clear_mm: Floats
+    range_without_spikes_mm: Floats
     """Range without spikes."""
-    least_mm: Floats
+    best_reachable_mm: Floats
     """F, the least range this machine's screws could leave as real numbers; spikes out."""
     plate_mm: Floats
     """Flatness deviation from the minimum-zone plane; spikes out."""
@@ -183,8 +183,8 @@ def _gather(one: MeasuredHistory, noise: PointNoise, parts: tuple[_Part, ...]) -
     return MachineMeasures(
         model=one.model,
         range_mm=one.range_mm,
-        clear_mm=clear,
-        least_mm=least,
+        range_without_spikes_mm=clear,
+        best_reachable_mm=least,
         plate_mm=plate,
         heights_mm=heights,
         noise=noise,

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from farmwatch.eligibility import why_not_judged
 from farmwatch.history import History
 from farmwatch.judge.assessment import FormFacts, ReadingFacts, ScrewHeight, Spike, TiltFacts, Trace
-from farmwatch.judge.measured import MachineMeasures, ReadingMeasures
+from farmwatch.judge.measurements import MachineMeasures, ReadingMeasures
 from farmwatch.mesh import Mesh
 from farmwatch.model import Model
 from farmwatch.times import from_epoch
@@ -45,11 +45,11 @@ def find_tilt(figures: ReadingMeasures, mesh: Mesh) -> TiltFacts:
     return TiltFacts(x_mm_per_m=figures.bx * 1000, y_mm_per_m=figures.by * 1000, high_side=side)
 
 
-def form_facts(figures: ReadingMeasures, least_mm: float) -> FormFacts:
-    """The form of a reading; least_mm is its F."""
+def form_facts(figures: ReadingMeasures, best_reachable_mm: float) -> FormFacts:
+    """The form of a reading; best_reachable_mm is its F."""
     return FormFacts(
         flatness_ls_mm=figures.flatness_ls_mm,
-        flatness_mz_mm=least_mm,
+        flatness_mz_mm=best_reachable_mm,
         rms_mm=figures.rms_mm,
         shape=figures.shape,
     )

@@ -92,14 +92,14 @@ def shim_plan(z: Floats, influence: Floats, stock_mm: Sequence[float]) -> ShimPl
     within 0.005 mm of the best the one with the fewest sheets is taken, then the thinnest.
     """
     table = _shim_table(*_geometry_key(influence), tuple(sorted(set(stock_mm))))
-    at, width = _least_range(z, influence, table.lift, 1.0, worth_mm=SHIM_WORTH_MM)
+    at, width = _least_range(z, influence, table.lift, 1.0, min_gain_mm=SHIM_WORTH_MM)
     return ShimPlan(shims_mm=table.lift[at].copy(), range_mm=width)
 
 
 def _least_range(
-    z: Floats, influence: Floats, lift: Floats, step_mm: float, worth_mm: float = TIE_MM
+    z: Floats, influence: Floats, lift: Floats, step_mm: float, min_gain_mm: float = TIE_MM
 ) -> tuple[int, float]:
-    """Index in the table and range of its first setting within worth_mm of the least range."""
+    """Index in the table and range of its first setting within min_gain_mm of the least range."""
     here = np.isfinite(z)
     heights, basis = z[here], influence[:, here] * step_mm
     alive = np.arange(lift.shape[0])
@@ -123,12 +123,12 @@ def _least_range(
         top, bottom = int(whole.argmax()), int(whole.argmin())
         width = float(whole[top] - whole[bottom])
         best = min(best, width)
-        keep = bound <= best + worth_mm
+        keep = bound <= best + min_gain_mm
         if width <= bound[first] + TIE_MM / 2:
             break
         points = {top, bottom}
         alive, lifts, high, low = alive[keep], lifts[keep], high[keep], low[keep]
-    return _first_of_equals(heights, basis, alive[keep], lifts[keep], best + worth_mm)
+    return _first_of_equals(heights, basis, alive[keep], lifts[keep], best + min_gain_mm)
 
 
 def _first_of_equals(

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from farmwatch.judge.tooth_plan import SHIM_WORTH_MM, TIE_MM, TWIST, shim_plan, tooth_plan
+from farmwatch.judge.tooth_plans import SHIM_WORTH_MM, TIE_MM, TWIST, shim_plan, tooth_plan
 from farmwatch.measure import grid_points, influence
 from farmwatch.model import Model, Screw
 
