@@ -14,9 +14,8 @@ from farmwatch.config import Farm, Machine, Settings
 from farmwatch.follow.findings import HistoryFindings
 from farmwatch.follow.fleet import follow_fleet
 from farmwatch.history import History, OutOfService
-from farmwatch.judge.assessment import Assessment, FleetAssessment
+from farmwatch.judge import Assessment, FleetAssessment, HostFacts, MachineCase, judge_fleet, with_host
 from farmwatch.judge.learned import StepBelief, belief_from_turns, step_differences
-from farmwatch.judge.machine import HostFacts, MachineCase, judge_fleet, with_host
 from farmwatch.measure import measure_histories
 from farmwatch.model import Model
 from farmwatch.store import UNDERSTOOD, LastAnswer, Move, Store

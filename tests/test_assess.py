@@ -13,7 +13,7 @@ from farmwatch.assess import assess, working_time
 from farmwatch.config import Settings, load_settings
 from farmwatch.errors import InputError
 from farmwatch.history import Note, OutOfService, Reading
-from farmwatch.judge.document import assessment_document
+from farmwatch.judge import assessment_document
 from farmwatch.measure import grid_points, influence
 from farmwatch.mesh import Mesh
 from farmwatch.store import Move, PollRecord, Store

@@ -28,7 +28,7 @@ import pytest
 from farmwatch.assess import assess
 from farmwatch.collect import poll_once
 from farmwatch.config import Farm, Machine, Mapping, Settings
-from farmwatch.judge.assessment import Assessment
+from farmwatch.judge import Assessment
 from farmwatch.model import Model, Screw
 from farmwatch.store import Store
 from tests.collect.hosts import serving

@@ -19,7 +19,7 @@ from farmwatch.errors import InputError
 
 if TYPE_CHECKING:
     from farmwatch.config import Settings
-    from farmwatch.judge.assessment import FleetAssessment
+    from farmwatch.judge import FleetAssessment
     from farmwatch.store import Store
 
 __all__ = ["App", "pass_app", "read_day", "read_moment"]

@@ -11,7 +11,7 @@ from farmwatch.cli.app import App, pass_app
 from farmwatch.cli.screen import print_json
 
 if TYPE_CHECKING:
-    from farmwatch.judge.assessment import FleetAssessment
+    from farmwatch.judge import FleetAssessment
     from farmwatch.tickets import Ticket
 
 __all__ = ["COMMANDS", "FAIL_ON"]
@@ -67,7 +67,7 @@ def assess(app: App, at: str | None, names: tuple[str, ...], as_json: bool, fail
     --json prints the whole of it, for other programs: numbers, plans, drift, steps and forecasts.
     """
     from farmwatch.cli.fleet_table import needs_attention, show_fleet
-    from farmwatch.judge.document import assessment_document
+    from farmwatch.judge import assessment_document
 
     found = app.assess(app.moment(at), list(names) or None)
     if as_json:

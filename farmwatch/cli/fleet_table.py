@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 from farmwatch.cli.outcomes import FIXES
 from farmwatch.cli.screen import echo, paragraph, table, width
-from farmwatch.judge.assessment import Assessment, Condition, FleetAssessment
+from farmwatch.judge import Assessment, FleetAssessment
+from farmwatch.judge.assessment import Condition
 from farmwatch.judge.tables import ADVICE
 from farmwatch.text import clock, count, joined, mm, sanitize
 from farmwatch.times import rfc3339

@@ -10,8 +10,8 @@ from farmwatch.cli.charts import bed_map, history_lines, screw_letters
 from farmwatch.cli.fleet_table import accepted_words
 from farmwatch.cli.outcomes import FIXES
 from farmwatch.cli.screen import echo, paragraph, width
-from farmwatch.judge.assessment import Assessment, ReadingFacts
-from farmwatch.judge.cautions import CAUTIONS, CAUTIONS_FOOT
+from farmwatch.judge import CAUTIONS, CAUTIONS_FOOT, Assessment
+from farmwatch.judge.assessment import ReadingFacts
 from farmwatch.judge.tables import ADVICE
 from farmwatch.judge.words import (
     CONDITION_WORDS,

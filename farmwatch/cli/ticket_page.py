@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 from farmwatch.cli.screen import echo, paragraph
 from farmwatch.cli.ticket_list import accepted_phrase, time_phrase
-from farmwatch.judge.cautions import CAUTIONS, CAUTIONS_FOOT
+from farmwatch.judge import CAUTIONS, CAUTIONS_FOOT
 from farmwatch.judge.learned import StepBelief
 from farmwatch.judge.tables import ADVICE, CAUSES, AdviceRow, CauseRow
 from farmwatch.judge.words import (

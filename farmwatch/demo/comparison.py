@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 
 from farmwatch.demo.truth import Expected, ExpectedStep, MachineTruth
 from farmwatch.follow.findings import Step
-from farmwatch.judge.assessment import Assessment
+from farmwatch.judge import Assessment
 from farmwatch.tickets import Ticket
 
 __all__ = ["differences", "ticket_differences"]

@@ -1,9 +1,11 @@
-"""Judge: condition, cause and advice; whole-tooth plans and shims. Pure: arrays and values in, values out.
+"""What is wrong with a machine, how sure that is, and what to do about it, from its measured history. Pure.
 
-`machine` judges; `assessment` holds what it says, `words` and `document` say it. Little is imported here: a command
-that only shows what was judged before need not wait for what judges.
+`tables` holds every cause and advice with all that is said of it; `cause` decides between them, rule by rule;
+`condition` says on which side of the limits a machine is; `plan` and `tooth_plans` find what to turn and shim;
+`learned` keeps what moves have shown of a machine's drive. `machine` puts an `Assessment` together, `words` and
+`document` say it. Public beside the names of this door are the modules `assessment`, `learned`, `tables` and `words`.
 """
 
-from farmwatch.judge.tooth_plans import tooth_plan
+import lazy_loader as lazy
 
-__all__ = ["tooth_plan"]
+__getattr__, __dir__, __all__ = lazy.attach_stub(__name__, __file__)

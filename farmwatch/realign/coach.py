@@ -16,8 +16,8 @@ from typing import Literal
 
 import numpy as np
 
+from farmwatch.judge import shim_plan, tooth_plan
 from farmwatch.judge.learned import DOUBT, DOUBT_WHEN_ASKED, StepBelief, learn_turn
-from farmwatch.judge.tooth_plans import shim_plan, tooth_plan
 from farmwatch.mesh import Floats
 from farmwatch.model import Limits, Model
 from farmwatch.realign.bed import BedState

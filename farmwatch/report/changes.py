@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
 
 from farmwatch.follow.findings import Step
-from farmwatch.judge.assessment import Assessment, Condition, FleetAssessment
+from farmwatch.judge import Assessment, FleetAssessment
+from farmwatch.judge.assessment import Condition
 from farmwatch.text import count, day_of, signed, spaced
 
 __all__ = ["ChangedMachine", "RepeatedFault", "changed_machines", "repeated_faults", "step_words"]

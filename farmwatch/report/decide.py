@@ -14,7 +14,7 @@ from datetime import date, timedelta
 from functools import partial
 from pathlib import Path
 
-from farmwatch.judge.assessment import Assessment
+from farmwatch.judge import Assessment
 from farmwatch.judge.tables import ADVICE, Advice
 from farmwatch.report.work_sheets import machines_needing_work
 from farmwatch.text import day, joined, sanitize, shortened

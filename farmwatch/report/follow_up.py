@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import tzinfo
 from typing import Literal
 
-from farmwatch.judge.assessment import Assessment, FleetAssessment
+from farmwatch.judge import Assessment, FleetAssessment
 from farmwatch.report.ticket_facts import TicketFacts, accepted_machines
 from farmwatch.report.work_sheets import machines_needing_work
 from farmwatch.text import day_of, joined, mm, spaced

@@ -11,7 +11,7 @@ from importlib.resources import files
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from farmwatch.judge.cautions import CAUTIONS, CAUTIONS_FOOT
+from farmwatch.judge import CAUTIONS, CAUTIONS_FOOT
 from farmwatch.report.charts import due_bars, fleet_rod, history_line, reach_bars, spark_line
 from farmwatch.report.contour import contour_sheet
 from farmwatch.report.svg import whole

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Container, Sequence
 
-from farmwatch.judge.assessment import Assessment
+from farmwatch.judge import Assessment
 from farmwatch.report.work_sheets import machines_needing_work
 from farmwatch.text import count, mm, shortened
 

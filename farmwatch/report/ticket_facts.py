@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, tzinfo
 
-from farmwatch.judge.assessment import Assessment, FleetAssessment
+from farmwatch.judge import Assessment, FleetAssessment
 from farmwatch.text import day, day_of, spaced
 from farmwatch.tickets import Figures, Ticket, TicketEvent, as_of
 

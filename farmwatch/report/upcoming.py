@@ -8,7 +8,7 @@ from datetime import datetime, timedelta, tzinfo
 from itertools import pairwise
 
 from farmwatch.follow.findings import Forecast
-from farmwatch.judge.assessment import Assessment
+from farmwatch.judge import Assessment
 from farmwatch.report.charts import RangeHistory
 from farmwatch.report.week import Week
 from farmwatch.text import day_of, signed, spaced

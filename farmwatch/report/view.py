@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from datetime import datetime, tzinfo
 from pathlib import Path
 
-from farmwatch.judge.assessment import Assessment, Condition, FleetAssessment
+from farmwatch.judge import Assessment, FleetAssessment
+from farmwatch.judge.assessment import Condition
 from farmwatch.judge.words import advice_phrase, cause_phrase
 from farmwatch.model import Limits
 from farmwatch.report.changes import ChangedMachine, RepeatedFault, changed_machines, repeated_faults

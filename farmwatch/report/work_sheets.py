@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from datetime import datetime, tzinfo
 from types import MappingProxyType
 
-from farmwatch.judge.assessment import Assessment, ReadingFacts
+from farmwatch.judge import Assessment
+from farmwatch.judge.assessment import ReadingFacts
 from farmwatch.judge.words import advice_phrase, amount_phrase, cause_phrase, plan_sentences, shim_sentences
 from farmwatch.mesh import Mesh
 from farmwatch.model import Model

@@ -9,7 +9,7 @@ from farmwatch.assess import assess
 from farmwatch.config import Settings
 from farmwatch.errors import FarmwatchError, InputError
 from farmwatch.files import replacing
-from farmwatch.judge.assessment import FleetAssessment
+from farmwatch.judge import FleetAssessment
 from farmwatch.report.page import render
 from farmwatch.report.ticket_facts import find_ticket_facts
 from farmwatch.report.view import FarmFacts, WeeklyView, weekly_view

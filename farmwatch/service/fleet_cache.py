@@ -21,7 +21,8 @@ from typing import Any
 from farmwatch import __version__
 from farmwatch.config import Machine, Settings
 from farmwatch.files import replacing
-from farmwatch.judge.assessment import Assessment, FleetAssessment, ReadingFacts
+from farmwatch.judge import Assessment, FleetAssessment
+from farmwatch.judge.assessment import ReadingFacts
 from farmwatch.store import Store
 
 __all__ = ["FleetCache", "changed", "fleet_now", "load", "save", "with_twins"]

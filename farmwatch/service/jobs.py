@@ -15,8 +15,7 @@ from pathlib import Path
 
 from farmwatch.assess import assess, host_facts
 from farmwatch.errors import FarmwatchError
-from farmwatch.judge.assessment import Assessment, FleetAssessment
-from farmwatch.judge.machine import HostFacts, with_host
+from farmwatch.judge import Assessment, FleetAssessment, HostFacts, with_host
 from farmwatch.report import Week, write_week
 from farmwatch.service.calendar import night_key, report_key
 from farmwatch.service.fleet_cache import FleetCache, changed, load, save, with_twins

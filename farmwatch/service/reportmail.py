@@ -12,7 +12,7 @@ from pathlib import Path
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from farmwatch.judge.cautions import CAUTIONS, CAUTIONS_FOOT
+from farmwatch.judge import CAUTIONS, CAUTIONS_FOOT
 from farmwatch.report import WeeklyView
 from farmwatch.text import count, mm, sanitize
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from farmwatch.config import Settings
 from farmwatch.files import replacing
-from farmwatch.judge.cautions import CAUTIONS, CAUTIONS_FOOT
+from farmwatch.judge import CAUTIONS, CAUTIONS_FOOT
 from farmwatch.store import Store
 from farmwatch.tickets.delivery import Delivery, DeliveryFault, Draft, News
 from farmwatch.tickets.repository import TicketRepository

@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Literal
 
-from farmwatch.judge.assessment import Assessment, FleetAssessment
+from farmwatch.judge import Assessment, FleetAssessment
 from farmwatch.tickets.ticket import NEEDS_TECHNICIAN, REPLACED, Ticket, TicketCause, plan_document
 
 __all__ = ["RISE_AFTER_FLOOR_MM", "Rules", "TicketChange", "changes_due", "is_settled", "with_numbers", "workday"]

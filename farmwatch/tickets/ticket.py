@@ -7,8 +7,8 @@ from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from typing import Any, Literal
 
+from farmwatch.judge import CAUTIONS, CAUTIONS_FOOT
 from farmwatch.judge.assessment import Plan
-from farmwatch.judge.cautions import CAUTIONS, CAUTIONS_FOOT
 from farmwatch.judge.tables import CAUSES, Cause
 from farmwatch.store import Move
 from farmwatch.tickets.phases import CLOSED, OPEN, Action, Phase, possible

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 from farmwatch.config import Settings
-from farmwatch.judge.assessment import Assessment, FleetAssessment
+from farmwatch.judge import Assessment, FleetAssessment
 from farmwatch.store import Store
 from farmwatch.tickets.progress import Proof, proofs
 from farmwatch.tickets.proposing import Rules, TicketChange, changes_due, with_numbers

@@ -17,9 +17,8 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 
 from farmwatch.history import History, Stack
+from farmwatch.judge import MachineCase, judge_fleet, shim_plan, tooth_plan
 from farmwatch.judge.learned import first_belief, learn_move
-from farmwatch.judge.machine import MachineCase, judge_fleet
-from farmwatch.judge.tooth_plans import shim_plan, tooth_plan
 from farmwatch.measure import grid_points, influence, measure_histories
 from farmwatch.mesh import Floats
 from farmwatch.model import Limits, Model, Screw

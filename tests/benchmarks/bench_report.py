@@ -27,7 +27,7 @@ from jinja2 import Environment
 from farmwatch.assess import assess
 from farmwatch.config import Settings, load_settings
 from farmwatch.history import Reading
-from farmwatch.judge.assessment import FleetAssessment
+from farmwatch.judge import FleetAssessment
 from farmwatch.measure import grid_points, influence
 from farmwatch.mesh import Mesh
 from farmwatch.report import FarmFacts, render, week_just_ended, weekly_view, write_report

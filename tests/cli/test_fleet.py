@@ -200,7 +200,7 @@ def test_machine_shows_all_of_it_in_order(farm):
 
 
 def test_cautions_stand_before_the_first_move_and_only_where_somebody_is_sent(farm):
-    from farmwatch.judge.cautions import CAUTIONS
+    from farmwatch.judge import CAUTIONS
 
     tilted, well = " ".join(farm("machine", "heron-01")[1].split()), " ".join(farm("machine", "plover-01")[1].split())
 

@@ -15,7 +15,7 @@ from farmwatch.config import load_settings
 from farmwatch.demo.cases import farm_truth
 from farmwatch.demo.comparison import differences, ticket_differences
 from farmwatch.demo.truth import MachineTruth
-from farmwatch.judge.assessment import Assessment, FleetAssessment
+from farmwatch.judge import Assessment, FleetAssessment
 from farmwatch.report import write_week
 from farmwatch.store import Store
 from farmwatch.tickets import Ticket, TicketRepository, as_of

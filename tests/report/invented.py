@@ -9,18 +9,8 @@ from typing import Any
 import numpy as np
 
 from farmwatch.follow.findings import Drift, Forecast, Step
-from farmwatch.judge.assessment import (
-    Assessment,
-    FleetAssessment,
-    FormFacts,
-    Plan,
-    ReadingFacts,
-    ScrewHeight,
-    Spike,
-    TiltFacts,
-    Trace,
-)
-from farmwatch.judge.tooth_plans import shim_plan, tooth_plan
+from farmwatch.judge import Assessment, FleetAssessment, shim_plan, tooth_plan
+from farmwatch.judge.assessment import FormFacts, Plan, ReadingFacts, ScrewHeight, Spike, TiltFacts, Trace
 from farmwatch.measure import influence, least_squares_plane, minimum_zone_plane, screw_heights
 from farmwatch.mesh import Mesh
 from farmwatch.model import Limits, Model, Screw

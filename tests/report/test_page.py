@@ -14,7 +14,7 @@ from types import ModuleType
 
 import pytest
 
-from farmwatch.judge.cautions import CAUTIONS
+from farmwatch.judge import CAUTIONS
 from farmwatch.report.page import render
 from farmwatch.report.view import FarmFacts, WeeklyView, weekly_view
 

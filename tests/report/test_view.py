@@ -6,7 +6,7 @@ from types import ModuleType
 
 import pytest
 
-from farmwatch.judge.assessment import FleetAssessment
+from farmwatch.judge import FleetAssessment
 from farmwatch.report.decide import decisions_today
 from farmwatch.report.page import render
 from farmwatch.report.view import MOST_SHEETS, FarmFacts, WeeklyView, weekly_view

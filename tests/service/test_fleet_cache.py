@@ -12,7 +12,7 @@ import pytest
 from farmwatch.assess import assess
 from farmwatch.config import Settings
 from farmwatch.history import Note, OutOfService
-from farmwatch.judge.assessment import FleetAssessment
+from farmwatch.judge import FleetAssessment
 from farmwatch.service.fleet_cache import fleet_now, load
 from farmwatch.service.jobs import do
 from farmwatch.service.worker import Job

@@ -10,7 +10,8 @@ import numpy as np
 
 from farmwatch.config import Farm, Machine, Settings
 from farmwatch.history import Reading
-from farmwatch.judge.assessment import Assessment, FleetAssessment, Plan, ReadingFacts
+from farmwatch.judge import Assessment, FleetAssessment
+from farmwatch.judge.assessment import Plan, ReadingFacts
 from farmwatch.mesh import Mesh
 from farmwatch.model import Limits, Model, Screw
 

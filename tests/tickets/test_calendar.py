@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from farmwatch.judge.cautions import CAUTIONS, CAUTIONS_FOOT
+from farmwatch.judge import CAUTIONS, CAUTIONS_FOOT
 from farmwatch.tickets import Ticket
 from farmwatch.tickets.calendar import due_work
 from tests.tickets.farm import AT, later, settings_in

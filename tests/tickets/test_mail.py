@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from farmwatch.config import Mail, Secret
-from farmwatch.judge.cautions import CAUTIONS, CAUTIONS_FOOT
+from farmwatch.judge import CAUTIONS, CAUTIONS_FOOT
 from farmwatch.store import Store
 from farmwatch.tickets import Outbox, TicketRepository, update_tickets
 from farmwatch.tickets.delivery import DeliveryFault

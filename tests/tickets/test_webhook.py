@@ -12,7 +12,7 @@ import pytest
 
 from farmwatch.config import Secret, Settings, Webhook
 from farmwatch.errors import InputError
-from farmwatch.judge.cautions import CAUTIONS, CAUTIONS_FOOT
+from farmwatch.judge import CAUTIONS, CAUTIONS_FOOT
 from farmwatch.store import Store
 from farmwatch.tickets import Outbox, TicketRepository, update_tickets, webhook
 from farmwatch.tickets.channels import CHANNELS
