@@ -81,10 +81,6 @@ def assess(app: App, at: str | None, names: tuple[str, ...], as_json: bool, fail
 
 def _accepted(app: App, found: FleetAssessment) -> Mapping[str, Ticket]:
     """The machines past the limit that a ticket accepts as they are, at the time of what was found."""
-    with app.store.database.reading() as con:
-        # To load all that tickets stand on takes longer than the rest of `fleet`: not where none was ever accepted.
-        if con.execute("SELECT 1 FROM ticket_events WHERE to_phase = 'accepted' LIMIT 1").fetchone() is None:
-            return {}
     from farmwatch.report import accepted_machines
     from farmwatch.tickets import TicketRepository, as_of
 

@@ -8,4 +8,5 @@ from .status import ServiceStatus as ServiceStatus
 from .unit import python_places as python_places
 from .unit import refuse_hidden as refuse_hidden
 from .unit import unit_text as unit_text
+from .worker import Job as Job
 from .worker import run_job as run_job

@@ -7,6 +7,7 @@ import socket
 import subprocess
 import sys
 import threading
+from datetime import UTC, datetime
 from pathlib import Path
 
 import click
@@ -14,6 +15,8 @@ import pytest
 from click.testing import CliRunner
 
 from farmwatch import __version__, cli
+from farmwatch.config import load_settings
+from farmwatch.service import Job, run_job
 
 ROOT = Path(__file__).parents[2]
 COMMANDS = sorted(cli.commands.commands)
@@ -56,14 +59,40 @@ def test_help_fits_the_screen_and_short_help_is_whole(name):
     assert line.split(maxsplit=1)[1] == cli.commands.commands[name].get_short_help_str(limit=500)
 
 
-def test_help_loads_nothing_heavy():
-    """What makes `--help` slow are these; the figure itself is measured by the benchmark."""
-    heavy = ["numpy", "scipy", "duckdb", "pydantic", "jsonpath", "requests", "urllib3", "rich", "jinja2", "apscheduler"]
-    code = f"import sys; from farmwatch.cli import run; run(['--help']); print(set({heavy}) & set(sys.modules))"
+def test_a_command_loads_what_it_needs_and_no_more(farm):
+    """What makes a command slow is what it imports; the times themselves are measured by a benchmark."""
+    run_job(Job(kind="refresh", settings=load_settings(farm.config), at=datetime.now(UTC)), threading.Event())
 
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=True)
+    assert _loaded("--help") == ({"cli", "errors", "text"}, {"click"})
+    ours, others = _loaded("--config", str(farm.config), "fleet")
+    # Nothing that measures, follows or judges: the summaries are those that the service saved.
+    assert ours == {
+        "cli", "config", "errors", "files", "history", "judge", "mesh", "model", "report", "service", "store", "text",
+        "tickets", "times",
+    }  # fmt: skip
+    assert others == {
+        "annotated_types", "click", "duckdb", "lazy_loader", "numpy", "orjson", "pydantic", "pydantic_core", "rich",
+        "typing_extensions", "typing_inspection",
+    }  # fmt: skip
+    ours, others = _loaded("--config", str(farm.config), "machine", "heron-01")
+    assert not {"collect", "exchange", "demo", "realign"} & ours
+    assert not {"requests", "urllib3", "jinja2", "contourpy", "icalendar", "apscheduler", "jsonpath"} & others
 
-    assert done.stdout.splitlines()[-1] == "set()"
+
+def _loaded(*arguments: str) -> tuple[set[str], set[str]]:
+    """Packages and modules of farmwatch, and packages of others, that a command line has loaded when it ends."""
+    code = (
+        "import sys; from farmwatch.cli import run; run(sys.argv[1:]); "
+        "print(*(name for name, module in sys.modules.items() if getattr(module, '__file__', None)))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, *arguments], capture_output=True, text=True, timeout=60, check=True
+    )
+    names = done.stdout.splitlines()[-1].split()
+    standard = sys.stdlib_module_names | {"__main__", "farmwatch", "tzdata"}
+    ours = {name.split(".")[1] for name in names if name.startswith("farmwatch.")}
+    others = {name.split(".")[0] for name in names} - standard
+    return ours, {name for name in others if not name.startswith("_")}
 
 
 def test_version_and_module_entry():
