@@ -11,8 +11,7 @@ from datetime import UTC, datetime, time, timedelta
 import numpy as np
 
 from farmwatch.config import Farm, Machine, Settings
-from farmwatch.follow.findings import HistoryFindings
-from farmwatch.follow.fleet import follow_fleet
+from farmwatch.follow import HistoryFindings, follow_fleet
 from farmwatch.history import History, OutOfService
 from farmwatch.judge import Assessment, FleetAssessment, HostFacts, MachineCase, judge_fleet, with_host
 from farmwatch.judge.learned import StepBelief, belief_from_turns, step_differences

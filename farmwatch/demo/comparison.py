@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from datetime import datetime, timedelta
 
 from farmwatch.demo.truth import Expected, ExpectedStep, MachineTruth
-from farmwatch.follow.findings import Step
+from farmwatch.follow import Step
 from farmwatch.judge import Assessment
 from farmwatch.tickets import Ticket
 

@@ -1,10 +1,9 @@
-"""One machine's history as arrays: steps, trend, forecast. Pure: time comes in as an argument, randomness too.
+"""What a machine's history tells: steps, drift, forecast, and what turning the plate told. Pure.
 
-`fleet` follows; `findings` holds what it found.
+Time comes in as an argument, randomness too. `follow_fleet` follows many machines side by side; `find_steps`, `trend`
+and `forecast` work on one plain series.
 """
 
-from farmwatch.follow.forecast import forecast
-from farmwatch.follow.steps import find_steps
-from farmwatch.follow.trend import trend
+import lazy_loader as lazy
 
-__all__ = ["find_steps", "forecast", "trend"]
+__getattr__, __dir__, __all__ = lazy.attach_stub(__name__, __file__)

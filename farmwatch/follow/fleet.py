@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from farmwatch.follow.findings import Drift, Forecast, HistoryFindings
-from farmwatch.follow.forecast import (
+from farmwatch.follow.forecasts import (
     DRAWS,
     HORIZON_DAYS,
     LEAST_DAYS,
@@ -24,7 +24,7 @@ from farmwatch.follow.reversal import reverse
 from farmwatch.follow.segmented import SegmentedBatch, segment_machines
 from farmwatch.follow.series import DAY, Series, gather
 from farmwatch.follow.steps import Tooth, steps_of, suspected_of
-from farmwatch.follow.trend import Trend, trend
+from farmwatch.follow.trends import Trend, trend
 from farmwatch.measure import MeasuredHistory, grid_points, influence
 from farmwatch.mesh import Floats
 from farmwatch.model import Limits, Model

@@ -20,7 +20,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from farmwatch.follow.findings import PlateForm, Reversal
-from farmwatch.measure.grids import interpolate
+from farmwatch.measure import interpolate
 from farmwatch.mesh import Floats
 
 __all__ = ["reverse", "separate"]

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Literal
 from farmwatch.judge.tables import Advice, Cause
 
 if TYPE_CHECKING:
-    from farmwatch.follow.findings import Drift, Forecast, Step
+    from farmwatch.follow import Drift, Forecast, Step
     from farmwatch.mesh import Mesh
     from farmwatch.model import Limits, Model
 

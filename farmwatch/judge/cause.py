@@ -23,7 +23,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from farmwatch.follow.findings import Reversal
+from farmwatch.follow import Reversal
 from farmwatch.judge.tables import CAUSES, Advice, Cause
 
 __all__ = ["Evidence", "Verdict", "judge_cause"]

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from farmwatch.follow.findings import Drift, Forecast, Step
+from farmwatch.follow import Drift, Forecast, Step
 from farmwatch.judge.assessment import (
     Assessment,
     FleetAssessment,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 
-from farmwatch.follow.findings import Step
+from farmwatch.follow import Step
 from farmwatch.history import Note, Work
 from farmwatch.judge.cause import DriveFault
 

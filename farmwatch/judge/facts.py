@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from farmwatch.eligibility import why_not_judged
 from farmwatch.history import History
 from farmwatch.judge.assessment import FormFacts, ReadingFacts, ScrewHeight, Spike, TiltFacts, Trace
-from farmwatch.judge.measurements import MachineMeasures, ReadingMeasures
+from farmwatch.measure import MachineMeasures, ReadingMeasures
 from farmwatch.mesh import Mesh
 from farmwatch.model import Model
 from farmwatch.times import from_epoch

@@ -10,16 +10,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from farmwatch.eligibility import how_to_be_judged
-from farmwatch.follow.findings import HistoryFindings
+from farmwatch.follow import HistoryFindings
 from farmwatch.history import History
 from farmwatch.judge.assessment import Assessment
 from farmwatch.judge.cause import Evidence, Verdict, judge_cause
 from farmwatch.judge.condition import ConditionFinding, find_condition
 from farmwatch.judge.drive import find_drive_fault
 from farmwatch.judge.facts import find_tilt, form_facts, reading_facts, screw_facts, spike_facts, trace_of
-from farmwatch.judge.measurements import MachineMeasures, ReadingMeasures, measure_machines, range_sd
 from farmwatch.judge.plan import BestSetting, find_best_setting, make_plan
-from farmwatch.measure import MeasuredHistory, measure_histories
+from farmwatch.measure import MachineMeasures, MeasuredHistory, ReadingMeasures, measure_histories, measure_machines
 from farmwatch.model import Limits, Model
 from farmwatch.times import from_epoch
 
@@ -78,7 +77,7 @@ class _Case:
     def sd_of(self, i: int) -> float:
         """Sd of the range of reading i, mm."""
         use = (self.good if self.good.any() else ~self.good) & ~self.history.during_work
-        return range_sd(self.measures, use, i)
+        return self.measures.range_sd(i, use)
 
     def floor_of(self, i: int) -> float | None:
         """R* of reading i, mm; None where the drive has no teeth or their step is not known."""
@@ -176,7 +175,7 @@ def _open_case(case: MachineCase, measures: MachineMeasures, limits: Limits, at:
         judged=judged,
         measures=measures,
         figures=figures,
-        best={i: find_best_setting(one, history.mesh(i), model, step) for i, one in figures.items()},
+        best={i: find_best_setting(one, model, step) for i, one in figures.items()},
     )
 
 
@@ -267,7 +266,7 @@ def _evidence(case: _Case, i: int, finding: ConditionFinding, sd_mm: float) -> E
         range_without_spikes_mm=float(measures.range_without_spikes_mm[i]),
         best_reachable_mm=float(measures.best_reachable_mm[alike].mean()),
         best_reachable_sd_mm=best_reachable_sd / alike.size**0.5,
-        plate_mm=float(measures.plate_mm[alike].mean()),
+        plate_mm=float(measures.flatness_mz_mm[alike].mean()),
         floor_mm=case.floor_of(i),
         usable_mm=limits.usable_mm,
         ideal_mm=limits.ideal_mm,

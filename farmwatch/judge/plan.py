@@ -7,12 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from farmwatch.judge.assessment import Plan
-from farmwatch.judge.measurements import ReadingMeasures
 from farmwatch.judge.tables import Advice, Cause
 from farmwatch.judge.tooth_plans import shim_plan, tooth_plan
-from farmwatch.measure import grid_points, minimum_zone_along, minimum_zone_plane
-from farmwatch.measure.screws import line_of_two
-from farmwatch.mesh import Floats, Mesh
+from farmwatch.measure import ReadingMeasures
+from farmwatch.mesh import Floats
 from farmwatch.model import Model
 
 __all__ = ["BestSetting", "find_best_setting", "make_plan"]
@@ -30,10 +28,11 @@ class BestSetting:
     """For a belt the tooth floor R*; for a free drive F."""
 
 
-def find_best_setting(reading: ReadingMeasures, mesh: Mesh, model: Model, step_mm: float | None) -> BestSetting | None:
+def find_best_setting(reading: ReadingMeasures, model: Model, step_mm: float | None) -> BestSetting | None:
     """The best setting of the drive for one mesh; None for a belt whose tooth step (step_mm, mm) is not known."""
     if model.drive == "free":
-        return _free(reading, mesh, model)
+        lift = reading.leveling_lift()
+        return BestSetting(lift_mm=lift, teeth=None, range_mm=_spread(reading.z + lift @ reading.influence))
     if step_mm is None:
         return None
     best = tooth_plan(reading.z, reading.influence, step_mm, model.reference_index)
@@ -74,17 +73,6 @@ def make_plan(
         range_after_shims_mm=shimmed,
         turn_mm={model.screws[i].name: float(lift[i]) for i in model.movable},
     )
-
-
-def _free(reading: ReadingMeasures, mesh: Mesh, model: Model) -> BestSetting:
-    """Any height at any screw: the bed is laid level with its minimum-zone plane."""
-    px, py = grid_points(mesh.x, mesh.y)
-    where = np.array(model.screws_xy)
-    way = line_of_two(where)
-    zone = minimum_zone_plane(px, py, reading.z) if way is None else minimum_zone_along(px, py, reading.z, way)
-    away = where - where[model.reference_index]
-    lift: Floats = -(away @ np.array([float(zone.bx), float(zone.by)]))
-    return BestSetting(lift_mm=lift, teeth=None, range_mm=_spread(reading.z + lift @ reading.influence))
 
 
 def _spread(z: Floats) -> float:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
 
-from farmwatch.follow.findings import Step
+from farmwatch.follow import Step
 from farmwatch.judge import Assessment, FleetAssessment
 from farmwatch.judge.assessment import Condition
 from farmwatch.text import count, day_of, signed, spaced

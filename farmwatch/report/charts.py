@@ -9,7 +9,7 @@ from datetime import datetime, timedelta, tzinfo
 
 from markupsafe import Markup
 
-from farmwatch.follow.findings import Forecast, Step
+from farmwatch.follow import Forecast, Step
 from farmwatch.judge.assessment import Condition, Trace
 from farmwatch.model import Limits
 from farmwatch.report.svg import Drawing, number, path

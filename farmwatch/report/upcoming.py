@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
 from itertools import pairwise
 
-from farmwatch.follow.findings import Forecast
+from farmwatch.follow import Forecast
 from farmwatch.judge import Assessment
 from farmwatch.report.charts import RangeHistory
 from farmwatch.report.week import Week

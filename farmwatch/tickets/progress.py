@@ -19,7 +19,6 @@ from farmwatch.eligibility import find_judgeable, since_replaced, why_not_judged
 from farmwatch.history import History
 from farmwatch.judge.words import screw_words
 from farmwatch.measure import measure_stack
-from farmwatch.measure.form import spread
 from farmwatch.mesh import Floats, Mesh
 from farmwatch.model import Model
 from farmwatch.store import Move, Store
@@ -105,7 +104,7 @@ def _proof(case: _Repair) -> Proof:
     assert ticket.work_until is not None
     celsius = history.bed_celsius.copy()
     celsius[history.celsius_is_now] = float("nan")
-    ranges = _ranges_of(history)
+    ranges = history.ranges()
     good = find_judgeable(history, case.model)
     end = _end_of_work(case, good, celsius)
     predicted = ticket.predicted_mm
@@ -140,14 +139,6 @@ def _proof(case: _Repair) -> Proof:
         now_mm=None if newest is None else float(ranges[newest]),
         changed=_changed(case, ranges, verdict, end) if verdict.says == "came-back" else "",
     )
-
-
-def _ranges_of(history: History) -> Floats:
-    """Highest minus lowest height of each reading, `[n]`, mm, in time order."""
-    ranges = np.empty(len(history))
-    for stack in history.stacks:
-        ranges[stack.index] = spread(stack.z.reshape(len(stack.z), -1))
-    return ranges
 
 
 def _end_of_work(case: _Repair, good: NDArray[np.bool_], celsius: Floats) -> int | None:

@@ -18,8 +18,7 @@ from datetime import UTC, datetime
 import numpy as np
 
 from farmwatch.demo.synthetic import Jump, Plate, Recipe, Synthetic, bent, dropped, make_history, tideframe
-from farmwatch.follow.findings import HistoryFindings
-from farmwatch.follow.fleet import follow_fleet
+from farmwatch.follow import HistoryFindings, follow_fleet
 from farmwatch.measure import flatness, measure_histories
 from farmwatch.model import Limits, Model
 

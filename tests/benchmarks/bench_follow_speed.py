@@ -24,7 +24,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from farmwatch.demo.synthetic import Jump, Recipe, make_history, tideframe
-from farmwatch.follow.fleet import follow_fleet
+from farmwatch.follow import follow_fleet
 from farmwatch.history import History
 from farmwatch.measure import grid_points, measure_histories
 from farmwatch.model import Limits

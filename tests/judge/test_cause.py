@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from farmwatch.follow.findings import Reversal
+from farmwatch.follow import Reversal
 from farmwatch.judge.cause import Evidence, judge_cause
 
 TILTED = Evidence(

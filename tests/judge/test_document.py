@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from farmwatch.follow.findings import Drift, Forecast, HistoryFindings, Step
+from farmwatch.follow import Drift, Forecast, HistoryFindings, Step
 from farmwatch.history import History, Reading
 from farmwatch.judge.assessment import FleetAssessment
 from farmwatch.judge.document import assessment_document

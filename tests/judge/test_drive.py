@@ -1,6 +1,6 @@
 from __future__ import annotations
 
-from farmwatch.follow.findings import Step
+from farmwatch.follow import Step
 from farmwatch.history import Note, Work
 from farmwatch.judge.drive import find_drive_fault
 

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from farmwatch.follow.findings import Forecast, HistoryFindings, Step
+from farmwatch.follow import Forecast, HistoryFindings, Step
 from farmwatch.history import History, Note, OutOfService
 from farmwatch.judge.machine import HostFacts, MachineCase, judge_fleet, judge_machine, with_host
 from farmwatch.measure import measure_histories

@@ -4,7 +4,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
-from farmwatch.measure import flatness, shape_of_form
+from farmwatch.measure import flatness
+from farmwatch.measure.form import shape_of_form
 from farmwatch.mesh import Mesh
 
 X, Y = np.linspace(15, 205, 7), np.linspace(20, 180, 6)

@@ -7,8 +7,9 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 from scipy.optimize import linprog
 
-from farmwatch.measure import flatness, least_squares_plane, minimum_zone_along, minimum_zone_plane
+from farmwatch.measure import flatness, least_squares_plane, minimum_zone_plane
 from farmwatch.measure import minimum_zone as module
+from farmwatch.measure.minimum_zone import minimum_zone_along
 
 
 def by_linear_programme(terms, z):

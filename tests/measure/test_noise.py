@@ -4,15 +4,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
-from farmwatch.measure import (
-    influence,
-    least_squares_plane,
-    point_noise,
-    range_noise,
-    simulated_range_sd,
-)
+from farmwatch.measure import influence, least_squares_plane, simulated_range_sd
 from farmwatch.measure.form import spread
-from farmwatch.measure.noise import GUESSED_SIGMA_MM, PointNoise
+from farmwatch.measure.noise import GUESSED_SIGMA_MM, PointNoise, point_noise, range_noise
 
 X, Y = np.linspace(0, 200, 5), np.linspace(0, 200, 5)
 SCREWS = [(0.0, 0.0), (200.0, 0.0), (100.0, 200.0)]

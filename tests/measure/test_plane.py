@@ -4,7 +4,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
-from farmwatch.measure import least_squares, least_squares_plane
+from farmwatch.measure import least_squares_plane
+from farmwatch.measure.plane import least_squares
 
 
 def _sd(fit):

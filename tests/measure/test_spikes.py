@@ -4,9 +4,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
-from farmwatch.measure import find_spikes
 from farmwatch.measure import spikes as module
-from farmwatch.measure.spikes import measure_spikes
+from farmwatch.measure.spikes import find_spikes, measure_spikes
 
 
 def bed(rng, n, rows, columns, sigma=0.008):

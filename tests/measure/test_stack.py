@@ -4,8 +4,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
-from farmwatch.measure import flatness, measure_stack, minimum_zone_along
+from farmwatch.measure import flatness, measure_stack
 from farmwatch.measure import stack as module
+from farmwatch.measure.minimum_zone import minimum_zone_along
 
 THREE = [(10.0, 10.0), (210.0, 10.0), (110.0, 210.0)]
 TWO = [(10.0, 110.0), (210.0, 110.0)]

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from farmwatch.follow.findings import Drift, Forecast, Step
+from farmwatch.follow import Drift, Forecast, Step
 from farmwatch.judge import Assessment, FleetAssessment, shim_plan, tooth_plan
 from farmwatch.judge.assessment import FormFacts, Plan, ReadingFacts, ScrewHeight, Spike, TiltFacts, Trace
 from farmwatch.measure import influence, least_squares_plane, minimum_zone_plane, screw_heights

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from farmwatch.follow.findings import Step
+from farmwatch.follow import Step
 from farmwatch.judge import FleetAssessment
 from farmwatch.report.changes import changed_machines, repeated_faults, step_words
 from farmwatch.report.view import WeeklyView

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from farmwatch.follow.findings import Forecast, Step
+from farmwatch.follow import Forecast, Step
 from farmwatch.judge.assessment import Trace
 from farmwatch.report.charts import RangeHistory, due_bars, fleet_rod, history_line, reach_bars, spark_line
 

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from farmwatch.follow.findings import Forecast
+from farmwatch.follow import Forecast
 from farmwatch.report.upcoming import due_machines, share_crossed, weeks_ahead
 
 DUBLIN = ZoneInfo("Europe/Dublin")

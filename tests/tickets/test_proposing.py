@@ -5,7 +5,7 @@ from datetime import date, timedelta
 
 import pytest
 
-from farmwatch.follow.findings import Forecast
+from farmwatch.follow import Forecast
 from farmwatch.tickets import Ticket
 from farmwatch.tickets.proposing import Rules, TicketChange, changes_due, workday
 from tests.tickets.farm import AT, fleet, level, tilted

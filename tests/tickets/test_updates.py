@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from farmwatch.config import Settings, Tickets
-from farmwatch.follow.findings import Step
+from farmwatch.follow import Step
 from farmwatch.history import Note, OutOfService
 from farmwatch.judge.assessment import Plan
 from farmwatch.mesh import Mesh

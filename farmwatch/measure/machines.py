@@ -12,22 +12,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from farmwatch.history import Stack
-from farmwatch.measure import (
-    MAD_TO_SD,
-    MeasuredHistory,
-    PointNoise,
-    StackMeasures,
-    grid_points,
-    influence,
-    measure_stack,
-    point_noise,
-    range_noise,
-    simulated_range_sd,
-)
+from farmwatch.measure.histories import MeasuredHistory
+from farmwatch.measure.minimum_zone import minimum_zone_along, minimum_zone_plane
+from farmwatch.measure.noise import PointNoise, point_noise, range_noise, simulated_range_sd
+from farmwatch.measure.points import MAD_TO_SD, grid_points
+from farmwatch.measure.screws import influence, line_of_two
+from farmwatch.measure.stack import StackMeasures, measure_stack
 from farmwatch.mesh import Floats
 from farmwatch.model import Model
 
-__all__ = ["MachineMeasures", "ReadingMeasures", "measure_machines", "range_sd"]
+__all__ = ["MachineMeasures", "ReadingMeasures", "measure_machines"]
 
 Places = NDArray[np.intp]
 
@@ -52,6 +46,20 @@ class ReadingMeasures:
     heights_sd_mm: Floats
     spikes: tuple[tuple[int, int, float], ...]
     """Row, column, how far it stands off, mm."""
+    model: Model
+    x: Floats
+    """`[c]`"""
+    y: Floats
+    """`[r]`"""
+
+    def leveling_lift(self) -> Floats:
+        """How far each screw `[k]` must raise the bed, as real numbers, for the least range; 0 at the reference."""
+        points, where = grid_points(self.x, self.y), np.array(self.model.screws_xy)
+        way = line_of_two(where)
+        zone = minimum_zone_plane(*points, self.z) if way is None else minimum_zone_along(*points, self.z, way)
+        away = where - where[self.model.reference_index]
+        lift: Floats = -(away @ np.array([float(zone.bx), float(zone.by)]))
+        return lift
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -64,7 +72,7 @@ class MachineMeasures:
     """Range without spikes."""
     best_reachable_mm: Floats
     """F, the least range this machine's screws could leave as real numbers; spikes out."""
-    plate_mm: Floats
+    flatness_mz_mm: Floats
     """Flatness deviation from the minimum-zone plane; spikes out."""
     heights_mm: Floats
     """`[n, k]`"""
@@ -79,12 +87,28 @@ class MachineMeasures:
                 return _in_full(part, int(hit[0]))
         raise KeyError(i)
 
+    def range_sd(self, i: int, use: NDArray[np.bool_]) -> float:
+        """Sd of the range of reading `i`, mm: from successive ranges where `use` `[n]`, else simulated."""
+        own = range_noise(self.range_mm[use])
+        if own is not None and own > 0:
+            return own
+        reading = self.reading(i)
+        here = np.isfinite(reading.z)
+        stray = _height_sd(self, use)
+        stray[self.model.reference_index] = 0.0
+        # A fixed seed: the same reading has the same sd every time.
+        rng = np.random.default_rng(20)
+        return simulated_range_sd(
+            reading.z[here], self.noise.sigma_mm, reading.influence[:, here], np.diag(stray**2), rng, draws=_DRAWS
+        )
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Part:
     """Readings of one machine on one grid, and where their figures stand in the stack they were measured in."""
 
     machine: int
+    model: Model
     stack: Stack
     places: Places
     measures: StackMeasures
@@ -136,22 +160,6 @@ def _pooled_one(noise: PointNoise, model: Model, others: Sequence[float]) -> Poi
     return point_noise([], model.probe_sigma_mm)
 
 
-def range_sd(measures: MachineMeasures, use: NDArray[np.bool_], i: int) -> float:
-    """Sd of the range of reading `i`, mm: from successive ranges where `use` `[n]`, else simulated from the noise."""
-    own = range_noise(measures.range_mm[use])
-    if own is not None and own > 0:
-        return own
-    reading = measures.reading(i)
-    here = np.isfinite(reading.z)
-    stray = _height_sd(measures, use)
-    stray[measures.model.reference_index] = 0.0
-    # A fixed seed: the same reading has the same sd every time.
-    rng = np.random.default_rng(20)
-    return simulated_range_sd(
-        reading.z[here], measures.noise.sigma_mm, reading.influence[:, here], np.diag(stray**2), rng, draws=_DRAWS
-    )
-
-
 def _measure_group(
     members: list[tuple[int, Stack, Places]], machines: Sequence[MeasuredHistory], noises: Sequence[PointNoise]
 ) -> list[_Part]:
@@ -165,7 +173,7 @@ def _measure_group(
     shares = influence(screws, model.reference_index, *grid_points(first.x, first.y))
     starts = np.cumsum([0, *(places.size for _, _, places in members)]).tolist()
     return [
-        _Part(machine, stack, places, measures, start, shares)
+        _Part(machine, machines[machine].model, stack, places, measures, start, shares)
         for (machine, stack, places), start in zip(members, starts, strict=False)
     ]
 
@@ -185,7 +193,7 @@ def _gather(one: MeasuredHistory, noise: PointNoise, parts: tuple[_Part, ...]) -
         range_mm=one.range_mm,
         range_without_spikes_mm=clear,
         best_reachable_mm=least,
-        plate_mm=plate,
+        flatness_mz_mm=plate,
         heights_mm=heights,
         noise=noise,
         parts=parts,
@@ -218,4 +226,7 @@ def _in_full(part: _Part, place: int) -> ReadingMeasures:
         heights_mm=m.heights[at],
         heights_sd_mm=np.sqrt(variance),
         spikes=tuple((int(r), int(c), float(m.stands_off[at, r, c])) for r, c in np.argwhere(spikes)),
+        model=part.model,
+        x=stack.x,
+        y=stack.y,
     )

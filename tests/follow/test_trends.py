@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from farmwatch.follow.trend import mann_kendall_factor, mann_kendall_s, tie_corrected_variance, trend
+from farmwatch.follow.trends import mann_kendall_factor, mann_kendall_s, tie_corrected_variance, trend
 
 
 def test_sulfate_example(published):

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from farmwatch.follow.forecast import draw_lines, first_crossing, forecast, of_crossings
+from farmwatch.follow.forecasts import draw_lines, first_crossing, forecast, of_crossings
 from farmwatch.measure import grid_points, influence
 
 X = np.linspace(10.0, 210.0, 5)

@@ -1,0 +1,11 @@
+from .chart import cusum as cusum
+from .chart import ewma as ewma
+from .findings import Drift as Drift
+from .findings import Forecast as Forecast
+from .findings import HistoryFindings as HistoryFindings
+from .findings import Reversal as Reversal
+from .findings import Step as Step
+from .fleet import follow_fleet as follow_fleet
+from .forecasts import forecast as forecast
+from .steps import find_steps as find_steps
+from .trends import trend as trend

@@ -1,0 +1,15 @@
+from .form import flatness as flatness
+from .grids import interpolate as interpolate
+from .histories import MeasuredHistory as MeasuredHistory
+from .histories import measure_histories as measure_histories
+from .machines import MachineMeasures as MachineMeasures
+from .machines import ReadingMeasures as ReadingMeasures
+from .machines import measure_machines as measure_machines
+from .minimum_zone import minimum_zone_plane as minimum_zone_plane
+from .noise import simulated_range_sd as simulated_range_sd
+from .plane import least_squares_plane as least_squares_plane
+from .points import MAD_TO_SD as MAD_TO_SD
+from .points import grid_points as grid_points
+from .screws import influence as influence
+from .screws import screw_heights as screw_heights
+from .stack import measure_stack as measure_stack
