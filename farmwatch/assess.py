@@ -17,7 +17,8 @@ from farmwatch.judge import Assessment, FleetAssessment, HostFacts, MachineCase,
 from farmwatch.judge.learned import StepBelief, belief_from_turns, step_differences
 from farmwatch.measure import measure_histories
 from farmwatch.model import Model
-from farmwatch.store import UNDERSTOOD, LastAnswer, Move, Store
+from farmwatch.outcomes import OUTCOMES
+from farmwatch.store import LastAnswer, Move, Store
 
 __all__ = ["assess", "host_facts", "working_time"]
 
@@ -183,7 +184,7 @@ def _host_facts(
         return HostFacts(has_host=machine.address is not None)
     silent = _too_long(settings, answer.answered_at or first_try, answer.polled_at)
     # While nobody asks, nobody is silent: time counts to the last try.
-    puzzling = not silent and answer.outcome not in UNDERSTOOD
+    puzzling = not silent and not OUTCOMES[answer.outcome].understood
     return HostFacts(
         answered_at=answer.answered_at,
         silent=silent,

@@ -8,11 +8,11 @@ from datetime import datetime, timedelta
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
-from farmwatch.cli.outcomes import FIXES
 from farmwatch.cli.screen import echo, paragraph, table, width
 from farmwatch.judge import Assessment, FleetAssessment
 from farmwatch.judge.assessment import Condition
 from farmwatch.judge.tables import ADVICE
+from farmwatch.outcomes import OUTCOMES
 from farmwatch.text import clock, count, joined, mm, sanitize
 from farmwatch.times import rfc3339
 
@@ -186,7 +186,9 @@ def _age(machine: Assessment, at: datetime) -> str:
         said += ["old"] if machine.mesh_old else []
         said += ["not judged"] if machine.in_service and not reading.judged else []
     said += ["silent"] if machine.silent else []
-    said += [machine.last_outcome] if machine.last_outcome in FIXES and not machine.silent else []
+    last = machine.last_outcome
+    if last is not None and OUTCOMES[last].fix and not machine.silent:
+        said.append(last)
     return ", ".join(said)
 
 

@@ -8,7 +8,6 @@ from zoneinfo import ZoneInfo
 
 from farmwatch.cli.charts import bed_map, history_lines, screw_letters
 from farmwatch.cli.fleet_table import accepted_words
-from farmwatch.cli.outcomes import FIXES
 from farmwatch.cli.screen import echo, paragraph, width
 from farmwatch.judge import CAUTIONS, CAUTIONS_FOOT, Assessment
 from farmwatch.judge.assessment import ReadingFacts
@@ -22,6 +21,7 @@ from farmwatch.judge.words import (
     shim_sentences,
 )
 from farmwatch.model import Limits
+from farmwatch.outcomes import OUTCOMES
 from farmwatch.text import clock, day_of, joined, mm, sanitize, signed
 
 if TYPE_CHECKING:
@@ -231,9 +231,9 @@ def _show_to_do(machine: Assessment, first: str, accepted: str) -> None:
     paragraph(f"{before} {said[0].lower()}{said[1:]}" if before else said, indent=2)
     for reason in machine.reasons:
         paragraph(sanitize(reason), indent=2, hang=2)
-    fixes = [words for outcome, words in FIXES.items() if outcome == machine.last_outcome]
-    if fixes and "check-host" in machine.advice:
-        paragraph(f"Its host: {fixes[0]}", indent=2, hang=2)
+    fix = "" if machine.last_outcome is None else OUTCOMES[machine.last_outcome].fix
+    if fix and "check-host" in machine.advice:
+        paragraph(f"Its host: {fix}", indent=2, hang=2)
     if any(ADVICE[one].reach_in for one in machine.advice):
         _heading("Before the first move")
         for number, caution in enumerate(CAUTIONS, start=1):

@@ -7,34 +7,22 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 from farmwatch.cli.screen import echo, paragraph
+from farmwatch.outcomes import OUTCOMES
 from farmwatch.text import sanitize
 
 if TYPE_CHECKING:
     from farmwatch.cli.mesh_fit import Misfit
-    from farmwatch.store import Outcome, PollRecord
+    from farmwatch.store import PollRecord
 
-__all__ = ["FIXES", "show_misfits", "show_remarks", "show_troubles"]
+__all__ = ["show_misfits", "show_remarks", "show_troubles"]
 
-FIXES: dict[Outcome, str] = {
-    "no-mesh": "the host answers and has no mesh: probe the bed once, or correct the path of the mapping",
-    "refused": "give the key or password that the host wants under the mapping's headers or query; "
-    "its own manual says which",
-    "unreachable": "see that the machine is on and on the network, and that the address is right",
-    "timed-out": "see what slows the host or the network, or raise poll.deadline_seconds",
-    "host-error": "look at the host itself: it answered that it cannot, or its certificate or redirect is not to be "
-    "trusted",
-    "garbled": "compare the answer with the mapping: farmwatch mapping ADDRESS proposes one",
-    "implausible": "see that unit, sign and coordinates of the mapping are the host's; else look at the probe",
-    "other-machine": "the address leads to another machine than before: correct it, or, where the host was replaced: "
-    "farmwatch note NAME replaced",
-}
 _MOST_NAMES = 12
 _ADDRESS = re.compile(r"https?://\S+")
 
 
 def show_troubles(records: Iterable[PollRecord]) -> None:
     """The tries that brought no mesh: a block for each outcome and reason, with the machines and the fix."""
-    _show_blocks((record.outcome, FIXES[record.outcome], record.machine, record.reason) for record in records)
+    _show_blocks((record.outcome, OUTCOMES[record.outcome].fix, record.machine, record.reason) for record in records)
 
 
 def show_misfits(found: Iterable[tuple[str, Misfit]]) -> None:

@@ -11,8 +11,9 @@ import click
 
 from farmwatch.cli.app import App, pass_app
 from farmwatch.cli.fleet import NEEDS_ATTENTION
-from farmwatch.cli.outcomes import FIXES, show_misfits, show_remarks, show_troubles
+from farmwatch.cli.outcomes import show_misfits, show_remarks, show_troubles
 from farmwatch.cli.screen import echo, paragraph, progress
+from farmwatch.outcomes import OUTCOMES
 from farmwatch.text import sanitize
 
 if TYPE_CHECKING:
@@ -44,9 +45,9 @@ def poll(app: App, names: tuple[str, ...], fail_on: str | None) -> None:
         found = poll_once(app.settings, memory, now, due, on_progress=_moving(move), in_work=memory.in_work())
     if alone := sorted(at_bench & set(wanted)):
         echo(f"left alone, a guided realignment is at work: {', '.join(map(sanitize, alone))}")
-    troubled = [record for record in found.records if record.outcome in FIXES]
+    troubled = [record for record in found.records if OUTCOMES[record.outcome].fix]
     show_troubles(troubled)
-    show_remarks(record for record in found.records if record.outcome not in FIXES)
+    show_remarks(record for record in found.records if not OUTCOMES[record.outcome].fix)
     _show_warnings(found.warnings)
     if due or not alone:
         echo(_tally(found))
@@ -78,12 +79,12 @@ def check(app: App, fail_on: str | None) -> None:
     onlooker = _Onlooker(app)
     with progress("asking the hosts") as move:
         found = poll_once(settings, onlooker, app.now(), on_progress=_moving(move))
-    troubled = [record for record in found.records if record.outcome in FIXES]
+    troubled = [record for record in found.records if OUTCOMES[record.outcome].fix]
     models = {machine.name: settings.models[machine.model] for machine in settings.machines}
     unfit = [(read.machine, misfit) for read in onlooker.seen for misfit in misfits(read.mesh, models[read.machine])]
     show_troubles(troubled)
     show_misfits(unfit)
-    show_remarks(record for record in found.records if record.outcome not in FIXES)
+    show_remarks(record for record in found.records if not OUTCOMES[record.outcome].fix)
     _show_warnings(found.warnings)
     if without := len(settings.machines) - asked:
         echo(f"{without} without a host: their meshes are imported (farmwatch import)")

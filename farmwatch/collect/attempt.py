@@ -14,7 +14,7 @@ from farmwatch.collect.mapping import HostMesh, Reader
 from farmwatch.collect.outcome import PollError
 from farmwatch.collect.watchdog import Deadline
 from farmwatch.config import ConfigError, Machine, Secret, Settings
-from farmwatch.store.records import Outcome
+from farmwatch.outcomes import Outcome
 
 __all__ = ["PollAttempt", "fetch_mesh", "fetcher_for"]
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from farmwatch.errors import FarmwatchError
-from farmwatch.store.records import Outcome
+from farmwatch.outcomes import Outcome
 
 __all__ = ["PollError"]
 

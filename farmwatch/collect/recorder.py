@@ -12,7 +12,8 @@ from farmwatch.collect.hosttime import believable, why_not_believed
 from farmwatch.collect.mapping import HostMesh
 from farmwatch.config import Settings
 from farmwatch.history import CelsiusIs, Reading, TimeFrom
-from farmwatch.store.records import LastAnswer, LastMesh, Outcome, PollRecord
+from farmwatch.outcomes import Outcome
+from farmwatch.store.records import LastAnswer, LastMesh, PollRecord
 
 __all__ = ["Memory", "OnAttempt", "RoundRecorder", "reading_of"]
 

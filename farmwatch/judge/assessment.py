@@ -11,6 +11,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Literal
 
 from farmwatch.judge.tables import Advice, Cause
+from farmwatch.outcomes import Outcome
 
 if TYPE_CHECKING:
     from farmwatch.follow import Drift, Forecast, Step
@@ -121,7 +122,7 @@ class Assessment:
     """The host has not answered for too long, working hours counted; *not in the document*."""
     not_understood: bool = False
     """It answers, and for too long not with what its mapping expects; *not in the document*."""
-    last_outcome: str | None = None
+    last_outcome: Outcome | None = None
     last_reason: str = ""
     reading: ReadingFacts | None = None
     mesh_old: bool = False

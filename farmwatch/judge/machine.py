@@ -20,6 +20,7 @@ from farmwatch.judge.facts import find_tilt, form_facts, reading_facts, screw_fa
 from farmwatch.judge.plan import BestSetting, find_best_setting, make_plan
 from farmwatch.measure import MachineMeasures, MeasuredHistory, ReadingMeasures, measure_histories, measure_machines
 from farmwatch.model import Limits, Model
+from farmwatch.outcomes import Outcome
 from farmwatch.times import from_epoch
 
 __all__ = ["HostFacts", "MachineCase", "judge_fleet", "judge_machine", "with_host"]
@@ -39,7 +40,7 @@ class HostFacts:
     silent: bool = False
     not_understood: bool = False
     """It answers, and for too long not with what its mapping expects."""
-    outcome: str | None = None
+    outcome: Outcome | None = None
     reason: str = ""
 
 

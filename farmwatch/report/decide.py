@@ -16,6 +16,7 @@ from pathlib import Path
 
 from farmwatch.judge import Assessment
 from farmwatch.judge.tables import ADVICE, Advice
+from farmwatch.outcomes import OUTCOMES
 from farmwatch.report.work_sheets import machines_needing_work
 from farmwatch.text import day, joined, sanitize, shortened
 from farmwatch.tickets import Ticket
@@ -23,7 +24,6 @@ from farmwatch.tickets import Ticket
 __all__ = ["Decision", "decisions_today", "host_at_fault", "run_where", "with_all_names", "with_fewer_names"]
 
 NAMES_SHOWN = 4
-_WANTS_A_PERSON = ("refused", "host-error", "garbled", "implausible", "other-machine")
 # Longer names would crowd the first page; the command then shows where the name goes.
 _LONGEST_TYPED = 32
 # What is accepted is looked at again after half a year: common practice, no source.
@@ -93,7 +93,9 @@ def decisions_today(
 
 def host_at_fault(machine: Assessment) -> bool:
     """A host silent for too long, or one that answers with what no later poll will mend by itself."""
-    return machine.silent or "check-host" in machine.advice or machine.last_outcome in _WANTS_A_PERSON
+    last = machine.last_outcome
+    wants_a_person = last is not None and OUTCOMES[last].wants_a_person
+    return machine.silent or "check-host" in machine.advice or wants_a_person
 
 
 def _of_advice(rest: Sequence[Assessment], beds: Mapping[str, Ticket]) -> list[Decision | None]:

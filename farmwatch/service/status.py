@@ -8,7 +8,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 
-from farmwatch.store import OUTCOMES, Outcome, StoreState
+from farmwatch.outcomes import OUTCOMES, Outcome
+from farmwatch.store import StoreState
 
 __all__ = ["Facts", "Problem", "ServiceStatus"]
 

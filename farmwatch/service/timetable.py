@@ -12,15 +12,11 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from farmwatch.store import Outcome
+from farmwatch.outcomes import OUTCOMES, Outcome
 
 __all__ = ["Due", "Timetable", "wait_after"]
 
 JITTER = 0.05
-FAILURES: frozenset[Outcome] = frozenset(
-    {"refused", "unreachable", "timed-out", "host-error", "garbled", "other-machine"}
-)
-"""Outcomes that a person or time must mend; a host that answers with no mesh, or an odd one, is asked as ever."""
 # A host that was switched off overnight is to be found again soon after it is switched on.
 LONGEST_BACK_OFF = timedelta(hours=2)
 LONGEST_WAIT_AT_FAILURE = timedelta(days=1)
@@ -94,7 +90,7 @@ class Timetable:
         entry = self._entries.get(name)
         if entry is None:
             return
-        entry.failures = entry.failures + 1 if outcome in FAILURES else 0
+        entry.failures = entry.failures + 1 if outcome and OUTCOMES[outcome].failure else 0
         wait = wait_after(entry.interval, entry.failures)
         # All are asked when the service starts; from then on they are spread over the interval.
         shortest = 0.1 if entry.next_at is None else 1 - JITTER

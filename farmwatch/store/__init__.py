@@ -14,29 +14,21 @@ from farmwatch.store.errors import (
 )
 from farmwatch.store.files import refuse_foreign
 from farmwatch.store.records import (
-    ANSWERED,
-    OUTCOMES,
-    UNDERSTOOD,
     Claim,
     LastAnswer,
     LastMesh,
     Move,
-    Outcome,
     PollRecord,
     Run,
 )
 from farmwatch.store.store import Store
 
 __all__ = [
-    "ANSWERED",
-    "OUTCOMES",
-    "UNDERSTOOD",
     "Claim",
     "DurableWriter",
     "LastAnswer",
     "LastMesh",
     "Move",
-    "Outcome",
     "PollRecord",
     "ReadingColumns",
     "Restored",

@@ -20,8 +20,9 @@ import orjson
 
 from farmwatch.files import sync_folder
 from farmwatch.history import Reading
+from farmwatch.outcomes import OUTCOMES
 from farmwatch.store.reading_json import LineRefused, instant, plain, reading_line, reading_of
-from farmwatch.store.records import OUTCOMES, PollRecord
+from farmwatch.store.records import PollRecord
 from farmwatch.times import rfc3339
 
 __all__ = ["Batch", "PendingFile"]

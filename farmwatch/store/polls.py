@@ -9,15 +9,19 @@ from typing import Any
 import duckdb
 import numpy as np
 
+from farmwatch.outcomes import OUTCOMES
 from farmwatch.store import sql
 from farmwatch.store.columns import objects
 from farmwatch.store.reading_json import plain
-from farmwatch.store.records import ANSWERED, UNDERSTOOD, LastAnswer, PollRecord
+from farmwatch.store.records import LastAnswer, PollRecord
 from farmwatch.times import from_micros, micros
 
 __all__ = ["between", "counts", "insert", "last_answers", "thin"]
 
 _Row = tuple[Any, ...]
+
+_ANSWERED = [outcome for outcome, row in OUTCOMES.items() if row.answered]
+_UNDERSTOOD = [outcome for outcome, row in OUTCOMES.items() if row.understood]
 
 
 def insert(con: duckdb.DuckDBPyConnection, records: Sequence[PollRecord]) -> None:
@@ -33,7 +37,7 @@ def insert(con: duckdb.DuckDBPyConnection, records: Sequence[PollRecord]) -> Non
     }
     con.register("new_polls", table)
     con.execute(sql.INSERT_POLLS)
-    con.execute(sql.MERGE_ANSWERS, {"answered": list(ANSWERED), "understood": list(UNDERSTOOD)})
+    con.execute(sql.MERGE_ANSWERS, {"answered": _ANSWERED, "understood": _UNDERSTOOD})
     con.unregister("new_polls")
 
 
@@ -64,7 +68,7 @@ def last_answers(con: duckdb.DuckDBPyConnection, until: datetime | None) -> dict
     newest = con.execute(sql.NEWEST_POLL).fetchone()
     if newest is None or newest[0] is None or newest[0] <= micros(until):
         return _answers(con.execute(sql.LAST_ANSWERS).fetchall())
-    given = {"until": micros(until), "answered": list(ANSWERED), "understood": list(UNDERSTOOD)}
+    given = {"until": micros(until), "answered": _ANSWERED, "understood": _UNDERSTOOD}
     return _answers(con.execute(sql.LAST_ANSWERS_UNTIL, given).fetchall())
 
 

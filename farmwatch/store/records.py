@@ -4,55 +4,18 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Literal
 
 from farmwatch.history import TimeFrom
+from farmwatch.outcomes import Outcome
 
 __all__ = [
-    "ANSWERED",
-    "OUTCOMES",
-    "UNDERSTOOD",
     "Claim",
     "LastAnswer",
     "LastMesh",
     "Move",
-    "Outcome",
     "PollRecord",
     "Run",
 ]
-
-Outcome = Literal[
-    "new",
-    "same",
-    "no-mesh",
-    "refused",
-    "unreachable",
-    "timed-out",
-    "host-error",
-    "garbled",
-    "implausible",
-    "other-machine",
-]
-
-OUTCOMES: tuple[Outcome, ...] = (
-    "new",
-    "same",
-    "no-mesh",
-    "refused",
-    "unreachable",
-    "timed-out",
-    "host-error",
-    "garbled",
-    "implausible",
-    "other-machine",
-)
-
-UNDERSTOOD: tuple[Outcome, ...] = ("new", "same", "no-mesh")
-"""Outcomes in which the host said what its mapping expects."""
-
-# A 5xx or a broken certificate comes from whatever stands in front of the host as often as from the host itself.
-ANSWERED: tuple[Outcome, ...] = (*UNDERSTOOD, "refused", "garbled", "implausible", "other-machine")
-"""Outcomes in which the host itself answered: it is not silent."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,7 +43,7 @@ class LastMesh:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LastAnswer:
-    """The last try at a machine, and when its host last answered (`ANSWERED`) and last made sense (`UNDERSTOOD`)."""
+    """The last try at a machine, and when its host last answered and last was understood (`OutcomeRow`)."""
 
     machine: str
     polled_at: datetime

@@ -35,8 +35,9 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from farmwatch.config import Settings
 from farmwatch.mesh import Mesh
+from farmwatch.outcomes import OUTCOMES
 from farmwatch.service import Polling, ScheduledJobs, ServiceStatus
-from farmwatch.store import OUTCOMES, DurableWriter, Store
+from farmwatch.store import DurableWriter, Store
 from tests.collect.corpus import cases
 from tests.collect.hosts import serving
 from tests.collect.mutations import mutated

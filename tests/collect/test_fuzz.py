@@ -17,7 +17,7 @@ from farmwatch.collect import PollError, Reader
 from farmwatch.collect.proposal import Proposal, propose
 from farmwatch.config import Mapping
 from farmwatch.mesh import Mesh
-from farmwatch.store import OUTCOMES
+from farmwatch.outcomes import OUTCOMES
 from tests.collect.corpus import cases
 from tests.collect.mutations import mutated
 

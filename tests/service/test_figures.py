@@ -5,9 +5,10 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from farmwatch.outcomes import OUTCOMES
 from farmwatch.service.published import CONTENT_TYPE, figures_text
 from farmwatch.service.status import Facts, Problem
-from farmwatch.store import OUTCOMES, StoreState
+from farmwatch.store import StoreState
 from tests.service.openmetrics import read
 
 NOW = datetime(2026, 11, 23, 6, 0, tzinfo=UTC)
