@@ -8,7 +8,8 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from farmwatch.cli.realign import TerminalScreen, _told_to_end
+from farmwatch.cli.realign import _told_to_end
+from farmwatch.cli.realign_screen import TerminalScreen
 from farmwatch.config import Machine
 from farmwatch.judge.learned import first_belief, learn_move
 from farmwatch.model import Limits
