@@ -158,6 +158,8 @@ class Assessment:
     drift: Drift | None = None
     suspected_step: Step | None = None
     steps: tuple[Step, ...] = ()
+    repeated_jumps: tuple[Step, ...] = ()
+    """Tooth jumps of a screw that jumped again within 90 days; *not in the document*."""
     forecast: Forecast | None = None
     trace: Trace | None = None
 

@@ -9,10 +9,27 @@ from farmwatch.follow import Step
 from farmwatch.history import Note, Work
 from farmwatch.judge.cause import DriveFault
 
-__all__ = ["find_drive_fault"]
+__all__ = ["find_drive_fault", "repeated_jumps"]
 
 JUMPED_AGAIN_WITHIN = timedelta(days=90)
 CAME_BACK_WITHIN = timedelta(days=28)
+
+
+def repeated_jumps(steps: Sequence[Step], notes: Sequence[Note], at: datetime) -> tuple[Step, ...]:
+    """Tooth jumps of a screw that jumped again within 90 days, the last of them no longer ago than that at `at`.
+
+    Empty where nothing repeats, or something was done to belt or pulley since the last.
+    """
+    renewed = [note.at for note in notes if note.what in ("belt", "pulley") and note.at <= at]
+    again: list[Step] = []
+    for screw in dict.fromkeys(step.screw for step in steps):
+        jumps = [step for step in steps if step.name == "tooth-jump" and step.screw == screw]
+        # A new belt between the two clears nobody: the screw jumped again in spite of it.
+        near = [jump for jump in jumps if jumps[-1].at - jump.at <= JUMPED_AGAIN_WITHIN]
+        settled = any(done >= jump.at for done in renewed for jump in near[-1:])
+        if len(near) > 1 and not settled and at - near[-1].at <= JUMPED_AGAIN_WITHIN:
+            again += near
+    return tuple(again)
 
 
 def find_drive_fault(
@@ -20,20 +37,10 @@ def find_drive_fault(
 ) -> DriveFault | None:
     """What speaks against the drive at `at`, or None.
 
-    A second tooth jump at one screw within 90 days, the last one no longer ago than that and nothing done to belt or
-    pulley since the last; or the range past its limit (`past_since`) within 28 days of a repair.
+    Repeated tooth jumps at one screw, or the range past its limit (`past_since`) within 28 days of a repair.
     """
-    renewed = [note.at for note in notes if note.what in ("belt", "pulley") and note.at <= at]
-    jumps = [step for step in steps if step.name == "tooth-jump"]
-    for i, later in enumerate(jumps):
-        if any(done >= later.at for done in renewed):
-            continue
-        # A new belt between the two clears nobody: the screw jumped again in spite of it.
-        again = any(
-            earlier.screw == later.screw and later.at - earlier.at <= JUMPED_AGAIN_WITHIN for earlier in jumps[:i]
-        )
-        if again and at - later.at <= JUMPED_AGAIN_WITHIN:
-            return "jumped-again"
+    if repeated_jumps(steps, notes, at):
+        return "jumped-again"
     if past_since is None:
         return None
     repairs = [work.end for work in works if work.end is not None] + [s.at for s in steps if s.name == "repair"]

@@ -15,7 +15,7 @@ from farmwatch.history import History
 from farmwatch.judge.assessment import Assessment
 from farmwatch.judge.cause import Evidence, Verdict, judge_cause
 from farmwatch.judge.condition import ConditionFinding, find_condition
-from farmwatch.judge.drive import find_drive_fault
+from farmwatch.judge.drive import find_drive_fault, repeated_jumps
 from farmwatch.judge.facts import find_tilt, form_facts, reading_facts, screw_facts, spike_facts, trace_of
 from farmwatch.judge.plan import BestSetting, find_best_setting, make_plan
 from farmwatch.measure import MachineMeasures, MeasuredHistory, ReadingMeasures, measure_histories, measure_machines
@@ -251,6 +251,7 @@ def _advise(facts: Assessment, case: _Case, i: int, followed: HistoryFindings | 
         drift=followed.drift if followed else None,
         suspected_step=followed.suspected_step if followed else None,
         steps=steps,
+        repeated_jumps=repeated_jumps(steps, history.notes, case.at),
         forecast=forecast,
     )
 

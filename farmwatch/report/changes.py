@@ -15,7 +15,6 @@ __all__ = ["ChangedMachine", "RepeatedFault", "changed_machines", "repeated_faul
 
 # Under this a change of the range is what two probings of one bed differ by: common practice, no source.
 _WORTH_SAYING_MM = 0.05
-_JUMPS_WITHIN_DAYS = 90
 _CHANGES_WITHIN_DAYS = 182
 _MANY_CHANGES = 3
 _SAID: dict[Condition, str] = {
@@ -120,17 +119,13 @@ def _change(before_mm: float | None, now_mm: float | None) -> float:
 
 def _why_repeated(machine: Assessment, at: datetime, zone: tzinfo) -> list[str]:
     jumps: dict[str, list[Step]] = {}
-    sudden = []
-    for step in machine.steps:
-        if step.name == "tooth-jump" and step.screw and at - step.at <= timedelta(days=_JUMPS_WITHIN_DAYS):
-            jumps.setdefault(step.screw, []).append(step)
-        if step.name in ("tooth-jump", "shift") and at - step.at <= timedelta(days=_CHANGES_WITHIN_DAYS):
-            sudden.append(step)
+    for step in machine.repeated_jumps:
+        jumps.setdefault(step.screw or "", []).append(step)
+    within = timedelta(days=_CHANGES_WITHIN_DAYS)
+    sudden = [step for step in machine.steps if step.name in ("tooth-jump", "shift") and at - step.at <= within]
     why = [
-        f"{spaced(screw)} jumped {len(steps)} times in {_JUMPS_WITHIN_DAYS} days, "
-        f"last {day_of(steps[-1].at, zone, year=False)}"
+        f"{spaced(screw)} jumped {len(steps)} times in 90 days, last {day_of(steps[-1].at, zone, year=False)}"
         for screw, steps in jumps.items()
-        if len(steps) > 1
     ]
     if not why and len(sudden) >= _MANY_CHANGES:
         last = day_of(sudden[-1].at, zone, year=False)

@@ -2,7 +2,7 @@ from __future__ import annotations
 
 from farmwatch.follow import Step
 from farmwatch.history import Note, Work
-from farmwatch.judge.drive import find_drive_fault
+from farmwatch.judge.drive import find_drive_fault, repeated_jumps
 
 
 def jump(bench, days: float, screw: str = "front-left", name: str = "tooth-jump") -> Step:
@@ -16,6 +16,12 @@ def test_a_second_jump_at_one_screw_within_90_days(bench) -> None:
     assert find_drive_fault([jump(bench, 20), jump(bench, 100, "front-right")], (), (), None, at) is None
     assert find_drive_fault([jump(bench, 20), jump(bench, 100, name="shift")], (), (), None, at) is None
     assert find_drive_fault([jump(bench, 20), jump(bench, 100)], (), (), None, bench.at(191)) is None
+
+
+def test_the_jumps_that_repeat_are_told_screw_by_screw(bench) -> None:
+    old, first, other, last = jump(bench, 5), jump(bench, 20), jump(bench, 60, "rear"), jump(bench, 100)
+    assert repeated_jumps([old, first, other, last], (), bench.at(120)) == (first, last)
+    assert repeated_jumps([first, other], (), bench.at(120)) == ()
 
 
 def test_a_new_belt_since_the_last_jump_settles_it_and_one_before_it_does_not(bench) -> None:

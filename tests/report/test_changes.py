@@ -77,11 +77,13 @@ class TestRepeatOffenders:
 
     def test_two_jumps_at_one_screw_within_90_days(self, invented: ModuleType):
         at = invented.WEEK_END
-        (row,) = self.why(invented, invented.jump(at, 80), invented.jump(at, 3))
+        jumps = (invented.jump(at, 80), invented.jump(at, 3))
+        machine = replace(invented.machine("heron-01", invented.bed()), repeated_jumps=jumps, advice=("leave",))
+        (row,) = repeated_faults([machine], at, DUBLIN)
         assert row.why == ("front right jumped 2 times in 90 days, last Fri 20 Nov",)
         assert not row.inspect
-        assert self.why(invented, invented.jump(at, 91), invented.jump(at, 3)) == ()
-        assert self.why(invented, invented.jump(at, 80, "front-left"), invented.jump(at, 3)) == ()
+        # A belt renewed since, or jumps too far apart, are no repetition: that is judged, not told again here.
+        assert self.why(invented, *jumps) == ()
 
     def test_three_sudden_changes_in_half_a_year(self, invented: ModuleType):
         at = invented.WEEK_END
