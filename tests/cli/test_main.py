@@ -63,12 +63,12 @@ def test_a_command_loads_what_it_needs_and_no_more(farm):
     """What makes a command slow is what it imports; the times themselves are measured by a benchmark."""
     run_job(Job(kind="refresh", settings=load_settings(farm.config), at=datetime.now(UTC)), threading.Event())
 
-    assert _loaded("--help") == ({"cli", "errors", "judge", "text"}, {"click", "lazy_loader"})
+    assert _loaded("--help") == ({"cli", "errors", "judge", "outcomes", "text"}, {"click", "lazy_loader"})
     ours, others = _loaded("--config", str(farm.config), "fleet")
     # Nothing that measures, follows or judges: the summaries are those that the service saved.
     assert ours == {
-        "cli", "config", "errors", "files", "history", "judge", "mesh", "model", "report", "service", "store", "text",
-        "tickets", "times",
+        "cli", "config", "errors", "files", "history", "judge", "mesh", "model", "outcomes", "report", "service",
+        "store", "text", "tickets", "times",
     }  # fmt: skip
     assert others == {
         "annotated_types", "click", "duckdb", "lazy_loader", "numpy", "orjson", "pydantic", "pydantic_core", "rich",
