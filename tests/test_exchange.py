@@ -24,7 +24,8 @@ from farmwatch.exchange.cells import from_cell, to_cell
 from farmwatch.history import Reading
 from farmwatch.mesh import Mesh
 from farmwatch.store import ReadingColumns, Store
-from farmwatch.store.reading_json import LineRefused, reading_of
+from farmwatch.store.reading_facts import LineRefused
+from farmwatch.store.reading_json import reading_of
 
 NOW = datetime(2026, 11, 30, 6, 0, tzinfo=UTC)
 MACHINES = ("heron-01", "heron-02", "=plover+1")
@@ -274,8 +275,8 @@ def test_a_stack_takes_exactly_what_each_reading_alone_would(lines: list[dict[st
 
 
 def _row(columns: ReadingColumns) -> list[tuple[str, ...]]:
-    names = ("machine", "taken_at", "seen_at", "time_from", "bed_celsius", "celsius_is", "plate", "range_mm", "digest")
-    return [tuple(str(getattr(columns, name)[i]) for name in names) for i in range(len(columns))]
+    found = [columns.machine, columns.taken_at, columns.range_mm, columns.digest, *columns.facts.values()]
+    return [tuple(str(column[i]) for column in found) for i in range(len(columns))]
 
 
 # Round trips

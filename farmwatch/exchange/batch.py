@@ -19,11 +19,11 @@ import numpy as np
 import orjson
 from numpy.typing import NDArray
 
-from farmwatch.history import COLDEST_CELSIUS, HOTTEST_CELSIUS, Reading
+from farmwatch.history import Reading
 from farmwatch.mesh import LARGEST_HEIGHT_MM, LARGEST_MISSING_SHARE, LARGEST_RANGE_MM, Floats, Mesh, MeshRefused
 from farmwatch.store import ReadingColumns
-from farmwatch.store.columns import objects
-from farmwatch.store.reading_json import KEYS, LONGEST_PLATE, LineRefused, reading_of
+from farmwatch.store.reading_facts import FACTS, KEYS, LineRefused, objects
+from farmwatch.store.reading_json import reading_of
 from farmwatch.times import micros
 
 __all__ = ["Gatherer", "Line"]
@@ -31,7 +31,9 @@ __all__ = ["Gatherer", "Line"]
 Line = tuple[int, dict[str, Any]]
 """Where a reading stands in its file, and its members."""
 
-_PLAIN_KEYS = frozenset({"machine", "taken_at", "x", "y", "heights", "bed_celsius", "plate"})
+_PLAIN = tuple((fact, fact.plainly) for fact in FACTS if fact.plainly)
+_RARE = tuple(fact for fact in FACTS if not fact.plainly)
+_PLAIN_KEYS = frozenset({"machine", "taken_at", "x", "y", "heights", *(fact.name for fact, _ in _PLAIN)})
 _NUMBERS = frozenset({int, float, type(None)})
 _EARLIEST = datetime(2015, 1, 1, tzinfo=UTC)
 _MOST_AHEAD = timedelta(minutes=5)
@@ -64,6 +66,7 @@ class Gatherer:
         self._refuse = refuse
         self._first_us = micros(_EARLIEST)
         self._last_us = micros(now + _MOST_AHEAD)
+        self._unsaid = {fact.name: now if fact.kind == "time" else fact.imported for fact in _RARE}
         self._grids: dict[bytes, _Grid | None] = {}
         self.not_read: set[str] = set()
 
@@ -97,13 +100,12 @@ class Gatherer:
             taken = (datetime.fromisoformat(members["taken_at"]) - _EARLIEST) // _MICROSECOND + self._first_us
         except (KeyError, TypeError, ValueError, OverflowError):
             return False
-        celsius, plate = members.get("bed_celsius"), members.get("plate")
-        if not (
-            self._first_us <= taken <= self._last_us
-            and (plate is None or (type(plate) is str and len(plate) <= LONGEST_PLATE))
-            and (celsius is None or (type(celsius) in (float, int) and COLDEST_CELSIUS <= celsius <= HOTTEST_CELSIUS))
-        ):
+        if not self._first_us <= taken <= self._last_us:
             return False
+        for fact, plainly in _PLAIN:
+            value = members.get(fact.name)
+            if value is not None and not plainly(value):
+                return False
         grid.lines.append(line)
         grid.taken_us.append(taken)
         grid.flat.extend(chain.from_iterable(rows))
@@ -135,22 +137,19 @@ class Gatherer:
     def _fine(self, grid: _Grid, lines: Sequence[Line], taken: NDArray[np.int64], z: Floats) -> ReadingColumns:
         members = [line[1] for line in lines]
         n = len(members)
-        celsius = [found.get("bed_celsius") for found in members]
         top, bottom = (np.nanmax(z, axis=1), np.nanmin(z, axis=1)) if n else (np.empty(0), np.empty(0))
         return ReadingColumns(
             machine=objects([found["machine"] for found in members]),
             taken_at=taken,
-            seen_at=np.full(n, micros(self._now), dtype=np.int64),
-            time_from=objects(["file"] * n),
             grid=np.zeros(n, dtype=np.int64),
             grids=((grid.x, grid.y),),
             heights=z.ravel(),
-            bed_celsius=np.array([np.nan if value is None else value for value in celsius], dtype=np.float64),
-            celsius_is=objects(["at-probing"] * n),
-            plate=objects([found.get("plate") or None for found in members]),
             range_mm=top - bottom,
             digest=objects(_digests(grid.begun, z)),
-            during_work=np.zeros(n, dtype=bool),
+            facts={
+                **{fact.name: fact.column([found.get(fact.name) for found in members]) for fact, _ in _PLAIN},
+                **{fact.name: fact.column([self._unsaid[fact.name]]).repeat(n) for fact in _RARE},
+            },
         )
 
     def _single(self, line: Line) -> Reading | None:
@@ -179,12 +178,12 @@ def _place(line: Line) -> int:
 
 def _says_no_more(members: dict[str, Any]) -> bool:
     """Whether a line with rarer members says no more by them than a plain import does."""
-    return (
-        members.get("seen_at") is None
-        and members.get("time_from") in (None, "file")
-        and members.get("celsius_is") in (None, "at-probing")
-        and (members.get("during_work") is None or members["during_work"] is False)
-    )
+    return all(members.get(fact.name) is None or _same(members[fact.name], fact.imported) for fact in _RARE)
+
+
+def _same(value: object, imported: object) -> bool:
+    """Equal and of one type: 0 is not false here."""
+    return type(value) is type(imported) and value == imported
 
 
 def _sane_grid(x: object, y: object) -> _Grid | None:

@@ -17,12 +17,12 @@ from farmwatch.errors import InputError
 from farmwatch.exchange.batch import Line
 from farmwatch.exchange.cells import from_cell
 from farmwatch.exchange.decimals import decimal
-from farmwatch.store.reading_json import KEYS
+from farmwatch.store.reading_facts import FACTS, KEYS
 
 __all__ = ["COLUMNS", "OPTIONAL", "csv_lines"]
 
 COLUMNS = ("machine", "taken_at", "x", "y", "z")
-OPTIONAL = ("bed_celsius", "plate", "seen_at", "time_from", "celsius_is", "during_work")
+OPTIONAL = tuple(fact.name for fact in FACTS)
 
 _BATCH_POINTS = 200_000
 _MOST_POINTS = 1_000_000
@@ -140,14 +140,17 @@ def _members(group: _Group, header: Sequence[str]) -> dict[str, Any]:
     members["heights"] = [
         [None if math.isnan(z) else z for z in (group.points.get((x, y), math.nan) for x in xs)] for y in ys
     ]
-    if members["bed_celsius"] is not None:
-        members["bed_celsius"] = _number(members["bed_celsius"])
-    if members["during_work"] is not None:
-        members["during_work"] = {"true": True, "false": False}.get(members["during_work"].lower(), "?")
+    for fact in FACTS:
+        if members[fact.name] is not None:
+            members[fact.name] = _VALUES.get(fact.kind, str)(members[fact.name])
     for name in header:
         if name not in KEYS and name != "z":
             members[name] = None
     return members
+
+
+def _flag(text: str) -> bool | str:
+    return {"true": True, "false": False}.get(text.lower(), "?")
 
 
 def _number(text: str) -> float | str:
@@ -155,3 +158,7 @@ def _number(text: str) -> float | str:
         return decimal(text)
     except ValueError:
         return text
+
+
+# What a cell says, as JSON would; times and texts stand as they are.
+_VALUES: dict[str, Callable[[str], Any]] = {"number": _number, "flag": _flag}

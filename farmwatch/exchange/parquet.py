@@ -10,14 +10,14 @@ import duckdb
 
 from farmwatch.errors import InputError
 from farmwatch.exchange.batch import Line
-from farmwatch.store.reading_json import KEYS
+from farmwatch.store.reading_facts import FACTS, KEYS
 from farmwatch.times import from_micros, rfc3339
 
 __all__ = ["parquet_lines"]
 
 _BATCH_ROWS = 5_000
 _NEEDED = ("machine", "taken_at", "x", "y", "heights")
-_TIMES = ("taken_at", "seen_at")
+_TIMES = ("taken_at", *(fact.name for fact in FACTS if fact.kind == "time"))
 
 
 def parquet_lines(file: Path, _refuse: Callable[[int, str], None]) -> Iterator[tuple[list[Line], int]]:

@@ -20,6 +20,7 @@ from farmwatch.exchange.outcome import Exported, Progress
 from farmwatch.files import replacing
 from farmwatch.history import Reading
 from farmwatch.store import Store
+from farmwatch.store.reading_facts import FACTS
 from farmwatch.store.reading_json import reading_line
 from farmwatch.times import rfc3339
 
@@ -77,18 +78,19 @@ def _write_csv(slices: Iterator[list[Reading]], target: IO[bytes]) -> None:
 
 def _csv_rows(reading: Reading) -> Iterator[tuple[str | float, ...]]:
     head = (to_cell(reading.machine), rfc3339(reading.taken_at, exact=True))
-    tail = (
-        "" if reading.bed_celsius is None else reading.bed_celsius,
-        to_cell(reading.plate or ""),
-        rfc3339(reading.seen_at, exact=True),
-        reading.time_from,
-        reading.celsius_is,
-        "true" if reading.during_work else "false",
-    )
+    tail = tuple(_cell(fact.said(getattr(reading, fact.name))) for fact in FACTS)
     xs = reading.mesh.x.tolist()
     for y, row in zip(reading.mesh.y.tolist(), reading.mesh.z.tolist(), strict=True):
         for x, z in zip(xs, row, strict=True):
             yield (*head, x, y, "" if z != z else z, *tail)
+
+
+def _cell(value: str | float | bool | None) -> str | float:
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    return to_cell(value) if isinstance(value, str) else value
 
 
 def _export_parquet(store: Store, folder: Path, progress: Progress | None) -> Exported:

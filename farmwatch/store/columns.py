@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,10 +12,10 @@ from numpy.typing import NDArray
 
 from farmwatch.history import Reading
 from farmwatch.mesh import Floats
-from farmwatch.store.reading_json import plain
+from farmwatch.store.reading_facts import FACTS, objects
 from farmwatch.times import micros
 
-__all__ = ["Objects", "ReadingColumns", "objects"]
+__all__ = ["Objects", "ReadingColumns"]
 
 Objects = NDArray[np.object_]
 
@@ -25,22 +25,17 @@ class ReadingColumns:
     """`n` readings. Times are int64 microseconds since the epoch, UTC.
 
     `grids[grid[i]]` holds reading i's x and y; `heights` holds all heights one reading after the other, row by row
-    from the front, NaN where missing. `plate` holds str or None; `bed_celsius` NaN where unknown.
+    from the front, NaN where missing. `facts` holds a column `[n]` for every row of `reading_facts.FACTS`.
     """
 
     machine: Objects
     taken_at: NDArray[np.int64]
-    seen_at: NDArray[np.int64]
-    time_from: Objects
     grid: NDArray[np.int64]
     grids: tuple[tuple[Floats, Floats], ...]
     heights: Floats
-    bed_celsius: Floats
-    celsius_is: Objects
-    plate: Objects
     range_mm: Floats
     digest: Objects
-    during_work: NDArray[np.bool_]
+    facts: Mapping[str, NDArray[Any]]
 
     def __len__(self) -> int:
         return int(self.taken_at.size)
@@ -61,17 +56,12 @@ class ReadingColumns:
         return cls(
             machine=objects([r.machine for r in readings]),
             taken_at=np.array([micros(r.taken_at) for r in readings], dtype=np.int64),
-            seen_at=np.array([micros(r.seen_at) for r in readings], dtype=np.int64),
-            time_from=objects([r.time_from for r in readings]),
             grid=grid,
             grids=tuple(grids),
             heights=np.concatenate([mesh.z.ravel() for mesh in meshes]) if meshes else np.empty(0),
-            bed_celsius=np.array([np.nan if r.bed_celsius is None else r.bed_celsius for r in readings], dtype=float),
-            celsius_is=objects([r.celsius_is for r in readings]),
-            plate=objects([None if r.plate is None else plain(r.plate) for r in readings]),
             range_mm=np.array([mesh.range_mm for mesh in meshes], dtype=float),
             digest=objects([mesh.digest() for mesh in meshes]),
-            during_work=np.array([r.during_work for r in readings], dtype=bool),
+            facts={fact.name: fact.column([getattr(r, fact.name) for r in readings]) for fact in FACTS},
         )
 
     @classmethod
@@ -86,8 +76,9 @@ class ReadingColumns:
         whole: dict[str, Any] = {
             name: np.concatenate([getattr(part, name) for part in filled])
             for name in cls.__slots__
-            if name not in ("grid", "grids")
+            if name not in ("grid", "grids", "facts")
         }
+        whole["facts"] = {fact.name: np.concatenate([part.facts[fact.name] for part in filled]) for fact in FACTS}
         whole["grid"] = np.concatenate([part.grid + offset for part, offset in zip(filled, before, strict=False)])
         whole["grids"] = tuple(grid for part in filled for grid in part.grids)
         return cls(**whole)
@@ -106,8 +97,9 @@ class ReadingColumns:
         if keep.all():
             return self
         narrow: dict[str, Any] = {
-            name: getattr(self, name)[keep] for name in self.__slots__ if name not in ("grids", "heights")
+            name: getattr(self, name)[keep] for name in self.__slots__ if name not in ("grids", "heights", "facts")
         }
+        narrow["facts"] = {name: column[keep] for name, column in self.facts.items()}
         heights = self.heights[np.repeat(keep, self._points())]
         return ReadingColumns(grids=self.grids, heights=heights, **narrow)
 
@@ -123,16 +115,11 @@ class ReadingColumns:
                 "i": np.arange(len(self)),
                 "machine": self.machine,
                 "taken_us": self.taken_at,
-                "seen_us": self.seen_at,
-                "time_from": self.time_from,
                 "g": self.grid,
                 "grid": np.array([_grid_number(x, y) for x, y in self.grids], dtype=np.int64)[self.grid],
-                "bed_celsius": self.bed_celsius,
-                "celsius_is": self.celsius_is,
-                "plate": self.plate,
                 "range_mm": self.range_mm,
                 "digest": self.digest,
-                "during_work": self.during_work,
+                **self.facts,
             },
             "new_heights": {
                 "i": np.repeat(np.arange(len(self)), self._points()),
@@ -157,10 +144,3 @@ def _axis(axes: list[Floats]) -> dict[str, NDArray[Any]]:
         "o": np.concatenate([np.arange(axis.size) for axis in axes]),
         "v": np.concatenate(axes),
     }
-
-
-def objects(values: Sequence[object]) -> Objects:
-    """A column of Python objects, whatever they are."""
-    column = np.empty(len(values), dtype=object)
-    column[:] = values
-    return column

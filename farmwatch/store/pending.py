@@ -21,7 +21,8 @@ import orjson
 from farmwatch.files import sync_folder
 from farmwatch.history import Reading
 from farmwatch.outcomes import OUTCOMES
-from farmwatch.store.reading_json import LineRefused, instant, plain, reading_line, reading_of
+from farmwatch.store.reading_facts import LineRefused, instant, valid_text
+from farmwatch.store.reading_json import reading_line, reading_of
 from farmwatch.store.records import PollRecord
 from farmwatch.times import rfc3339
 
@@ -171,7 +172,7 @@ def _poll_line(poll: PollRecord) -> bytes:
         "machine": poll.machine,
         "at": rfc3339(poll.at, exact=True),
         "outcome": poll.outcome,
-        "reason": plain(poll.reason),
+        "reason": valid_text(poll.reason),
         "seconds": poll.seconds,
     }
     return orjson.dumps({"poll": members}, option=orjson.OPT_APPEND_NEWLINE)

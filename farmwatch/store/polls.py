@@ -11,8 +11,7 @@ import numpy as np
 
 from farmwatch.outcomes import OUTCOMES
 from farmwatch.store import sql
-from farmwatch.store.columns import objects
-from farmwatch.store.reading_json import plain
+from farmwatch.store.reading_facts import objects, valid_text
 from farmwatch.store.records import LastAnswer, PollRecord
 from farmwatch.times import from_micros, micros
 
@@ -32,7 +31,7 @@ def insert(con: duckdb.DuckDBPyConnection, records: Sequence[PollRecord]) -> Non
         "machine": objects([r.machine for r in records]),
         "at_us": np.array([micros(r.at) for r in records], dtype=np.int64),
         "outcome": objects([r.outcome for r in records]),
-        "reason": objects([plain(r.reason) for r in records]),
+        "reason": objects([valid_text(r.reason) for r in records]),
         "seconds": np.array([r.seconds for r in records], dtype=np.float64),
     }
     con.register("new_polls", table)

@@ -18,6 +18,7 @@ from farmwatch.store import sql
 from farmwatch.store.columns import ReadingColumns
 from farmwatch.store.database import quoted
 from farmwatch.store.notes import wanted
+from farmwatch.store.reading_facts import FACTS
 from farmwatch.store.records import LastMesh
 from farmwatch.times import from_micros
 
@@ -178,18 +179,13 @@ def write_parquet(con: duckdb.DuckDBPyConnection, file: Path, start: int, stop: 
 
 
 def _reading(row: tuple[Any, ...]) -> Reading:
-    machine, taken, seen, time_from, n_rows, n_columns, x, y, heights, celsius, celsius_is, plate, working = row
+    machine, taken, n_rows, n_columns, x, y, heights, *facts = row
     z = np.array(heights, dtype=np.float64).reshape(n_rows, n_columns)
     return Reading(
         machine=machine,
         taken_at=from_micros(taken),
-        seen_at=from_micros(seen),
-        time_from=time_from,
         mesh=Mesh(np.array(x, dtype=np.float64), np.array(y, dtype=np.float64), z),
-        bed_celsius=celsius,
-        celsius_is=celsius_is,
-        plate=plate,
-        during_work=working,
+        **{fact.name: fact.stored(value) for fact, value in zip(FACTS, facts, strict=True)},
     )
 
 

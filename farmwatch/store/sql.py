@@ -1,5 +1,7 @@
 """Every statement the store runs, beside the schema in `migrations/`."""
 
+from farmwatch.store.reading_facts import FACTS
+
 __all__: list[str] = []
 
 # The same reading again is harmless: it is known by machine, time and digest. The bounds let DuckDB skip every block
@@ -10,11 +12,11 @@ JOIN new_readings n ON r.machine = n.machine AND r.taken_at = make_timestamptz(n
 WHERE r.taken_at BETWEEN make_timestamptz($first) AND make_timestamptz($last)
 """
 
-INSERT_READINGS = """
-INSERT INTO readings
-SELECT n.machine, make_timestamptz(n.taken_us), make_timestamptz(n.seen_us), n.time_from,
-       len(gy.vs), len(gx.vs), gx.vs, gy.vs, n.grid, h.vs,
-       n.bed_celsius, n.celsius_is, n.plate::VARCHAR, n.range_mm, n.digest, n.during_work
+INSERT_READINGS = f"""
+INSERT INTO readings (machine, taken_at, "rows", "columns", x, y, grid, heights, range_mm, digest,
+                      {", ".join(fact.name for fact in FACTS)})
+SELECT n.machine, make_timestamptz(n.taken_us), len(gy.vs), len(gx.vs), gx.vs, gy.vs, n.grid, h.vs,
+       n.range_mm, n.digest, {", ".join(fact.insert for fact in FACTS)}
 FROM new_readings n
 JOIN (SELECT i, list(v ORDER BY o) AS vs FROM new_heights GROUP BY i) h ON h.i = n.i
 JOIN (SELECT g, list(v ORDER BY o) AS vs FROM new_x GROUP BY g) gx ON gx.g = n.g
@@ -135,22 +137,21 @@ SELECT machine, epoch_us(taken_at), epoch_us(seen_at), time_from, digest
 FROM readings WHERE rowid IN ({_LATEST}) ORDER BY machine
 """
 
-_WHOLE = """
-SELECT machine, epoch_us(taken_at), epoch_us(seen_at), time_from, "rows", "columns", x, y, heights,
-       bed_celsius, celsius_is, plate, during_work
+_WHOLE = f"""
+SELECT machine, epoch_us(taken_at), "rows", "columns", x, y, heights, {", ".join(fact.select for fact in FACTS)}
 FROM readings
 """
 
 # Rows are numbered from 0 without gaps, since readings are only ever added.
 SLICE = f"{_WHOLE} WHERE rowid >= $start AND rowid < $stop ORDER BY rowid"
 
-PARQUET = """
+PARQUET = f"""
 COPY (
     SELECT machine, taken_at, x, y,
            [heights[k * "columns" + 1 : (k + 1) * "columns"] FOR k IN range("rows")] AS heights,
-           bed_celsius, plate, seen_at, time_from, celsius_is, during_work
-    FROM readings WHERE rowid >= {start} AND rowid < {stop} ORDER BY rowid
-) TO {file} (FORMAT parquet, COMPRESSION zstd)
+           {", ".join(fact.name for fact in FACTS)}
+    FROM readings WHERE rowid >= {{start}} AND rowid < {{stop}} ORDER BY rowid
+) TO {{file}} (FORMAT parquet, COMPRESSION zstd)
 """
 
 LATEST = f"""{_WHOLE} WHERE rowid IN ({_LATEST}) ORDER BY machine

@@ -33,7 +33,7 @@ from pathlib import Path
 import numpy as np
 
 from farmwatch.store import ReadingColumns, Store
-from farmwatch.store.columns import objects
+from farmwatch.store.reading_facts import objects
 
 __all__ = ["main"]
 
@@ -212,18 +212,20 @@ def fill(store: Store, machines: int, readings: int) -> int:
             ReadingColumns(
                 machine=names,
                 taken_at=taken,
-                seen_at=taken,
-                time_from=objects(["host"] * machines),
                 grid=np.zeros(machines, dtype=np.int64),
                 grids=((AXIS, AXIS),),
                 # Hosts write a few decimals, not all that a float can hold; DuckDB keeps those in a third of the room.
                 heights=np.round(z, 4).ravel(),
-                bed_celsius=np.full(machines, 60.0),
-                celsius_is=objects(["at-probing"] * machines),
-                plate=objects([None] * machines),
                 range_mm=np.ptp(z, axis=1),
                 digest=objects([f"{day}-{i}" for i in range(machines)]),
-                during_work=np.zeros(machines, dtype=bool),
+                facts={
+                    "bed_celsius": np.full(machines, 60.0),
+                    "plate": objects([None] * machines),
+                    "seen_at": taken,
+                    "time_from": objects(["host"] * machines),
+                    "celsius_is": objects(["at-probing"] * machines),
+                    "during_work": np.zeros(machines, dtype=bool),
+                },
             )
         )
     return total

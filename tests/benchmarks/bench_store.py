@@ -19,7 +19,7 @@ import numpy as np
 from farmwatch.history import Reading
 from farmwatch.mesh import Mesh
 from farmwatch.store import PollRecord, ReadingColumns, Store
-from farmwatch.store.columns import objects
+from farmwatch.store.reading_facts import objects
 from farmwatch.times import micros
 
 __all__ = ["main"]
@@ -88,17 +88,19 @@ def _columns(rng: np.random.Generator, names: list[str], begin: int, count: int)
     return ReadingColumns(
         machine=objects(names * count),
         taken_at=taken,
-        seen_at=taken,
-        time_from=objects(["host"] * n),
         grid=np.zeros(n, dtype=np.int64),
         grids=((_AXIS, _AXIS),),
         heights=z.ravel(),
-        bed_celsius=np.full(n, 60.0),
-        celsius_is=objects(["at-probing"] * n),
-        plate=objects(["A"] * n),
         range_mm=np.ptp(z, axis=1),
         digest=objects([rng.bytes(32).hex() for _ in range(n)]),
-        during_work=np.zeros(n, dtype=bool),
+        facts={
+            "bed_celsius": np.full(n, 60.0),
+            "plate": objects(["A"] * n),
+            "seen_at": taken,
+            "time_from": objects(["host"] * n),
+            "celsius_is": objects(["at-probing"] * n),
+            "during_work": np.zeros(n, dtype=bool),
+        },
     )
 
 
