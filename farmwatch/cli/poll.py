@@ -102,7 +102,7 @@ class _Onlooker:
         self.seen: list[Reading] = []
         """What was read of each machine."""
 
-    def last_digests(self) -> dict[str, LastMesh]:
+    def last_digests(self, until: datetime | None = None) -> dict[str, LastMesh]:  # noqa: ARG002  # the names are those of Memory
         return {}
 
     def identities(self) -> dict[str, str]:

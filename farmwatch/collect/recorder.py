@@ -8,12 +8,13 @@ from datetime import datetime
 from typing import Protocol
 
 from farmwatch.collect.attempt import PollAttempt
-from farmwatch.collect.hosttime import believable, why_not_believed
+from farmwatch.collect.hosttime import MOST_AHEAD, believable, why_not_believed
 from farmwatch.collect.mapping import HostMesh
 from farmwatch.config import Settings
 from farmwatch.history import CelsiusIs, Reading, TimeFrom
 from farmwatch.outcomes import Outcome
 from farmwatch.store.records import LastAnswer, LastMesh, PollRecord
+from farmwatch.times import clock_is_set
 
 __all__ = ["Memory", "OnAttempt", "RoundRecorder", "reading_of"]
 
@@ -28,8 +29,8 @@ OnAttempt = Callable[[PollRecord, int, int], None]
 class Memory(Protocol):
     """What a poll wants of the store."""
 
-    def last_digests(self) -> dict[str, LastMesh]:
-        """What the newest reading of each machine is known by."""
+    def last_digests(self, until: datetime | None = None) -> dict[str, LastMesh]:
+        """What the newest reading of each machine at or before `until` (aware) is known by."""
 
     def last_answers(self) -> dict[str, LastAnswer]:
         """What came of the last try at each machine."""
@@ -49,11 +50,14 @@ def reading_of(
 ) -> Reading:
     """The reading that a mesh makes: at its host's time where that is believable, else when it was seen.
 
-    `first` says that no reading of the machine is known: seen without a time of its own, its age is unknown.
+    `first` says that no reading of the machine is known: seen without a time of its own, its age is unknown. So is that
+    of every reading while our own clock was never set; no host's time can be held against it then.
     """
     time_from: TimeFrom = "host"
     taken_at = found.taken_at
-    if taken_at is None or not believable(taken_at, seen_at):
+    if not clock_is_set(seen_at):
+        taken_at, time_from = seen_at, "unknown"
+    elif taken_at is None or not believable(taken_at, seen_at):
         taken_at = seen_at
         time_from = "unknown" if first else "seen"
     return Reading(
@@ -87,7 +91,8 @@ class RoundRecorder:
         self._total = total
         self._on_progress = on_progress
         self._in_work = in_work
-        self._last = store.last_digests() if total else {}
+        # What a wrong clock dated ahead is not what these meshes are compared with.
+        self._last = store.last_digests(until=now + MOST_AHEAD) if total else {}
         self._pins = store.identities() if total else {}
         self._records: list[PollRecord] = []
         self._unstored = 0

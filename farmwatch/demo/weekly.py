@@ -29,7 +29,7 @@ class WeeklyStore:
         self._records: list[PollRecord] = []
         self._rounds = 0
 
-    def last_digests(self) -> dict[str, LastMesh]:
+    def last_digests(self, until: datetime | None = None) -> dict[str, LastMesh]:  # noqa: ARG002  # nothing lies ahead here
         """What the newest reading of each machine is known by."""
         return dict(self._last)
 

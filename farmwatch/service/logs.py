@@ -90,8 +90,6 @@ def set_up_log(settings: Settings, stream: TextIO | None = None) -> LineFormatte
     root = logging.getLogger()
     root.handlers[:] = [handler]
     root.setLevel(logging.INFO)
-    # Its words are in the language of jobs; what they mean for the farm is told by the service itself.
-    logging.getLogger("apscheduler").setLevel(logging.CRITICAL)
     return formatter
 
 

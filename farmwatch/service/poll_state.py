@@ -29,9 +29,9 @@ class PollState:
         self.written = False
         """Whether something was written, or could not be, since this was last looked at."""
 
-    def last_digests(self) -> dict[str, LastMesh]:
-        """What the newest reading of each machine is known by, the waiting ones too."""
-        self._digests = self._writer.last_digests()
+    def last_digests(self, until: datetime | None = None) -> dict[str, LastMesh]:
+        """What the newest reading of each machine at or before `until` is known by, the waiting ones too."""
+        self._digests = self._writer.last_digests(until)
         return dict(self._digests)
 
     def last_answers(self) -> dict[str, LastAnswer]:

@@ -63,24 +63,26 @@ class Polling:
         self._unwell_since: datetime | None = None
         self._lost_at: datetime | None = None
         self._fetcher: Fetcher | None = None
-        self._settings = settings
-        self.use(settings)
+        self._wanted = self._settings = settings
+        self._take_over(settings)
 
     def use(self, settings: Settings) -> None:
-        """Poll by these settings from now on; waits for a round that is under way."""
-        with self._lock:
-            self._settings = settings
-            if self._fetcher is not None:
-                self._fetcher.close()
-            self._fetcher = fetcher_for(settings)
-            every = settings.poll.every_minutes
-            self._timetable.set_intervals(
-                {
-                    machine.name: timedelta(minutes=machine.every_minutes or every)
-                    for machine in settings.machines
-                    if machine.address and machine.mapping
-                }
-            )
+        """Poll by these settings from the next round on; waits for nothing."""
+        self._wanted = settings
+
+    def _take_over(self, settings: Settings) -> None:
+        self._settings = settings
+        if self._fetcher is not None:
+            self._fetcher.close()
+        self._fetcher = fetcher_for(settings)
+        every = settings.poll.every_minutes
+        self._timetable.set_intervals(
+            {
+                machine.name: timedelta(minutes=machine.every_minutes or every)
+                for machine in settings.machines
+                if machine.address and machine.mapping
+            }
+        )
 
     @property
     def tick(self) -> float:
@@ -97,6 +99,8 @@ class Polling:
         """Ask the machines that are due at `now`; never raises for what hosts or the database can do."""
         with self._lock:
             self._alive()
+            if self._wanted is not self._settings:
+                self._take_over(self._wanted)
             found = PollRound() if self._stop.is_set() else self._round(now, clock)
             self._status.note(round_ended_at=now, failing=self._timetable.failing())
             self._tell_store(now)

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-import contextlib
 import fcntl
+import logging
 import os
-import select
+import queue
 import signal
 import socket
+import threading
 import time
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
@@ -21,16 +22,25 @@ from farmwatch.errors import FarmwatchError
 __all__ = ["AlreadyRunning", "Notifier", "Signals", "is_running", "only_one"]
 
 
+_log = logging.getLogger(__name__)
+_ENDING = frozenset({signal.SIGTERM, signal.SIGINT})
+
+
 class Signals:
     """Signals as something to wait for, from `with` on; use it in the main thread.
 
     Libraries start threads of their own as they are imported, so signals cannot be blocked in every thread. A handler
     in C writes the signal's number into a pipe, from whichever thread it interrupts; no Python runs in a handler.
+    `hard_end_seconds` after TERM or INT the process ends, whatever hangs in it.
     """
 
-    def __init__(self, *wanted: signal.Signals) -> None:
+    def __init__(self, *wanted: signal.Signals, hard_end_seconds: float | None = None) -> None:
         self._wanted = wanted
-        self._reading, self._writing = os.pipe2(os.O_NONBLOCK | os.O_CLOEXEC)
+        self._hard_end_seconds = hard_end_seconds
+        self._taken: queue.SimpleQueue[signal.Signals] = queue.SimpleQueue()
+        self._reading, self._writing = os.pipe2(os.O_CLOEXEC)
+        os.set_blocking(self._writing, False)
+        self._thread = threading.Thread(target=self._read, name="farmwatch-signals", daemon=True)
 
     def __enter__(self) -> Self:
         self._before = {number: signal.signal(number, _take) for number in self._wanted}
@@ -38,6 +48,7 @@ class Signals:
             # System calls that a signal cuts short go on by themselves.
             signal.siginterrupt(number, False)
         self._before_fd = signal.set_wakeup_fd(self._writing, warn_on_full_buffer=False)
+        self._thread.start()
         return self
 
     def __exit__(
@@ -46,17 +57,34 @@ class Signals:
         signal.set_wakeup_fd(self._before_fd)
         for number, handler in self._before.items():
             signal.signal(number, handler)
-        os.close(self._reading)
         os.close(self._writing)
+        # The pipe has no writer any more, so the thread has come to its end.
+        self._thread.join()
+        os.close(self._reading)
 
     def wait(self, seconds: float) -> signal.Signals | None:
         """The next signal, or None after so many seconds without."""
-        select.select([self._reading], [], [], seconds)
-        with contextlib.suppress(BlockingIOError):
-            found = os.read(self._reading, 1)[0]
-            if found in self._wanted:
-                return signal.Signals(found)
-        return None
+        try:
+            return self._taken.get(timeout=seconds)
+        except queue.Empty:
+            return None
+
+    def _read(self) -> None:
+        while found := os.read(self._reading, 1):
+            if found[0] not in self._wanted:
+                continue
+            taken = signal.Signals(found[0])
+            self._taken.put(taken)
+            if taken in _ENDING and self._hard_end_seconds is not None:
+                # Not the main thread: that may be what hangs.
+                timer = threading.Timer(self._hard_end_seconds, _end_hard)
+                timer.daemon = True
+                timer.start()
+
+
+def _end_hard() -> None:
+    _log.error("ended-hard", extra={"fields": {"words": "something hangs that cannot be cut; nothing stored is lost"}})
+    os._exit(1)
 
 
 def _take(_number: int, _frame: FrameType | None) -> None:

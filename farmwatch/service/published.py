@@ -23,10 +23,11 @@ _ROUND_WITHIN = timedelta(minutes=5)
 def problems(facts: Facts, now: datetime) -> list[Problem]:
     """What is amiss at `now`, in the order in which it came up."""
     found = list(facts.problems)
-    last = facts.round_ended_at or facts.started_at
-    if now - last > _ROUND_WITHIN:
-        minutes = (now - last).total_seconds() / 60
-        found.append(Problem(what="polls", words=f"no round of polls has ended for {minutes:.0f} minutes", since=last))
+    still = timedelta(seconds=facts.since_round_seconds)
+    if still > _ROUND_WITHIN:
+        minutes = still / timedelta(minutes=1)
+        words = f"no round of polls has ended for {minutes:.0f} minutes"
+        found.append(Problem(what="polls", words=words, since=now - still))
     return found
 
 

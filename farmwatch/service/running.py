@@ -1,8 +1,7 @@
 """The service: what it is made of, its wake-ups, and its life from start to signal.
 
-One process. A scheduler calls two steps, polls and jobs, each by one thread at a time; deliveries and health have
-threads of their own. The main thread waits for signals, feeds the watchdog while something goes on, and notices when
-the clock was set.
+One process. Polls, scheduled jobs and deliveries are steps, each repeated by a thread of its own; health has threads
+too. The main thread waits for signals, feeds the watchdog while something goes on, and notices when the clock was set.
 """
 
 from __future__ import annotations
@@ -13,14 +12,11 @@ import random
 import signal
 import threading
 import time
+from collections.abc import Callable
 from datetime import UTC, datetime
 
-from apscheduler.events import EVENT_JOB_ERROR, EVENT_JOB_EXECUTED, JobExecutionEvent
-from apscheduler.executors.pool import ThreadPoolExecutor
-from apscheduler.schedulers.background import BackgroundScheduler
-
 from farmwatch.config import ConfigError, Settings, load_settings
-from farmwatch.service.clock import ClockWatch
+from farmwatch.service.clock import ClockWatch, Repeater
 from farmwatch.service.deliveries import Deliveries
 from farmwatch.service.listening import Listener, Reply
 from farmwatch.service.logs import LineFormatter, log_event, secrets_of, set_up_log
@@ -30,6 +26,7 @@ from farmwatch.service.published import CONTENT_TYPE, figures_text, health_docum
 from farmwatch.service.scheduled_jobs import ScheduledJobs
 from farmwatch.service.status import ServiceStatus
 from farmwatch.store import DurableWriter, Store, StoreError, StoreNewer
+from farmwatch.times import BELIEVABLE_FROM, clock_is_set
 
 __all__ = ["Service", "run_service"]
 
@@ -39,7 +36,8 @@ _log = logging.getLogger(__name__)
 DATABASE_MEMORY, DATABASE_PATIENCE_SECONDS = "128MB", 4.0
 JOBS_SECONDS, DELIVERIES_SECONDS = 20.0, 60.0
 LOOK_SECONDS = 1.0
-ENDING_SECONDS = 8.0
+# How long steps have to end after TERM, and after which time the process ends whatever hangs.
+ENDING_SECONDS, HARD_END_SECONDS = 8.0, 9.5
 # Nothing at all has gone on for so long beyond a host's deadline: something hangs.
 STILL_SECONDS = 120.0
 
@@ -52,18 +50,21 @@ def run_service(settings: Settings) -> bool:
     formatter = set_up_log(settings)
     with (
         only_one(settings.farm.database, _now()),
-        Signals(signal.SIGTERM, signal.SIGINT, signal.SIGHUP) as signals,
+        Signals(signal.SIGTERM, signal.SIGINT, signal.SIGHUP, hard_end_seconds=HARD_END_SECONDS) as signals,
     ):
         return Service(settings, formatter).run(signals)
 
 
 class Service:
-    """One farm's service."""
+    """One farm's service; `clock` tells the time on the wall, UTC."""
 
-    def __init__(self, settings: Settings, formatter: LineFormatter | None = None) -> None:
+    def __init__(
+        self, settings: Settings, formatter: LineFormatter | None = None, clock: Callable[[], datetime] | None = None
+    ) -> None:
         self.settings = settings
+        self.clock = clock or _now
         self.stop = threading.Event()
-        self.status = ServiceStatus(_now())
+        self.status = ServiceStatus(self.clock())
         self.store = Store(
             settings.farm.database, memory_limit=DATABASE_MEMORY, threads=1, patience_seconds=DATABASE_PATIENCE_SECONDS
         )
@@ -78,8 +79,14 @@ class Service:
         )
         self._formatter = formatter
         self._alive_at = time.monotonic()
-        self._scheduler = self._make_scheduler()
-        self._delivering = threading.Thread(target=self._deliver, name="farmwatch-deliver", daemon=True)
+        self.repeaters = {
+            name: Repeater(name, step, seconds, self.stop, self._step_ended)
+            for name, step, seconds in (
+                ("polls", self._poll, lambda: self.polling.tick),
+                ("jobs", lambda: self.jobs.step(self.clock()), lambda: JOBS_SECONDS),
+                ("deliveries", lambda: self.deliveries.step(self.clock()), lambda: DELIVERIES_SECONDS),
+            )
+        }
 
     def run(self, signals: Signals) -> bool:
         """Start, wait for the end, end; returns whether every step ended in time."""
@@ -96,7 +103,7 @@ class Service:
             fresh = load_settings(path)
         except ConfigError as fault:
             words = f"the configuration has faults, the old one stays in use: {fault}"
-            self.status.report_problem("configuration", words, _now())
+            self.status.report_problem("configuration", words, self.clock())
             log_event(_log, logging.ERROR, "configuration-refused", path=path, words=str(fault))
             self.notifier.ready("polling by the old configuration: the new one has faults")
             return False
@@ -126,7 +133,7 @@ class Service:
             self._formatter.renew(fresh.service.log, secrets_of(fresh))
         self.polling.use(fresh)
         self.jobs.settings = self.deliveries.settings = fresh
-        self._scheduler.reschedule_job("polls", trigger="interval", seconds=self.polling.tick)
+        self.repeaters["polls"].wake()
         self.status.clear_problem("configuration")
         log_event(_log, logging.INFO, "configuration-read", path=fresh.path, machines=len(fresh.machines))
 
@@ -140,25 +147,11 @@ class Service:
         except StoreError as fault:
             log_event(_log, logging.ERROR, "database-unwell", words=str(fault))
 
-    def _make_scheduler(self) -> BackgroundScheduler:
-        scheduler = BackgroundScheduler(
-            timezone=UTC,
-            executors={"polls": ThreadPoolExecutor(1), "jobs": ThreadPoolExecutor(1)},
-            # A moment that was missed is made good once, however long ago it was.
-            job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": None},
-        )
-        for name, step, seconds in (
-            ("polls", self._poll, self.polling.tick),
-            ("jobs", lambda: self.jobs.step(_now()), JOBS_SECONDS),
-        ):
-            scheduler.add_job(step, "interval", id=name, executor=name, seconds=seconds, next_run_time=_now())
-        scheduler.add_listener(self._step_ended, EVENT_JOB_ERROR | EVENT_JOB_EXECUTED)
-        return scheduler
-
     def _start(self) -> None:
+        self._look_at_clock()
         self.listener.start()
-        self._scheduler.start()
-        self._delivering.start()
+        for repeater in self.repeaters.values():
+            repeater.start()
         farm = self.settings.farm
         self.notifier.ready(f"polling {len(self.settings.machines)} machines")
         log_event(
@@ -169,7 +162,7 @@ class Service:
         )  # fmt: skip
 
     def _wait(self, signals: Signals) -> None:
-        watch = ClockWatch(time.time(), time.monotonic())
+        watch = ClockWatch(self.clock().timestamp(), time.monotonic())
         while True:
             found = signals.wait(LOOK_SECONDS)
             if found == signal.SIGHUP:
@@ -180,28 +173,46 @@ class Service:
             self._look(watch)
 
     def _look(self, watch: ClockWatch) -> None:
-        jumped = watch.jumped(time.time(), time.monotonic())
+        jumped = watch.jumped(self.clock().timestamp(), time.monotonic())
         if jumped:
             log_event(_log, logging.WARNING, "clock-moved", seconds=jumped, words="set by hand, or the computer slept")
             self.wake()
+        self._look_at_clock()
         deadline = self.settings.poll.deadline_seconds
         if self.notifier.watchdog_seconds and time.monotonic() - self._alive_at < STILL_SECONDS + 2 * deadline:
             self.notifier.alive()
 
+    def _look_at_clock(self) -> None:
+        """Say a clock that was never set, for as long as it is so."""
+        now = self.clock()
+        if clock_is_set(now):
+            self.status.clear_problem("clock")
+            return
+        words = (
+            f"the clock says {now.year}, before {BELIEVABLE_FROM.year}: set it (time synchronisation, or a battery); "
+            "until then readings are of unknown time, and nothing is reported, backed up or opened"
+        )
+        if self.status.report_problem("clock", words, now):
+            log_event(_log, logging.ERROR, "clock-not-set", words=words)
+
     def wake(self) -> None:
         """Let every step look at the clock now."""
-        for job in self._scheduler.get_jobs():
-            job.modify(next_run_time=_now())
+        for repeater in self.repeaters.values():
+            repeater.wake()
 
     def _end(self) -> bool:
+        end = time.monotonic() + ENDING_SECONDS
         self.notifier.stopping()
         self.stop.set()
-        ending = threading.Thread(target=self._scheduler.shutdown, name="farmwatch-end", daemon=True)
-        ending.start()
-        ending.join(ENDING_SECONDS)
-        self.listener.close()
-        if ending.is_alive():
-            log_event(_log, logging.ERROR, "ended-hard", words="a step did not end in time")
+        self.wake()
+        closing = threading.Thread(target=self.listener.close, name="farmwatch-close", daemon=True)
+        closing.start()
+        # A delivery under way is not waited for: what was not acknowledged is sent again after the next start.
+        hanging = [name for name in ("polls", "jobs") if not self.repeaters[name].join(end - time.monotonic())]
+        closing.join(max(0.0, end - time.monotonic()))
+        if hanging or closing.is_alive():
+            what = ", ".join(hanging) or "an answer of health or figures"
+            log_event(_log, logging.ERROR, "ended-hard", words=f"did not end in time: {what}")
             return False
         self.polling.close()
         log_event(_log, logging.INFO, "ended", pending=self.writer.state.pending)
@@ -209,37 +220,31 @@ class Service:
 
     def _poll(self) -> None:
         first = self.status.facts.round_ended_at is None
-        self.polling.step(_now(), _now)
+        self.polling.step(self.clock(), self.clock)
         if first and not self.stop.is_set():
             # What else is due has only waited for it.
-            self._scheduler.modify_job("jobs", next_run_time=_now())
+            self.repeaters["jobs"].wake()
 
-    def _deliver(self) -> None:
-        while not self.stop.is_set():
-            try:
-                self.deliveries.step(_now())
-            except Exception:
-                _log.exception("deliveries-failed")
-            self.stop.wait(DELIVERIES_SECONDS)
-
-    def _step_ended(self, event: JobExecutionEvent) -> None:
+    def _step_ended(self, name: str, fault: Exception | None) -> None:
         """What a step raises is a bug of ours: it is said, and the step is tried again at its next moment."""
-        fault, what = event.exception, f"step-{event.job_id}"
+        what = f"step-{name}"
         if fault is None:
             self.status.clear_problem(what)
             return
         trace = (type(fault), fault, fault.__traceback__)
-        _log.error("step-failed", exc_info=trace, extra={"fields": {"step": event.job_id}})
-        self.status.report_problem(what, f"a bug in farmwatch: {type(fault).__name__}; the log tells where", _now())
+        _log.error("step-failed", exc_info=trace, extra={"fields": {"step": name}})
+        self.status.report_problem(
+            what, f"a bug in farmwatch: {type(fault).__name__}; the log tells where", self.clock()
+        )
 
     def _alive(self) -> None:
         self._alive_at = time.monotonic()
 
     def _health(self) -> Reply:
-        return Reply(*health_document(self.status.facts, _now()))
+        return Reply(*health_document(self.status.facts, self.clock()))
 
     def _figures(self) -> Reply:
-        return Reply(200, CONTENT_TYPE, figures_text(self.status.facts, _now()))
+        return Reply(200, CONTENT_TYPE, figures_text(self.status.facts, self.clock()))
 
 
 def _now() -> datetime:

@@ -17,6 +17,7 @@ from farmwatch.service.logs import log_event
 from farmwatch.service.status import ServiceStatus
 from farmwatch.service.worker import ASSESSMENT, FIRST_LOOK, Job, run_job
 from farmwatch.store import Run, Store, StoreError
+from farmwatch.times import clock_is_set
 
 __all__ = ["ScheduledJobs"]
 
@@ -46,6 +47,9 @@ class ScheduledJobs:
 
     def step(self, now: datetime) -> None:
         """Do what is due; never raises for what the database or a job can suffer."""
+        if not clock_is_set(now):
+            # No week and no night can be named by a clock that was never set.
+            return
         farm = self.settings.farm
         self._status.note(next_report_at=next_report_at(farm, now))
         if self._status.facts.round_ended_at is None:

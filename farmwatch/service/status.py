@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+import time
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
@@ -31,6 +32,8 @@ class Facts:
     polls: Mapping[Outcome, int] = field(default_factory=lambda: dict.fromkeys(OUTCOMES, 0))
     late: int = 0
     round_ended_at: datetime | None = None
+    since_round_seconds: float = 0.0
+    """Since a round ended, or the start, by the clock that nobody sets."""
     failing: int = 0
     """Machines whose last try failed."""
     store: StoreState = field(default_factory=StoreState)
@@ -55,6 +58,7 @@ class ServiceStatus:
         self._facts = Facts(started_at=started_at)
         self._polls: Counter[Outcome] = Counter()
         self._problems: dict[str, Problem] = {}
+        self._round_ended = time.monotonic()
 
     @property
     def facts(self) -> Facts:
@@ -62,6 +66,7 @@ class ServiceStatus:
         with self._lock:
             return replace(
                 self._facts,
+                since_round_seconds=time.monotonic() - self._round_ended,
                 polls={outcome: self._polls[outcome] for outcome in OUTCOMES},
                 problems=tuple(self._problems.values()),
             )
@@ -74,6 +79,8 @@ class ServiceStatus:
     def note(self, **changes: object) -> None:
         """Put new facts in the place of old ones."""
         with self._lock:
+            if "round_ended_at" in changes:
+                self._round_ended = time.monotonic()
             self._facts = replace(self._facts, **changes)  # type: ignore[arg-type]  # names are those of Facts
 
     def add_late(self, number: int) -> None:

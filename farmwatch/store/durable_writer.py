@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Literal
 
 from farmwatch.history import Reading
@@ -110,28 +111,31 @@ class DurableWriter:
         with self._lock:
             return self._state()
 
-    def last_digests(self) -> dict[str, LastMesh]:
-        """`Store.last_digests` with what waits beside it, and what was last known where the database does not answer.
+    def last_digests(self, until: datetime | None = None) -> dict[str, LastMesh]:
+        """`Store.last_digests` at or before `until` (aware), with what waits beside it.
 
-        So the same mesh is known again while nothing can be stored.
+        Where the database does not answer, what was last known stands for it: so the same mesh is known
+        again while nothing can be stored.
         """
         with self._lock:
             try:
-                found = self.store.last_digests()
+                found = self.store.last_digests(until=until)
+                held = bool(found) or self.store.reading_count() > 0
             except StoreError as fault:
                 self._remember(fault)
             else:
                 # Readings are never deleted. A file that was moved away is made anew, and all seems well.
-                self._emptied = self._emptied or (self._held and not found)
-                self._held = self._held or bool(found)
+                self._emptied = self._emptied or (self._held and not held)
+                self._held = self._held or held
                 self._last = found
-            self._add_waiting()
-            return dict(self._last)
+            self._add_waiting(until)
+            return {name: last for name, last in self._last.items() if until is None or last.taken_at <= until}
 
-    def _add_waiting(self) -> None:
+    def _add_waiting(self, until: datetime | None) -> None:
         try:
             for reading in self.pending.waiting():
-                self._know(reading)
+                if until is None or reading.taken_at <= until:
+                    self._know(reading)
         except OSError as fault:
             self._pending_words = f"{self.pending.path}: {fault.strerror}; check its owner and mode"
 

@@ -18,7 +18,7 @@ class FakeStore:
         self.pins: dict[str, str] = {}
         self.batches: list[int] = []
 
-    def last_digests(self) -> dict[str, LastMesh]:
+    def last_digests(self, until: datetime | None = None) -> dict[str, LastMesh]:
         newest = {reading.machine: reading for reading in sorted(self.readings, key=lambda r: r.taken_at)}
         return {
             name: LastMesh(

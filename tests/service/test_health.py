@@ -16,11 +16,11 @@ def test_well() -> None:
 
 
 def test_unwell_is_a_problem_document_with_every_reason() -> None:
-    report_problem = (
+    problems = (
         Problem(what="database", words="no room", since=NOW),
         Problem(what="week", words="the report failed", since=NOW - timedelta(hours=1)),
     )
-    status, kind, body = health_document(Facts(started_at=NOW, round_ended_at=NOW, problems=report_problem), NOW)
+    status, kind, body = health_document(Facts(started_at=NOW, round_ended_at=NOW, problems=problems), NOW)
     found = json.loads(body)
     assert (status, kind) == (503, "application/problem+json")
     # RFC 9457, 3.1: type and instance are URI references, status repeats HTTP's, title and detail are text.
@@ -34,7 +34,9 @@ def test_unwell_is_a_problem_document_with_every_reason() -> None:
 
 
 def test_polls_that_stand_still_are_amiss() -> None:
-    facts = Facts(started_at=NOW - timedelta(hours=1), round_ended_at=NOW - timedelta(minutes=20))
+    facts = Facts(
+        started_at=NOW - timedelta(hours=1), round_ended_at=NOW - timedelta(minutes=20), since_round_seconds=1200
+    )
     [found] = problems(facts, NOW)
     assert found.what == "polls"
     assert "20 minutes" in found.words

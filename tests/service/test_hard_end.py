@@ -1,0 +1,77 @@
+"""TERM ends the process within its bounds, whatever hangs in it."""
+
+from __future__ import annotations
+
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from farmwatch.service import running
+from tests.service.farm import beds, names, write_config
+
+PATIENCE = 60.0
+
+# `farmwatch run` with something that hangs, and shorter bounds.
+HANGING = """
+import sys, time
+from pathlib import Path
+from farmwatch.config import load_settings
+from farmwatch.service import running
+from farmwatch.service.jobs import *
+
+def hang(*_, **__):
+    print("hangs", flush=True)
+    time.sleep(1000)
+
+running.ENDING_SECONDS, running.HARD_END_SECONDS = 1.0, 2.0
+what = sys.argv[2]
+if what == "start":
+    running.Store.check = hang
+elif what == "round":
+    running.Polling._round = hang
+elif what == "job":
+    running.ScheduledJobs.step = hang
+elif what == "delivery":
+    running.Deliveries.step = hang
+elif what == "look":
+    running.Service._look = hang
+elif what == "reload":
+    running.Service.reload = hang
+elif what == "page":
+    running.Service._health = hang
+settings = load_settings(Path(sys.argv[1]))
+import os
+done = running.run_service(settings)
+if not done:
+    os._exit(1)
+"""
+
+
+@pytest.mark.parametrize("what", ["start", "round", "job", "delivery", "look", "reload"])
+def test_term_ends_it_whatever_hangs(tmp_path: Path, what: str) -> None:
+    with beds(names(1)) as (host, _):
+        config = write_config(tmp_path, host.address, names(1))
+        command = [sys.executable, "-c", HANGING, str(config), what]
+        with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
+            assert process.stdout is not None
+            assert process.stderr is not None
+            if what == "reload":
+                while "event=poll " not in process.stderr.readline():
+                    assert process.poll() is None
+                process.send_signal(signal.SIGHUP)
+            assert process.stdout.readline() == "hangs\n"
+            begin = time.monotonic()
+            process.send_signal(signal.SIGTERM)
+            _, said = process.communicate(timeout=PATIENCE)
+            # Well under the time that it would hang; the bound itself is the process's own.
+            assert time.monotonic() - begin < PATIENCE / 2
+        assert process.returncode == (0 if what == "delivery" else 1)
+        assert ("ended-hard" in said) == (what != "delivery")
+
+
+def test_the_bounds_are_within_ten_seconds() -> None:
+    assert running.ENDING_SECONDS < running.HARD_END_SECONDS < 10
