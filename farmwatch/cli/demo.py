@@ -27,7 +27,7 @@ __all__ = ["COMMANDS"]
 @pass_app
 def demo(app: App, folder: Path, weeks: int, machines: int, seed: int) -> None:
     """Play an invented farm over real HTTP on this computer and write its weekly report."""
-    from farmwatch.demo.run import run_demo
+    from farmwatch.demo import run_demo
 
     with progress("playing the farm, a day at a time") as move:
         result = run_demo(folder, weeks, machines, seed, now=app.now(), progress=move)

@@ -4,4 +4,6 @@
 `hosts` give them over HTTP, `paper` writes the configuration, `run` plays it all through the real polls and store.
 """
 
-__all__: list[str] = []
+import lazy_loader as lazy
+
+__getattr__, __dir__, __all__ = lazy.attach_stub(__name__, __file__)

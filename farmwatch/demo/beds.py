@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from farmwatch.demo.farm import GRIDS, MODELS
-from farmwatch.demo.synthetic import bent, correlated
+from farmwatch.demo.forms import bent, correlated
 from farmwatch.demo.truth import BedForm, BedTruth, MachineTruth
 from farmwatch.mesh import Floats
 from farmwatch.model import Model

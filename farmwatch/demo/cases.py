@@ -8,8 +8,6 @@ from farmwatch.demo.farm import AISLES, machine_name
 from farmwatch.demo.truth import (
     BedForm,
     BedTruth,
-    Expected,
-    ExpectedStep,
     Group,
     HostTruth,
     Lift,
@@ -32,7 +30,6 @@ class _Scenario:
     group: Group
     short: str
     story: str
-    expected: Expected
     bed: BedTruth = field(default_factory=BedTruth)
     host: HostTruth = field(default_factory=HostTruth)
     notes: tuple[NoteTruth, ...] = ()
@@ -55,7 +52,6 @@ class _Healthy:
             short="well",
             story="Nothing is wrong with it.",
             bed=BedTruth(plate_form=self.forms[place % len(self.forms)]),
-            expected=Expected(condition="ideal"),
         )
 
 
@@ -82,7 +78,6 @@ def farm_truth(machines: int) -> tuple[MachineTruth, ...]:
                 notes=case.notes,
                 deeds=case.deeds,
                 out=case.out,
-                expected=case.expected,
             )
         )
     return tuple(sorted(found, key=lambda machine: (AISLES.index(machine.aisle), len(machine.name), machine.name)))
@@ -119,14 +114,6 @@ _SCENARIOS: dict[int, _Scenario] = {
             lifts=(Lift(5.5, "front-right", -_TOOTH_220),),
         ),
         deeds=(TicketDeed(days_before=2.9, deed="approve"),),
-        expected=Expected(
-            condition="past-limit",
-            cause="screws",
-            advice=("realign",),
-            teeth={"front-left": 0, "front-right": 1},
-            ticket="approved",
-            steps=(ExpectedStep(name="tooth-jump", days_before=5.5, screw="front-right", teeth=-1),),
-        ),
     ),
     # plover-01
     1: _Scenario(
@@ -139,7 +126,6 @@ _SCENARIOS: dict[int, _Scenario] = {
             sinks=(Sink("front-left", -0.015, 56.0),),
         ),
         notes=(NoteTruth(days_before=56.0, what="belt", text="new belt, tension set"),),
-        expected=Expected(condition="usable", advice=("plan-ahead",)),
     ),
     # avocet-01
     2: _Scenario(
@@ -147,7 +133,6 @@ _SCENARIOS: dict[int, _Scenario] = {
         short="a bent plate",
         story="The plate's rear edge stands up by 0.4 mm; no screw can mend that.",
         bed=BedTruth(plate_form=BedForm("edge", 0.38), stands_mm={"front-left": 0.03, "front-right": 0.01}),
-        expected=Expected(condition="past-limit", cause="plate", advice=("turn-plate",), ticket="proposed"),
     ),
     # heron-02
     3: _Scenario(
@@ -158,13 +143,6 @@ _SCENARIOS: dict[int, _Scenario] = {
             stands_mm={"front-left": 2 * _TOOTH_220 + 0.01, "front-right": -0.02}, plate_form=BedForm("corner", 0.36)
         ),
         deeds=(TicketDeed(days_before=20.9, deed="approve"),),
-        expected=Expected(
-            condition="past-limit",
-            cause="both",
-            advice=("realign", "turn-plate"),
-            teeth={"front-left": -2, "front-right": 0},
-            ticket="approved",
-        ),
     ),
     # plover-02
     4: _Healthy().case(4),
@@ -175,7 +153,6 @@ _SCENARIOS: dict[int, _Scenario] = {
         story="Its host has not answered for five days.",
         bed=BedTruth(stands_mm={"left": 0.015}),
         host=HostTruth(silent_days_before=5.0),
-        expected=Expected(condition="ideal", advice=("leave", "check-host"), outcome="unreachable", ticket="proposed"),
     ),
     # heron-03
     6: _Scenario(
@@ -184,7 +161,6 @@ _SCENARIOS: dict[int, _Scenario] = {
         story="The probe misreads one point of every mesh; bed and screws are fine.",
         bed=BedTruth(spikes_days_before=16.0),
         deeds=(TicketDeed(days_before=12.9, deed="approve"),),
-        expected=Expected(condition="past-limit", cause="probe", advice=("check-probe",), ticket="approved"),
     ),
     # plover-03
     7: _Scenario(
@@ -192,9 +168,6 @@ _SCENARIOS: dict[int, _Scenario] = {
         short="at its tooth floor",
         story="As good as whole teeth allow: half a tooth is left over, and only shims take that away.",
         bed=BedTruth(stands_mm={"front-left": 0.17, "front-right": -0.01}, plate_form=BedForm("bowl", 0.07)),
-        expected=Expected(
-            condition="past-limit", cause="screws", advice=("shim",), at_tooth_floor=True, ticket="proposed"
-        ),
     ),
     # avocet-03
     8: _Scenario(
@@ -202,14 +175,12 @@ _SCENARIOS: dict[int, _Scenario] = {
         short="a host that sends rubbish",
         story="Its host answers with rubbish since five days ago.",
         host=HostTruth(rubbish_days_before=5.0),
-        expected=Expected(condition="ideal", advice=("leave", "check-host"), outcome="garbled"),
     ),
     # heron-04
     9: _Scenario(
         group="seems",
         short="plover-04 answers with its mesh",
         story="Nothing is wrong with it, but the host of plover-04 answers with its mesh.",
-        expected=Expected(condition="ideal", warned=True),
     ),
     # plover-04
     10: _Scenario(
@@ -218,7 +189,6 @@ _SCENARIOS: dict[int, _Scenario] = {
         story="Its address leads to the host of heron-04: two machines, one mesh.",
         host=HostTruth(answers_for="heron-04"),
         mapping="survey-rows",
-        expected=Expected(condition="ideal", warned=True),
     ),
     # avocet-04
     11: _Scenario(
@@ -226,7 +196,6 @@ _SCENARIOS: dict[int, _Scenario] = {
         short="low on one of two free screws",
         story="A bed on two screws that turn freely, 0.3 mm low at the left.",
         bed=BedTruth(stands_mm={"left": -0.30}),
-        expected=Expected(condition="past-limit", cause="screws", advice=("realign",), teeth={}, ticket="proposed"),
     ),
     # heron-05
     12: _Scenario(
@@ -238,13 +207,6 @@ _SCENARIOS: dict[int, _Scenario] = {
             lifts=(Lift(70.0, "front-left", -_TOOTH_220), Lift(63.0, "front-left", _TOOTH_220)),
         ),
         notes=(NoteTruth(days_before=63.0, what="belt", text="front left up one tooth, belt tension set"),),
-        expected=Expected(
-            condition="ideal",
-            steps=(
-                ExpectedStep(name="tooth-jump", days_before=70.0, screw="front-left", teeth=-1),
-                ExpectedStep(name="repair", days_before=63.0),
-            ),
-        ),
     ),
     # plover-05
     13: _Scenario(
@@ -252,7 +214,6 @@ _SCENARIOS: dict[int, _Scenario] = {
         short="probed cold",
         story="Probed cold for two days: it only looks different. Warm it was fine.",
         bed=BedTruth(cold_days_before=2.5),
-        expected=Expected(condition="ideal", shown_is_judged=False),
     ),
     # avocet-05
     14: _Scenario(
@@ -262,9 +223,6 @@ _SCENARIOS: dict[int, _Scenario] = {
         bed=BedTruth(plate_form=BedForm("saddle", 0.4)),
         out=OutTruth(days_before=9.0, reason="waiting for a new plate"),
         deeds=(TicketDeed(days_before=9.2, deed="approve"),),
-        expected=Expected(
-            condition="past-limit", cause="plate", advice=(), in_service=False, shown_is_judged=False, ticket="approved"
-        ),
     ),
     # heron-06
     15: _Scenario(
@@ -276,7 +234,6 @@ _SCENARIOS: dict[int, _Scenario] = {
             swaps=(PlateSwap(28.0, "B", BedForm("bowl", 0.04)),),
             lifts=(Lift(28.0, "front-left", 0.06),),
         ),
-        expected=Expected(condition="ideal", steps=(ExpectedStep(name="plate-change", days_before=28.0),)),
     ),
     # plover-06
     16: _Scenario(
@@ -288,14 +245,6 @@ _SCENARIOS: dict[int, _Scenario] = {
             lifts=(Lift(9.5, "rear", _TOOTH_220),),
         ),
         deeds=(TicketDeed(days_before=5.9, deed="approve"), TicketDeed(days_before=0.7, deed="take")),
-        expected=Expected(
-            condition="past-limit",
-            cause="screws",
-            advice=("realign",),
-            teeth={"front-left": 1, "front-right": 1},
-            ticket="in-work",
-            steps=(ExpectedStep(name="tooth-jump", days_before=9.5, screw="rear", teeth=1),),
-        ),
     ),
     # avocet-06
     17: _Scenario(
@@ -303,7 +252,6 @@ _SCENARIOS: dict[int, _Scenario] = {
         short="not probed for three weeks",
         story="Nobody has probed its bed for three weeks.",
         bed=BedTruth(meshed_until_days_before=21.0),
-        expected=Expected(condition="ideal", mesh_old=True),
     ),
     # heron-07
     18: _Scenario(
@@ -319,18 +267,6 @@ _SCENARIOS: dict[int, _Scenario] = {
             ),
         ),
         notes=(NoteTruth(days_before=45.0, what="belt", text="front right up one tooth"),),
-        expected=Expected(
-            condition="past-limit",
-            cause="screws",
-            advice=("inspect-drive", "realign"),
-            teeth={"front-left": 0, "front-right": 1},
-            ticket="proposed",
-            steps=(
-                ExpectedStep(name="tooth-jump", days_before=52.0, screw="front-right", teeth=-1),
-                ExpectedStep(name="repair", days_before=45.0),
-                ExpectedStep(name="tooth-jump", days_before=6.5, screw="front-right", teeth=-1),
-            ),
-        ),
     ),
     # plover-07
     19: _Scenario(
@@ -340,7 +276,6 @@ _SCENARIOS: dict[int, _Scenario] = {
         bed=BedTruth(plate_form=BedForm("bowl", 0.03), frame_form=BedForm("wave", 0.36), turned_days_before=12.0),
         notes=(NoteTruth(days_before=12.0, what="plate", text="turned"),),
         deeds=(TicketDeed(days_before=5.9, deed="accept", limit_mm=0.45, until_days_after=182.0),),
-        expected=Expected(condition="past-limit", cause="frame", advice=("check-probe",), ticket="accepted"),
     ),
     # avocet-07
     20: _Scenario(
@@ -352,7 +287,6 @@ _SCENARIOS: dict[int, _Scenario] = {
             plate_form=BedForm("bowl", 0.03),
             sinks=(Sink("front-right", -0.004), Sink("rear-right", -0.004)),
         ),
-        expected=Expected(condition="usable", advice=("watch",)),
     ),
     # heron-08
     21: _Scenario(
@@ -364,17 +298,6 @@ _SCENARIOS: dict[int, _Scenario] = {
             lifts=(Lift(17.5, "front-left", -2 * _TOOTH_220), Lift(6.72, "front-left", _TOOTH_220)),
         ),
         deeds=_worked(12.9, 6.75, 6.7),
-        expected=Expected(
-            condition="past-limit",
-            cause="screws",
-            advice=("realign",),
-            teeth={"front-left": 1, "front-right": 0},
-            steps=(
-                ExpectedStep(name="tooth-jump", days_before=17.5, screw="front-left", teeth=-2),
-                ExpectedStep(name="repair", days_before=6.72),
-            ),
-            ticket="came-back",
-        ),
     ),
     # plover-08
     22: _Scenario(
@@ -386,14 +309,6 @@ _SCENARIOS: dict[int, _Scenario] = {
             lifts=(Lift(16.5, "front-right", -_TOOTH_220), Lift(4.72, "front-right", _TOOTH_220)),
         ),
         deeds=_worked(11.9, 4.75, 4.7),
-        expected=Expected(
-            condition="ideal",
-            steps=(
-                ExpectedStep(name="tooth-jump", days_before=16.5, screw="front-right", teeth=-1),
-                ExpectedStep(name="repair", days_before=4.72),
-            ),
-            ticket="proven",
-        ),
     ),
     # heron-09
     24: _Scenario(
@@ -406,14 +321,6 @@ _SCENARIOS: dict[int, _Scenario] = {
             meshed_until_days_before=1.6,
         ),
         deeds=_worked(6.9, 1.58, 1.5),
-        expected=Expected(
-            condition="past-limit",
-            cause="screws",
-            advice=("realign",),
-            teeth={"front-left": -1, "front-right": 0},
-            steps=(ExpectedStep(name="tooth-jump", days_before=11.5, screw="front-left", teeth=1),),
-            ticket="proving",
-        ),
     ),
     # avocet-09
     26: _Scenario(
@@ -422,12 +329,5 @@ _SCENARIOS: dict[int, _Scenario] = {
         story="On four screws, a tooth low along the whole front since it was put together.",
         bed=BedTruth(stands_mm={"front-left": -_TOOTH_350, "front-right": -_TOOTH_350}),
         deeds=(TicketDeed(days_before=20.9, deed="approve"),),
-        expected=Expected(
-            condition="past-limit",
-            cause="screws",
-            advice=("realign",),
-            teeth={"front-left": 1, "front-right": 1, "rear-right": 0},
-            ticket="approved",
-        ),
     ),
 }

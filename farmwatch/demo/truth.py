@@ -10,15 +10,13 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
-from farmwatch.demo.synthetic import FormKind
+from farmwatch.demo.forms import FormKind
 from farmwatch.history import NoteKind
 
 __all__ = [
     "BedForm",
     "BedTruth",
     "Deed",
-    "Expected",
-    "ExpectedStep",
     "Group",
     "HostTruth",
     "Lift",
@@ -132,37 +130,6 @@ class TicketDeed:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ExpectedStep:
-    """A step a right judgement finds."""
-
-    name: str
-    days_before: float
-    screw: str | None = None
-    teeth: int | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Expected:
-    """What a right judgement says, in the words of the assessment. A None is not looked at."""
-
-    condition: str
-    cause: str = "none"
-    advice: tuple[str, ...] = ("leave",)
-    teeth: dict[str, int] | None = None
-    at_tooth_floor: bool = False
-    steps: tuple[ExpectedStep, ...] = ()
-    outcome: str | None = None
-    """Of the last poll, where it is not a mesh."""
-    warned: bool = False
-    """A warning stands beside it."""
-    shown_is_judged: bool = True
-    in_service: bool = True
-    mesh_old: bool = False
-    ticket: str | None = None
-    """Phase of the machine's newest ticket at the end; None where there must be none."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class MachineTruth:
     """One machine of the farm, whole."""
 
@@ -180,4 +147,3 @@ class MachineTruth:
     notes: tuple[NoteTruth, ...]
     deeds: tuple[TicketDeed, ...]
     out: OutTruth | None
-    expected: Expected

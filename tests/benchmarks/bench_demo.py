@@ -18,11 +18,10 @@ from pathlib import Path
 
 from farmwatch.assess import assess
 from farmwatch.config import load_settings
-from farmwatch.demo.cases import farm_truth
-from farmwatch.demo.comparison import differences, ticket_differences
-from farmwatch.demo.run import last_monday, run_demo
+from farmwatch.demo import farm_truth, last_monday, run_demo
 from farmwatch.store import Store
 from farmwatch.tickets import TicketRepository, as_of
+from tests.demo.comparison import differences, ticket_differences
 
 NOW = datetime(2026, 11, 26, 10, tzinfo=UTC)
 

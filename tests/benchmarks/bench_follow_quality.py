@@ -2,7 +2,7 @@
 
     python tests/benchmarks/bench_follow_quality.py [--machines 1000] [--crossing 3000] [--seeds 1 2 3]
 
-Everything is invented (farmwatch.demo.synthetic); nothing here is timed. A share told from few machines strays by luck:
+Everything is invented (tests/synthetic.py); nothing here is timed. A share told from few machines strays by luck:
 one that is outside its bound by less than three of its own binomial standard errors is marked `near`, and only what is
 farther out is a `MISS`. At the full size three standard errors of the forecast's coverage are 0.02.
 """
@@ -17,10 +17,11 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from farmwatch.demo.synthetic import Jump, Plate, Recipe, Synthetic, bent, dropped, make_history, tideframe
+from farmwatch.demo import bent
 from farmwatch.follow import HistoryFindings, follow_fleet
 from farmwatch.measure import flatness, measure_histories
 from farmwatch.model import Limits, Model
+from tests.synthetic import Jump, Plate, Recipe, Synthetic, dropped, make_history, tideframe
 
 LIMITS = Limits()
 END = datetime(2026, 11, 23, 6, tzinfo=UTC)

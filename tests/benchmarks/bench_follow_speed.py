@@ -23,12 +23,12 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from farmwatch.demo.synthetic import Jump, Recipe, make_history, tideframe
 from farmwatch.follow import follow_fleet
 from farmwatch.history import History
 from farmwatch.measure import grid_points, measure_histories
 from farmwatch.model import Limits
 from tests.benchmarks.peer import one_machine
+from tests.synthetic import Jump, Recipe, make_history, tideframe
 
 MODEL = tideframe()
 LIMITS = Limits()

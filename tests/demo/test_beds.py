@@ -10,6 +10,7 @@ from farmwatch.demo.cases import farm_truth
 from farmwatch.demo.farm import AISLES, MODELS
 from farmwatch.demo.run import FEWEST_WEEKS
 from farmwatch.demo.truth import MachineTruth
+from tests.demo.expected import expected_of
 
 END = datetime(2026, 11, 23, 6, tzinfo=UTC)
 FARM = {machine.name: machine for machine in farm_truth(27)}
@@ -118,12 +119,12 @@ def test_the_farm_has_three_aisles_and_what_a_demo_must_show() -> None:
     assert len({machine.mapping for machine in farm}) >= 4
     assert len({machine.model for machine in farm}) >= 2
     assert [machine.name for machine in farm_truth(27)] == sorted(FARM, key=lambda n: (AISLES.index(n[:-3]), n))
-    causes = {machine.expected.cause for machine in farm}
+    causes = {expected_of(machine.name).cause for machine in farm}
     assert {"none", "screws", "plate", "both", "frame", "probe"} <= causes
 
 
 def _screws_named(truth: MachineTruth) -> set[str]:
-    bed, expected = truth.bed, truth.expected
+    bed, expected = truth.bed, expected_of(truth.name)
     named = set(bed.stands_mm) | {lift.screw for lift in bed.lifts} | {sink.screw for sink in bed.sinks}
     return named | set(expected.teeth or {}) | {step.screw for step in expected.steps if step.screw}
 

@@ -13,12 +13,12 @@ import pytest
 from farmwatch.assess import assess
 from farmwatch.config import load_settings
 from farmwatch.demo.cases import farm_truth
-from farmwatch.demo.comparison import differences, ticket_differences
 from farmwatch.demo.truth import MachineTruth
 from farmwatch.judge import Assessment, FleetAssessment
 from farmwatch.report import write_week
 from farmwatch.store import Store
 from farmwatch.tickets import Ticket, TicketRepository, as_of
+from tests.demo.comparison import differences, ticket_differences
 
 TRUTHS = {machine.name: machine for machine in farm_truth(27)}
 

@@ -9,7 +9,6 @@ from typing import Any
 import numpy as np
 import pytest
 
-from farmwatch.demo.synthetic import Recipe, Synthetic, make_history, tideframe
 from farmwatch.follow.findings import HistoryFindings
 from farmwatch.follow.fleet import follow_fleet
 from farmwatch.follow.segmented import SegmentedBatch, segment_machines
@@ -17,6 +16,7 @@ from farmwatch.follow.series import gather
 from farmwatch.history import History
 from farmwatch.measure import measure_histories
 from farmwatch.model import Limits, Model
+from tests.synthetic import Recipe, Synthetic, make_history, tideframe
 
 REFERENCE = Path(__file__).parent.parent / "reference"
 

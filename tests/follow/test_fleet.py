@@ -6,7 +6,6 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 
-from farmwatch.demo.synthetic import Band, Jump, Plate, Recipe, make_history, tideframe
 from farmwatch.follow.findings import HistoryFindings
 from farmwatch.follow.fleet import follow_fleet
 from farmwatch.follow.forms import forms_of
@@ -14,6 +13,7 @@ from farmwatch.history import History, Note, OutOfService, Reading
 from farmwatch.measure import measure_histories
 from farmwatch.mesh import Mesh
 from farmwatch.model import Limits
+from tests.synthetic import Band, Jump, Plate, Recipe, make_history, tideframe
 
 MODEL = tideframe()
 START = datetime(2026, 1, 5, 6, tzinfo=UTC)

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from farmwatch.demo.synthetic import correlated
+from farmwatch.demo import correlated
 from farmwatch.follow.noise import bias_corrected, inflation, lone_readings, reading_covariance
 
 FLOOR = np.eye(2)[None] * 0.0005**2

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from farmwatch.demo.synthetic import bent
+from farmwatch.demo import bent
 from farmwatch.follow.forms import plate_changes
 
 X = np.linspace(0.0, 1.0, 7)

@@ -6,10 +6,11 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from farmwatch.demo.synthetic import Plate, bent
+from farmwatch.demo import bent
 from farmwatch.follow.reversal import separate
 from farmwatch.history import Note
 from farmwatch.measure import flatness
+from tests.synthetic import Plate
 
 X = np.linspace(10.0, 210.0, 7)
 SIDED = ["corner", "edge", "wave", "s-bend", "fan"]

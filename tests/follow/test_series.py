@@ -6,10 +6,10 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from farmwatch.demo.synthetic import Plate, tideframe
 from farmwatch.follow.series import gather, temperature_bands
 from farmwatch.history import Note
 from farmwatch.measure import least_squares_plane, measure_histories, screw_heights
+from tests.synthetic import Plate, tideframe
 
 
 def gathered(history):

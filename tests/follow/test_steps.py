@@ -6,9 +6,9 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from farmwatch.demo.synthetic import Band, Jump, Plate, tideframe
 from farmwatch.follow.steps import find_steps
 from farmwatch.history import Note, Work
+from tests.synthetic import Band, Jump, Plate, tideframe
 
 TOOTH = 0.4
 

@@ -7,12 +7,12 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from farmwatch.demo.synthetic import tideframe
 from farmwatch.follow.fleet import follow_fleet
 from farmwatch.history import History, Note, Reading, Work
 from farmwatch.measure import measure_histories
 from farmwatch.mesh import Mesh
 from farmwatch.model import Limits
+from tests.synthetic import tideframe
 
 START = datetime(2026, 1, 5, 6, tzinfo=UTC)
 NOTES = ["belt", "pulley", "plate", "probe", "nozzle", "moved", "replaced", "other"]

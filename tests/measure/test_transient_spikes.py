@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from farmwatch.demo.synthetic import bent
+from farmwatch.demo import bent
 from farmwatch.measure import least_squares_plane
 from farmwatch.measure.transient_spikes import without_transient_spikes
 

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 
-from farmwatch.demo.truth import Expected, ExpectedStep, MachineTruth
+from farmwatch.demo import MachineTruth
 from farmwatch.follow import Step
 from farmwatch.judge import Assessment
 from farmwatch.tickets import Ticket
+from tests.demo.expected import Expected, ExpectedStep, expected_of
 
 __all__ = ["differences", "ticket_differences"]
 
@@ -21,11 +22,11 @@ def differences(said: Assessment, truth: MachineTruth, end: datetime) -> list[st
 
     Condition, cause, advice and their kin must be equal; steps must be found, named and placed, and none invented.
     """
-    found, wanted = _said(said), _wanted(truth.expected)
+    found, wanted = _said(said), _wanted(expected_of(truth.name))
     wrong = [f"{fact}: said {found[fact]!r}, true {value!r}" for fact, value in wanted.items() if found[fact] != value]
     if said.condition == "past-limit" and not said.confirmed:
         wrong.append("past the limit, not confirmed")
-    steps, true_steps = said.steps, truth.expected.steps
+    steps, true_steps = said.steps, expected_of(truth.name).steps
     same = len(steps) == len(true_steps) and all(map(_is_step, steps, true_steps, [end] * len(steps)))
     if not same:
         listed = [(step.name, step.screw, step.teeth, step.at.isoformat()) for step in steps]
@@ -39,7 +40,7 @@ def ticket_differences(tickets: Sequence[Ticket], truth: MachineTruth) -> list[s
     The newest must be in the true phase and about the true cause (or the silent host); of a bed that is well, only a
     closed one may tell.
     """
-    wanted, newest = truth.expected, tickets[-1] if tickets else None
+    wanted, newest = expected_of(truth.name), tickets[-1] if tickets else None
     phase = newest.phase if newest else None
     wrong = [] if phase == wanted.ticket else [f"ticket: said {phase!r}, true {wanted.ticket!r}"]
     if newest is not None and newest.is_open:

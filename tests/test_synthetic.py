@@ -5,19 +5,9 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from farmwatch.demo.synthetic import (
-    Band,
-    Gap,
-    Jump,
-    Plate,
-    Recipe,
-    bent,
-    correlated,
-    dropped,
-    make_history,
-    tideframe,
-)  # fmt: skip
+from farmwatch.demo import bent, correlated
 from farmwatch.measure import least_squares_plane, screw_heights
+from tests.synthetic import Band, Gap, Jump, Plate, Recipe, dropped, make_history, tideframe
 
 SCREWS = tideframe().screws_xy
 QUIET = {"noise_mm": 0.0, "point_noise_mm": 0.0}

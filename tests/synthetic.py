@@ -1,4 +1,4 @@
-"""Histories with known truth: what tests, benchmarks and the demo measure farmwatch against.
+"""Histories with known truth: what tests and benchmarks measure farmwatch against.
 
 A `Recipe` says what a machine does; `make_history` plays it and returns the history *and* the truth. Everything is
 invented. Noise of a screw's height follows an AR(1) from reading to reading; `noise_mm` is its marginal standard
@@ -9,11 +9,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from farmwatch.demo import FormKind, bent, correlated
 from farmwatch.history import History, Note, Stack
 from farmwatch.measure import grid_points, influence
 from farmwatch.mesh import Floats
@@ -29,16 +29,13 @@ __all__ = [
     "Synthetic",
     "TrueStep",
     "Truth",
-    "bent",
-    "correlated", "dropped",
+    "dropped",
     "make_history",
     "tideframe",
 ]  # fmt: skip
 
 DAY = 86400.0
 WEEK_DAYS = 7.0
-
-FormKind = Literal["flat", "bowl", "dome", "saddle", "twist", "ridge", "wave", "corner", "edge", "s-bend", "fan"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -274,29 +271,6 @@ def dropped(made: Synthetic, share: float, rng: np.random.Generator) -> Syntheti
     return Synthetic(made.history.select(keep), lessened)
 
 
-def bent(kind: FormKind, x: Floats, y: Floats) -> Floats:
-    """A bent surface `[r, c]` on axes x `[c]`, y `[r]`, peak to valley 1 over the grid, its plane left in."""
-    u = np.linspace(-1.0, 1.0, x.size)[None, :] + np.zeros((y.size, 1))
-    v = np.linspace(-1.0, 1.0, y.size)[:, None] + np.zeros((1, x.size))
-    shapes = {
-        "flat": 0.0 * u,
-        "bowl": u**2 + v**2,
-        "dome": -(u**2) - v**2,
-        "saddle": u**2 - v**2,
-        "twist": u * v,
-        "ridge": -(np.abs(u - 0.3) ** 1.5),
-        "wave": np.sin(2.5 * u + 0.4) * (1.0 + 0.5 * v),
-        "corner": np.clip(u + v - 0.8, 0.0, None) ** 1.5,
-        "edge": np.clip(v - 0.5, 0.0, None) ** 1.5,
-        "s-bend": np.sin(3.0 * v) - 2.0 * v,
-        "fan": u * u * v - 0.5 * v,
-    }
-    shape = shapes[kind]
-    tall = float(np.ptp(shape))
-    unit: Floats = shape / tall if tall > 0 else shape
-    return unit
-
-
 def _days(recipe: Recipe, rng: np.random.Generator) -> Floats:
     step = 1.0 + recipe.irregular * (rng.exponential(1.0, recipe.readings) - 1.0)
     step = np.maximum(step, 0.02) * recipe.every_days
@@ -327,17 +301,6 @@ def _bands(recipe: Recipe, rng: np.random.Generator) -> NDArray[np.intp]:
 
 def _offsets(model: Model, recipe: Recipe) -> Floats:
     return np.array([[band.offset_mm.get(screw.name, 0.0) for screw in model.screws] for band in recipe.bands])
-
-
-def correlated(n: int, k: int, correlation: float, rng: np.random.Generator, tail: float | None = None) -> Floats:
-    """`k` columns of AR(1) noise `[n, k]` of unit variance; `tail`: degrees of freedom of Student's t, None: normal."""
-    drawn = rng.standard_normal((n, k)) if tail is None else rng.standard_t(tail, (n, k)) / np.sqrt(tail / (tail - 2))
-    noise = np.empty_like(drawn)
-    noise[0] = drawn[0]
-    root = np.sqrt(1.0 - correlation * correlation)
-    for i in range(1, n):
-        noise[i] = correlation * noise[i - 1] + root * drawn[i]
-    return noise
 
 
 def _wandering(recipe: Recipe, screws: int, reference: int, rng: np.random.Generator) -> Floats:

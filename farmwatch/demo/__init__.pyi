@@ -1,0 +1,9 @@
+from .beds import bed_series as bed_series
+from .cases import farm_truth as farm_truth
+from .forms import FormKind as FormKind
+from .forms import bent as bent
+from .forms import correlated as correlated
+from .run import DemoResult as DemoResult
+from .run import last_monday as last_monday
+from .run import run_demo as run_demo
+from .truth import MachineTruth as MachineTruth
