@@ -16,7 +16,7 @@ import duckdb
 
 from farmwatch.files import keep_owner, sync_folder
 from farmwatch.store.database import Database, quoted
-from farmwatch.store.errors import StoreBusy, StoreDamaged, StoreError, translated
+from farmwatch.store.errors import ERRORS_BY_NUMBER, StoreBusy, StoreDamaged, StoreError, translated
 from farmwatch.store.files import copy_file
 from farmwatch.store.migrate import refuse_newer, schema_version
 from farmwatch.times import from_micros
@@ -113,7 +113,7 @@ def check_copy(path: Path) -> int:
         raise StoreError(f"{path}: is in use or was not closed ({path.name}.wal lies beside it); not a finished backup")
     try:
         with duckdb.connect(":memory:", config={"threads": 1, "memory_limit": "256MB"}) as con:
-            con.execute("SET enable_progress_bar = false")
+            con.execute(f"SET enable_progress_bar = false; {ERRORS_BY_NUMBER}")
             con.execute(f"ATTACH {quoted(str(path))} AS farm (READ_ONLY)")
             con.execute("USE farm")
             return _read_through(con, path)
@@ -172,7 +172,7 @@ def _left_in(before: Path, source: Path) -> Left | None:
     """What `before` holds and `source` does not; None where `before` cannot be read. Neither is changed."""
     try:
         with duckdb.connect(":memory:", config={"threads": 1, "memory_limit": "256MB"}) as con:
-            con.execute("SET enable_progress_bar = false")
+            con.execute(f"SET enable_progress_bar = false; {ERRORS_BY_NUMBER}")
             for name, path in (("before", before), ("source", source)):
                 con.execute(f"ATTACH {quoted(str(path))} AS {name} (READ_ONLY)")
             counts = {table: _missing(con, table, columns) for table, columns in _LEFT.items()}

@@ -19,7 +19,7 @@ from typing import BinaryIO
 
 import duckdb
 
-from farmwatch.store.errors import StoreBusy, StoreError, StoreReadOnly, holder, is_lock, translated
+from farmwatch.store.errors import ERRORS_BY_NUMBER, StoreBusy, StoreError, StoreReadOnly, holder, is_lock, translated
 from farmwatch.store.files import copy_file, refuse_foreign
 from farmwatch.store.migrate import migrate, newest, refuse_newer, schema_version
 
@@ -211,7 +211,7 @@ class Database:
         if self._engine is None or self._engine_pid != os.getpid():
             self._engine = duckdb.connect(":memory:", config=self._settings)
             # DuckDB draws a bar on standard output by itself; our progress is our own.
-            self._engine.execute("SET TimeZone = 'UTC'; SET enable_progress_bar = false")
+            self._engine.execute(f"SET TimeZone = 'UTC'; SET enable_progress_bar = false; {ERRORS_BY_NUMBER}")
             self._engine_pid = os.getpid()
             self._opens = 1
         return self._engine

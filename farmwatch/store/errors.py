@@ -11,7 +11,11 @@ StoreError          the database
 
 from __future__ import annotations
 
+import errno
+import json
+import os
 import re
+from dataclasses import dataclass
 from pathlib import Path
 
 import duckdb
@@ -19,6 +23,7 @@ import duckdb
 from farmwatch.errors import FarmwatchError
 
 __all__ = [
+    "ERRORS_BY_NUMBER",
     "StoreBusy",
     "StoreDamaged",
     "StoreError",
@@ -64,52 +69,94 @@ class StoreNewer(StoreError):
     """The database was written by a newer farmwatch."""
 
 
-_FULL = ("no space left", "disk quota", "disk full", "not enough disk space", "max_temp_directory_size")
-_READ_ONLY = ("read-only", "permission denied", "operation not permitted")
-_DAMAGED = (
-    "not a valid duckdb database",
-    "corrupt",
-    "checksum",
-    "failed to load metadata",
-    "serialization error",
-    "could not read enough bytes",
-)
+# Kinds of fault are told by type and number, never by words: a path or a name may hold any word.
+_FULL = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
+_READ_ONLY = frozenset({errno.EROFS, errno.EACCES, errno.EPERM})
 _DAMAGED_TYPES = (duckdb.FatalException, duckdb.InternalException, duckdb.SerializationException)
+# In the middle of a commit DuckDB gives up without the system's number: a trial write of so many bytes finds it.
+_GAVE_UP = (*_DAMAGED_TYPES, duckdb.TransactionException, duckdb.OutOfMemoryException)
+_TRIAL_BYTES = 1 << 20
+ERRORS_BY_NUMBER = "SET errors_as_json = true"
+"""Lets DuckDB say the type and the system's number of a fault beside its words; for every connection."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Said:
+    """What a fault says of itself; `number` is the system's, None where it had none."""
+
+    kind: str
+    number: int | None
+    words: str
+
+
+def _said(fault: BaseException) -> _Said:
+    if isinstance(fault, OSError):
+        return _Said("IO", fault.errno, fault.strerror or str(fault))
+    text = str(fault)
+    try:
+        # "IO Error: {...}", or the document alone.
+        told = json.loads(text[text.index("{") :])
+        number = told.get("errno")
+        return _Said(told["exception_type"], None if number is None else int(number), told["exception_message"])
+    except (ValueError, LookupError, TypeError, AttributeError):
+        return _Said("", None, text)
 
 
 def is_lock(fault: BaseException) -> bool:
     """Whether a fault of DuckDB says that another process holds the file."""
-    return isinstance(fault, duckdb.IOException) and "lock" in str(fault).lower()
+    # fcntl(2): a lock that another process holds.
+    return isinstance(fault, duckdb.IOException) and _said(fault).number == errno.EAGAIN
 
 
 def holder(fault: BaseException) -> str:
     """The process that holds the file, as "process 123", or "another process" where it is not named."""
-    found = re.search(r"PID (\d+)", str(fault))
-    return f"process {found[1]}" if found else "another process"
+    found = re.findall(r"PID (\d+)", _said(fault).words)
+    # The path comes first in what DuckDB says, the process last.
+    return f"process {found[-1]}" if found else "another process"
 
 
 def translated(fault: Exception, path: Path) -> StoreError | None:
     """The StoreError that a fault of DuckDB or of the system stands for; None where it is a bug of ours."""
-    words = str(fault).lower()
+    if not isinstance(fault, OSError | duckdb.Error):
+        return None
     if is_lock(fault):
         return StoreBusy(f"{path}: held by {holder(fault)}")
-    if any(word in words for word in _FULL):
+    said = _said(fault)
+    number = _why_not_written(path) if said.number is None and isinstance(fault, _GAVE_UP) else said.number
+    if number in _FULL:
         return StoreFull(
             f"{path}: no room is left on the disk; nothing was changed. Make room and it goes on by itself"
         )
-    if any(word in words for word in _READ_ONLY):
+    if number in _READ_ONLY:
         return StoreReadOnly(f"{path}: may not be written; check the owner and mode of the file and of its folder")
-    if any(word in words for word in _DAMAGED) or isinstance(fault, _DAMAGED_TYPES):
+    # DuckDB gives no number where the system read what was asked and it was not a database.
+    no_database = isinstance(fault, duckdb.IOException) and said.number is None
+    if no_database or said.kind == "Data Corruption" or isinstance(fault, _DAMAGED_TYPES):
         return StoreDamaged(
-            f"{path}: damaged, or not a database of farmwatch ({_first_line(fault)}); "
+            f"{path}: damaged, or not a database of farmwatch ({_first_line(said.words)}); "
             "move it aside and run `farmwatch restore` with the newest backup"
         )
     if isinstance(fault, duckdb.OutOfMemoryException):
         return StoreError(f"{path}: more at once than the memory set aside for the database holds; ask for less")
     if isinstance(fault, (OSError, duckdb.IOException, duckdb.TransactionException, duckdb.ConnectionException)):
-        return StoreError(f"{path}: {_first_line(fault)}")
+        return StoreError(f"{path}: {_first_line(said.words) or type(fault).__name__}")
     return None
 
 
-def _first_line(fault: Exception) -> str:
-    return str(fault).splitlines()[0][:200] if str(fault) else type(fault).__name__
+def _why_not_written(path: Path) -> int | None:
+    """The system's number for why nothing can be written beside a database; None where it can."""
+    trial = path.with_name(f".{path.name}.{os.getpid()}.trial")
+    try:
+        descriptor = os.open(trial, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600)
+        try:
+            os.posix_fallocate(descriptor, 0, _TRIAL_BYTES)
+        finally:
+            os.close(descriptor)
+            trial.unlink()
+    except OSError as fault:
+        return fault.errno
+    return None
+
+
+def _first_line(words: str) -> str:
+    return words.splitlines()[0][:200] if words else ""
