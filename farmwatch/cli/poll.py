@@ -17,8 +17,7 @@ from farmwatch.outcomes import OUTCOMES
 from farmwatch.text import sanitize
 
 if TYPE_CHECKING:
-    from farmwatch.collect import PollRound
-    from farmwatch.collect.poll import OnAttempt
+    from farmwatch.collect import OnAttempt, PollRound
     from farmwatch.history import Reading
     from farmwatch.store import LastAnswer, LastMesh, PollRecord
 

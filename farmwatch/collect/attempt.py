@@ -9,9 +9,9 @@ from datetime import datetime
 from urllib.parse import quote
 
 from farmwatch import config
+from farmwatch.collect.faults import PollError
 from farmwatch.collect.fetch import Fetcher
 from farmwatch.collect.mapping import HostMesh, Reader
-from farmwatch.collect.outcome import PollError
 from farmwatch.collect.watchdog import Deadline
 from farmwatch.config import ConfigError, Machine, Secret, Settings
 from farmwatch.outcomes import Outcome
@@ -93,7 +93,7 @@ def _found(name: str, address: str, reader: Reader, fetcher: Fetcher, secrets: l
 
 
 def _also(
-    part: config.Also,
+    part: config.settings.Also,
     address: str,
     name: str,
     fetcher: Fetcher,

@@ -1,22 +1,56 @@
-"""The connections under `requests`: urllib3's own, each shows its socket to the deadline of the current request.
-
-urllib3 makes a connection far below the call that wants it, in the same thread, so the current
-request is that of the thread.
-"""
+"""Where a host answers, and the connection to it that the request running in this thread uses."""
 
 from __future__ import annotations
 
 import socket
 import ssl
 import threading
+from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
+from urllib.parse import urlsplit
 
 from urllib3.connection import HTTPConnection, HTTPSConnection
 from urllib3.exceptions import NewConnectionError
 
 from farmwatch.collect.watchdog import Deadline
 
-__all__ = ["GRACE_SECONDS", "PlainConnection", "TlsConnection", "WatchedTlsSocket", "current_request"]
+__all__ = ["GRACE_SECONDS", "Address", "PlainConnection", "TlsConnection", "WatchedTlsSocket", "current_request"]
+
+
+DEFAULT_PORTS = {"http": 80, "https": 443}
+
+
+@dataclass(frozen=True, slots=True)
+class Address:
+    """Where a host answers."""
+
+    scheme: str
+    host: str
+    port: int
+
+    @classmethod
+    def of(cls, url: str) -> Address:
+        """The address within a URL; raises ValueError where there is none."""
+        return _address(url)
+
+    def __str__(self) -> str:
+        host = f"[{self.host}]" if ":" in self.host else self.host
+        port = "" if self.port == DEFAULT_PORTS[self.scheme] else f":{self.port}"
+        return f"{self.scheme}://{host}{port}"
+
+
+@lru_cache(maxsize=4096)
+def _address(url: str) -> Address:
+    whole = urlsplit(url)
+    scheme, place = whole.scheme, whole.netloc
+    if scheme not in DEFAULT_PORTS:
+        raise ValueError(f"wants http:// or https://, got {scheme or 'neither'}")
+    parts = urlsplit(f"{scheme}://{place}")
+    if not parts.hostname:
+        raise ValueError("names no host")
+    return Address(scheme, parts.hostname, parts.port or DEFAULT_PORTS[scheme])
+
 
 # The watchdog ends a request; the socket's own timeout stands behind it, should the watchdog ever be late.
 GRACE_SECONDS = 1.0

@@ -1,4 +1,4 @@
-"""The words for what goes wrong on the way to an answer: for a technician, with the URL and without its secrets."""
+"""The one way a part of collect says that no mesh came of it, and what each fault of a connection or answer is."""
 
 from __future__ import annotations
 
@@ -9,11 +9,22 @@ from urllib.parse import urlsplit
 
 from urllib3.exceptions import DecodeError, InvalidHeader
 
-from farmwatch.collect.address import Address
-from farmwatch.collect.outcome import PollError
+from farmwatch.collect.connection import Address
+from farmwatch.errors import FarmwatchError
+from farmwatch.outcomes import Outcome
 from farmwatch.text import excerpt
 
-__all__ = ["network_error", "root", "shown", "status_error"]
+__all__ = ["PollError", "network_error", "root", "shown", "status_error"]
+
+
+class PollError(FarmwatchError):
+    """No mesh came of it: `outcome` says in a word why, the message says it to a technician, `status` is HTTP's."""
+
+    def __init__(self, outcome: Outcome, reason: str, status: int | None = None) -> None:
+        super().__init__(reason)
+        self.outcome: Outcome = outcome
+        self.reason = reason
+        self.status = status
 
 
 def shown(url: str) -> str:

@@ -19,12 +19,10 @@ import requests
 import urllib3
 from requests.exceptions import InvalidProxyURL
 
-from farmwatch.collect.address import Address
-from farmwatch.collect.connection import GRACE_SECONDS, current_request
-from farmwatch.collect.faults import network_error, root, shown, status_error
-from farmwatch.collect.outcome import PollError
+from farmwatch.collect.body import too_large, unpacked
+from farmwatch.collect.connection import GRACE_SECONDS, Address, current_request
+from farmwatch.collect.faults import PollError, network_error, root, shown, status_error
 from farmwatch.collect.session import FarmSession
-from farmwatch.collect.unpack import too_large, unpacked
 from farmwatch.collect.watchdog import Deadline, Watchdog
 
 __all__ = ["Answer", "Fetcher", "Stopped"]

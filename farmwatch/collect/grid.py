@@ -12,8 +12,8 @@ from typing import Any
 
 import numpy as np
 
+from farmwatch.collect.faults import PollError
 from farmwatch.collect.lookup import MISSING
-from farmwatch.collect.outcome import PollError
 from farmwatch.mesh import Floats
 from farmwatch.text import excerpt
 

@@ -10,7 +10,7 @@ from jsonpath.exceptions import JSONPathError
 from jsonpath.segments import JSONPathChildSegment
 from jsonpath.selectors import IndexSelector, NameSelector
 
-from farmwatch.collect.outcome import PollError
+from farmwatch.collect.faults import PollError
 
 __all__ = ["MISSING", "MOST_NODES", "Lookup"]
 

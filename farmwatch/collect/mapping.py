@@ -18,10 +18,10 @@ import numpy as np
 
 from farmwatch import config
 from farmwatch.collect.body import json_document, text_rows
+from farmwatch.collect.faults import PollError
 from farmwatch.collect.grid import Convention, axis, check_count, kind, numbers, points_grid
 from farmwatch.collect.hosttime import host_time
 from farmwatch.collect.lookup import MISSING, Lookup
-from farmwatch.collect.outcome import PollError
 from farmwatch.history import COLDEST_CELSIUS, HOTTEST_CELSIUS
 from farmwatch.mesh import Floats, Mesh, MeshRefused
 from farmwatch.text import excerpt
@@ -189,7 +189,7 @@ class Reader:
 class _Beside:
     """The lookups of what stands beside the heights in one answer."""
 
-    def __init__(self, part: config.Mapping | config.Also) -> None:
+    def __init__(self, part: config.Mapping | config.settings.Also) -> None:
         paths = {name: getattr(part, name) for name in ("taken_at", "bed_celsius", "plate", "identity")}
         self.lookups = tuple((name, Lookup(path)) for name, path in paths.items() if path)
 

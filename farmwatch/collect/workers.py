@@ -8,8 +8,8 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime
 
-from farmwatch.collect.address import Address
 from farmwatch.collect.attempt import PollAttempt, fetch_mesh
+from farmwatch.collect.connection import Address
 from farmwatch.collect.fetch import Fetcher, Stopped
 from farmwatch.collect.mapping import Reader
 from farmwatch.config import Machine, Settings

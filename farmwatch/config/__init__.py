@@ -2,46 +2,10 @@
 
 `settings` holds the values, `faults` what can be wrong with them and where, `locate` finds the line of a key,
 `fields` and `rules` check, `machines_file` reads the machines of a large farm, `load` puts it together and
-`starter` writes the files that `farmwatch init` leaves to fill in.
+`starter` writes the files that `farmwatch init` leaves to fill in. Public beside the names of this door is the module
+`settings`, with the value of every section.
 """
 
-from farmwatch.config.faults import ConfigError, Fault
-from farmwatch.config.fields import FILL_IN
-from farmwatch.config.load import load_settings
-from farmwatch.config.secret import Secret
-from farmwatch.config.settings import (
-    Also,
-    Farm,
-    Machine,
-    Mail,
-    Mapping,
-    Poll,
-    ServiceSection,
-    Settings,
-    Tickets,
-    Webhook,
-    WeeklyTime,
-    Working,
-)
-from farmwatch.config.starter import write_starter
+import lazy_loader as lazy
 
-__all__ = [
-    "FILL_IN",
-    "Also",
-    "ConfigError",
-    "Farm",
-    "Fault",
-    "Machine",
-    "Mail",
-    "Mapping",
-    "Poll",
-    "Secret",
-    "ServiceSection",
-    "Settings",
-    "Tickets",
-    "Webhook",
-    "WeeklyTime",
-    "Working",
-    "load_settings",
-    "write_starter",
-]
+__getattr__, __dir__, __all__ = lazy.attach_stub(__name__, __file__)

@@ -16,8 +16,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from farmwatch.assess import assess
-from farmwatch.collect.attempt import fetcher_for
-from farmwatch.collect.poll import poll_once
+from farmwatch.collect import fetcher_for, poll_once
 from farmwatch.config import Settings, load_settings
 from farmwatch.demo.beds import bed_series
 from farmwatch.demo.cases import farm_truth

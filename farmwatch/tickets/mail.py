@@ -11,7 +11,8 @@ from email.message import EmailMessage
 from email.utils import format_datetime
 from pathlib import Path
 
-from farmwatch.config import Mail, Settings
+from farmwatch.config import Settings
+from farmwatch.config.settings import Mail
 from farmwatch.store import Store
 from farmwatch.tickets.delivery import Delivery, DeliveryFault, Draft, News
 from farmwatch.tickets.ticket import cautions_of

@@ -9,7 +9,8 @@ import ssl
 from email.message import EmailMessage
 
 from farmwatch.collect.watchdog import Deadline, Watchdog
-from farmwatch.config import Mail, Settings
+from farmwatch.config import Settings
+from farmwatch.config.settings import Mail
 from farmwatch.tickets.delivery import DeliveryFault
 from farmwatch.tickets.mail import one_line
 

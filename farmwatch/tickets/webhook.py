@@ -77,7 +77,7 @@ def render_body(template: str, delivery: Delivery) -> str:
 
 def send(settings: Settings, _: Store, delivery: Delivery) -> None:
     """Post one delivery; raises DeliveryFault. Bounded in time (`deadline_seconds`) and in what is read."""
-    from farmwatch.collect.posting import PostError, post
+    from farmwatch.collect import PostError, post
 
     hook = settings.webhook
     assert hook is not None  # the table of channels asks first

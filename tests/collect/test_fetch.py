@@ -16,8 +16,9 @@ import psutil
 import pytest
 import trustme
 
-from farmwatch.collect import Fetcher, PollError, Stopped
+from farmwatch.collect import Fetcher, PollError
 from farmwatch.collect.faults import shown
+from farmwatch.collect.fetch import Stopped
 from tests.collect.hosts import Canned, raw, serving
 
 

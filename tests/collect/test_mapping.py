@@ -13,8 +13,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from farmwatch.collect import PollError, Reader, read_answer
-from farmwatch.config import Also, Mapping
+from farmwatch.collect import PollError, Reader
+from farmwatch.collect.mapping import read_answer
+from farmwatch.config import Mapping
+from farmwatch.config.settings import Also
 from farmwatch.mesh import Mesh
 
 ROWS = [[0.1, 0.2, 0.3], [0.0, 0.1, None], [0.15, 0.11, 0.12]]

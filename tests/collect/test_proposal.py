@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from farmwatch.collect import PollError, read_answer
+from farmwatch.collect import PollError
+from farmwatch.collect.mapping import read_answer
 from farmwatch.collect.proposal import Proposal, propose, toml_block
 from farmwatch.collect.proposal.inventory import json_path, take_inventory, words
 from farmwatch.config import Mapping

@@ -6,7 +6,8 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from farmwatch.config import ConfigError, Mail, Secret, ServiceSection, WeeklyTime, Working, load_settings
+from farmwatch.config import ConfigError, Secret, load_settings
+from farmwatch.config.settings import Mail, ServiceSection, WeeklyTime, Working
 from farmwatch.errors import InputError
 from farmwatch.model import Limits, Screw
 

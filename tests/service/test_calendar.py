@@ -6,7 +6,8 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from farmwatch.config import Farm, WeeklyTime
+from farmwatch.config import Farm
+from farmwatch.config.settings import WeeklyTime
 from farmwatch.report import Week
 from farmwatch.service.calendar import is_done, newest_night, newest_week, next_report_at, report_moment
 

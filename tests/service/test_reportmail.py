@@ -13,7 +13,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from farmwatch.config import Mail, Secret, Settings
+from farmwatch.config import Secret, Settings
+from farmwatch.config.settings import Mail
 from farmwatch.history import Reading
 from farmwatch.mesh import Mesh
 from farmwatch.report import Week

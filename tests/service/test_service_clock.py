@@ -13,7 +13,8 @@ from pathlib import Path
 
 import pytest
 
-from farmwatch.config import ServiceSection, Settings
+from farmwatch.config import Settings
+from farmwatch.config.settings import ServiceSection
 from farmwatch.service.clock import ClockWatch, Repeater
 from farmwatch.service.published import problems
 from farmwatch.service.running import Service

@@ -11,7 +11,8 @@ from typing import Any
 
 import pytest
 
-from farmwatch.config import Mail, Secret
+from farmwatch.config import Secret
+from farmwatch.config.settings import Mail
 from farmwatch.judge import CAUTIONS, CAUTIONS_FOOT
 from farmwatch.store import Store
 from farmwatch.tickets import Outbox, TicketRepository, update_tickets

@@ -6,7 +6,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from farmwatch.config import Settings, Tickets
+from farmwatch.config import Settings
+from farmwatch.config.settings import Tickets
 from farmwatch.follow import Step
 from farmwatch.history import Note, OutOfService
 from farmwatch.judge.assessment import Plan

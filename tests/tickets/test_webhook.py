@@ -10,7 +10,8 @@ from typing import Any
 
 import pytest
 
-from farmwatch.config import Secret, Settings, Webhook
+from farmwatch.config import Secret, Settings
+from farmwatch.config.settings import Webhook
 from farmwatch.errors import InputError
 from farmwatch.judge import CAUTIONS, CAUTIONS_FOOT
 from farmwatch.store import Store

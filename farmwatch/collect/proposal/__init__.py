@@ -1,6 +1,6 @@
 """Proposes a mapping for an unknown host's answer: what in it can be a mesh, ranked, with what is not sure of it."""
 
-from farmwatch.collect.proposal.propose import Proposal, propose
+from farmwatch.collect.proposal.proposing import Proposal, propose
 from farmwatch.collect.proposal.toml import toml_block
 
 __all__ = ["Proposal", "propose", "toml_block"]

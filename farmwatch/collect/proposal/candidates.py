@@ -9,8 +9,8 @@ from typing import Any
 
 import numpy as np
 
+from farmwatch.collect.faults import PollError
 from farmwatch.collect.grid import MOST_POINTS, points_grid
-from farmwatch.collect.outcome import PollError
 from farmwatch.collect.proposal.inventory import WILD, Inventory, Path, json_path, shared, words, wordset
 from farmwatch.mesh import Floats
 

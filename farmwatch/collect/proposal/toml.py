@@ -7,7 +7,7 @@ import re
 from collections.abc import Iterator, Sequence
 from typing import Any, get_args
 
-from farmwatch.collect.proposal.propose import Proposal
+from farmwatch.collect.proposal.proposing import Proposal
 from farmwatch.config import Mapping
 from farmwatch.text import excerpt
 

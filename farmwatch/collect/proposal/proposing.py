@@ -11,9 +11,9 @@ from itertools import chain
 from typing import Any
 
 from farmwatch.collect.body import json_document, text_rows
+from farmwatch.collect.faults import PollError
 from farmwatch.collect.grid import MOST_POINTS
 from farmwatch.collect.mapping import HostMesh, Reader
-from farmwatch.collect.outcome import PollError
 from farmwatch.collect.proposal.candidates import SHORTEST, Candidate, as_array, candidates
 from farmwatch.collect.proposal.inventory import Inventory, Path, take_inventory
 from farmwatch.collect.proposal.plausible import Plausibility, plausibility, unit_of

@@ -1,0 +1,15 @@
+from . import proposal as proposal
+from . import watchdog as watchdog
+from .attempt import PollAttempt as PollAttempt
+from .attempt import fetch_mesh as fetch_mesh
+from .attempt import fetcher_for as fetcher_for
+from .faults import PollError as PollError
+from .fetch import Fetcher as Fetcher
+from .mapping import HostMesh as HostMesh
+from .mapping import Reader as Reader
+from .poll import OnAttempt as OnAttempt
+from .poll import PollRound as PollRound
+from .poll import poll_once as poll_once
+from .posting import PostError as PostError
+from .posting import post as post
+from .recorder import reading_of as reading_of

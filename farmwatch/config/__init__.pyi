@@ -1,0 +1,11 @@
+from . import settings as settings
+from .faults import ConfigError as ConfigError
+from .fields import FILL_IN as FILL_IN
+from .load import load_settings as load_settings
+from .secret import Secret as Secret
+from .settings import Farm as Farm
+from .settings import Machine as Machine
+from .settings import Mapping as Mapping
+from .settings import Poll as Poll
+from .settings import Settings as Settings
+from .starter import write_starter as write_starter
