@@ -27,8 +27,9 @@ __all__ = ["COMMANDS"]
 @click.option("--by", metavar="WHO", help="Who is at the machine; the user of this computer if left out.")
 @click.option("--every", type=click.FloatRange(min=0.2, max=300), default=5.0, metavar="SECONDS", show_default=True,
               help="How often the host is asked.")  # fmt: skip
+@click.option("--reopen", is_flag=True, help="Turn screws again though the work is done and waits for its check.")
 @pass_app
-def realign(app: App, name: str, by: str | None, every: float) -> None:
+def realign(app: App, name: str, by: str | None, every: float, reopen: bool) -> None:
     """Follow machine NAME closely: the next move, and after each new mesh what it really did.
 
     It only reads; you mesh at the machine. Leave it with Ctrl-C at any time: it is taken up again where it was.
@@ -45,7 +46,7 @@ def realign(app: App, name: str, by: str | None, every: float) -> None:
             f"{name} has no host to ask; import its meshes and see `farmwatch machine {name}` for the plan"
         )
     bench = Bench(machine=machine, model=settings.models[machine.model], limits=settings.limits, by=who(by))
-    screen = TerminalScreen(settings.farm.timezone)
+    screen = TerminalScreen(settings.farm.timezone, reopen=reopen)
     with fetcher_for(settings) as fetcher, _told_to_end():
         session = Session(
             settings, app.store, bench, screen, lambda: fetch_mesh(settings, machine, fetcher, app.now), app.now
@@ -57,7 +58,7 @@ def realign(app: App, name: str, by: str | None, every: float) -> None:
             echo()
             paragraph(f"left; `farmwatch realign {sanitize(name)}` takes it up again")
             return
-    if end is not None:
+    if end is not None and end.kind == "finished":
         _close(app, session.ticket_number, by)
 
 
@@ -85,7 +86,11 @@ def _close(app: App, number: int | None, by: str | None) -> None:
     if number is None:
         return
     book = TicketRepository(app.store)
-    if book.ticket(number).phase != "in-work":
+    phase = book.ticket(number).phase
+    if phase == "proposed":
+        steps = f"farmwatch ticket approve {number}, then take {number}, then done {number} --method realign"
+        paragraph(f"ticket {number} is not approved yet. To write this work on it: {steps}", hang=2)
+    if phase != "in-work":
         return
     line = f"farmwatch ticket done {number} --method realign"
     paragraph(f"When belt, power and nozzle height are as they must be: {line}", hang=2)

@@ -9,7 +9,7 @@ from datetime import UTC, tzinfo
 from typing import TYPE_CHECKING
 
 from farmwatch.cli.screen import echo, paragraph, width
-from farmwatch.text import sanitize
+from farmwatch.text import day_of, joined, sanitize
 
 if TYPE_CHECKING:
     from farmwatch.judge.learned import StepBelief
@@ -91,8 +91,8 @@ def _yes_or_no() -> bool | None:
 class TerminalScreen:
     """A session's words on a terminal."""
 
-    def __init__(self, timezone: tzinfo = UTC) -> None:
-        self._timezone = timezone
+    def __init__(self, timezone: tzinfo = UTC, *, reopen: bool = False) -> None:
+        self._timezone, self._reopen = timezone, reopen
         self._bench: Bench | None = None
 
     def begin(self, bench: Bench, ticket: Ticket | None, taken_up: Sequence[Turn]) -> None:
@@ -118,6 +118,19 @@ class TerminalScreen:
         else:
             paragraph("Asking its host for the newest mesh ...")
 
+    def reopen(self, ticket: Ticket) -> bool:
+        """As was said on the command line, else as is answered on the terminal."""
+        if self._reopen or not sys.stdin.isatty():
+            return self._reopen
+        done = "" if ticket.work_until is None else f" {day_of(ticket.work_until, self._timezone, year=False)}"
+        paragraph(
+            f"Ticket {ticket.number}: work done{done}; do not turn; probe hot. Its check is not over.",
+            hang=2,
+            strong=True,
+        )
+        paragraph("Reopen it, and turn its screws again?", hang=2, strong=True)
+        return bool(_yes_or_no())
+
     def wait(self, reason: str) -> None:
         """One line, however long it lasts."""
         paragraph(f"waiting for a new mesh{': ' + sanitize(reason) if reason else ''}", hang=2)
@@ -140,6 +153,9 @@ class TerminalScreen:
     def tell(self, advice: NextMove, belief: StepBelief, bed: BedState) -> None:
         """The next move in plain sentences, or the end."""
         echo()
+        if advice.kind == "stopped":
+            self._show_stop(advice)
+            return
         if advice.kind == "finished":
             self._show_end(advice, bed)
             return
@@ -154,6 +170,7 @@ class TerminalScreen:
             )
         if advice.kind == "learn":
             only = "A little" if advice.turns[0].teeth is None else "One tooth"
+            only += " at each" if len(advice.turns) > 1 else ""
             why = "until a move has gone as told" if advice.careful else "to learn this machine"
             rest = "" if advice.careful else " The rest follows at once."
             paragraph(f"{only} only, {why}; then mesh again, hot.{rest}", indent=2)
@@ -204,6 +221,11 @@ class TerminalScreen:
             if not one.moved and one.told is None:
                 continue
             paragraph(f"{sanitize(screw_words(one.screw))} {_did(one)}", indent=2, hang=2)
+            if one.also:
+                others = sanitize(joined([screw_words(name) for name in one.also]))
+                paragraph(
+                    f"or {others} the other way: on four screws the mesh cannot tell them apart", indent=4, hang=2
+                )
             for sentence in self._of_its_way(one, findings.belief):
                 paragraph(sentence, indent=4, hang=2)
             if one.moved and one.between_teeth:
@@ -245,6 +267,20 @@ class TerminalScreen:
             yield f"It was turned the wrong way round, or {or_else}. Find out which before the next move."
         elif one.answer is None:
             yield "Its turning sense rests on this one tooth: see that it was turned as told."
+
+    def _show_stop(self, advice: NextMove) -> None:
+        from farmwatch.judge.words import screw_words
+
+        assert self._bench is not None
+        assert advice.strayed is not None  # what a session is stopped by
+        screw, name = sanitize(screw_words(advice.strayed.screw)), sanitize(self._bench.machine.name)
+        said = f"Stopped: {screw} moved, which was not told; what was told did not. Turn nothing more."
+        paragraph(said, hang=2, strong=True)
+        why = (
+            "Was another screw turned? Else: are screw names or mapping mirrored? Check `first` of its mapping and "
+            f"where its model has the screws (farmwatch check). Then farmwatch realign {name} goes on."
+        )
+        paragraph(why, indent=2, hang=2)
 
     def _show_map(self, bed: BedState) -> None:
         from farmwatch.cli.charts import bed_map

@@ -1,10 +1,12 @@
 """Learned tooth step: what a machine's own moves say of its rise per tooth and of its turning sense.
 
-A belief is a mixture over the two senses; in each the step is a normal variable cut off at zero. A move of n teeth
+A belief is a mixture over the two senses and over a few multiples of the step that the model says (a lead or a pulley
+entered wrong: pitch for lead, half the teeth); in each the step is a normal variable cut off at zero. A move of n teeth
 that changed the height at its screw by c, with standard deviation sd, is c = ± n·step + noise: within a sense the
 update is the conjugate normal one (Gelman et al., Bayesian Data Analysis, 3rd ed. 2013, 2.5), and the senses are
 weighed by how likely each made the change seen. A move may also have been turned the other way round than recorded:
 each has a small doubt, so that two moves which contradict each other leave the step alone and put the sense in doubt.
+Or by another count: one move alone cannot tell two teeth turned from a lead that is twice what the model says.
 """
 
 from __future__ import annotations
@@ -29,20 +31,37 @@ STATED_SENSE_RIGHT = 0.9
 # whose way round was asked about afterwards.
 DOUBT = 0.005
 DOUBT_WHEN_ASKED = 0.0005
+# Guesses, no source: how often lead or pulley of a model are wrong by each of these factors, and how often a hand turns
+# one tooth more than told, or twice as many. Only their proportion tells: a slip is the less likely, barely.
+WRONG_BY = (2.0, 4.0, 0.5, 0.25)
+WRONG_LEAD = 3e-4
+MISCOUNTED = 2e-4
+# A lead that is wrong is wrong by a whole factor; the rest is what leads and belts differ by.
+WRONG_SPREAD = 0.06
+WRONG_BY_ABOUT = 0.12
 SURE = 0.95
 # From here on a turn is told with the way that the bed is to go; below it a sense is a coin's toss.
 LIKELY = 0.6
+# A belief with less weight than this is held no more.
+HELD = 1e-5
 # Under this the difference changes no plan that anyone could tell apart.
 WORTH_SAYING = 0.03
 
 
+_TIMES = {2.0: "twice as much", 4.0: "four times as much", 0.5: "half as much", 0.25: "a quarter as much"}
+
+
 @dataclass(frozen=True, slots=True)
 class _Sense:
-    """The step in one sense: normal with mean and sd, cut off at zero, and the sense's weight."""
+    """The step in one sense: normal with mean and sd, cut off at zero, and the weight of that belief."""
 
     weight: float
     mean_mm: float
     sd_mm: float
+    scale: float = 1.0
+    """By how much the model's step is wrong, in this belief."""
+    as_stated: bool = True
+    """The screws answer as the model says (or, where it says nothing, clockwise raises)."""
 
     def share_below(self, mm: float) -> float:
         cut = _normal_below(0.0, self.mean_mm, self.sd_mm)
@@ -53,9 +72,7 @@ class _Sense:
 class StepBelief:
     """What is believed of one machine's rise per tooth, and of what a clockwise turn seen from below does."""
 
-    stated_sense: _Sense
-    """The screws answer as the model says (or, where it says nothing, clockwise raises)."""
-    other_way: _Sense
+    senses: tuple[_Sense, ...]
     told: TurningSense
     stated: bool
     """Whether the model states the sense."""
@@ -77,12 +94,12 @@ class StepBelief:
     @property
     def chance_other_way(self) -> float:
         """How likely it is that the screws answer the other way than told."""
-        return self.other_way.weight
+        return sum(sense.weight for sense in self.senses if not sense.as_stated)
 
     @property
     def clockwise(self) -> TurningSense | None:
         """What a clockwise turn seen from below does; None while it is not known well enough."""
-        if self.moves and max(self.stated_sense.weight, self.other_way.weight) < SURE:
+        if self.moves and max(self.chance_other_way, 1.0 - self.chance_other_way) < SURE:
             return None
         if not self.moves:
             return self.told if self.stated or self.reference_machine else None
@@ -91,14 +108,14 @@ class StepBelief:
     @property
     def likelier_sense(self) -> TurningSense:
         """The likelier sense of a clockwise turn seen from below, however little is known."""
-        if self.other_way.weight <= self.stated_sense.weight:
+        if self.chance_other_way <= 0.5:
             return self.told
         return "lowers" if self.told == "raises" else "raises"
 
     @property
     def way_known(self) -> bool:
         """Whether it can be said of a turn which way the bed is to go."""
-        return max(self.stated_sense.weight, self.other_way.weight) >= LIKELY
+        return max(self.chance_other_way, 1.0 - self.chance_other_way) >= LIKELY
 
     @property
     def learned(self) -> bool:
@@ -113,12 +130,21 @@ class StepBelief:
         """95 % interval of the rise per tooth, mm."""
         return self._quantile(0.025), self._quantile(0.975)
 
+    def could_lift(self, rise_mm: float, teeth: int, sd_mm: float, within_sd: float) -> bool:
+        """Whether so many teeth, either way round, can have lifted the bed by that: under any belief still held."""
+        return any(
+            abs(abs(rise_mm) - teeth * sense.mean_mm) <= within_sd * math.hypot(teeth * sense.sd_mm, sd_mm)
+            for sense in self.senses
+            if sense.weight > HELD
+        )
+
     @property
     def _likelier(self) -> _Sense:
-        return self.stated_sense if self.stated_sense.weight >= self.other_way.weight else self.other_way
+        other = self.chance_other_way > 0.5
+        return max((sense for sense in self.senses if sense.as_stated != other), key=lambda sense: sense.weight)
 
     def _quantile(self, share: float) -> float:
-        senses = [sense for sense in (self.stated_sense, self.other_way) if sense.weight > 1e-9]
+        senses = [sense for sense in self.senses if sense.weight > 1e-9]
         low, high = 0.0, max(sense.mean_mm + 10 * sense.sd_mm for sense in senses)
         for _ in range(40):
             middle = (low + high) / 2
@@ -138,9 +164,15 @@ def first_belief(model: Model, reference_machine: tuple[str, TurningSense] | Non
     nominal = model.tooth_step_mm
     mean, sd = WIDE_MM if nominal is None else (nominal, NOMINAL_SPREAD * nominal)
     right = 0.5 if model.clockwise is None and reference_machine is None else STATED_SENSE_RIGHT
+    scales = () if nominal is None else WRONG_BY
+    senses = []
+    for as_stated, chance in ((True, right), (False, 1.0 - right)):
+        senses.append(_Sense(chance * (1.0 - len(scales) * WRONG_LEAD), mean, sd, 1.0, as_stated))
+        senses += [
+            _Sense(chance * WRONG_LEAD, scale * mean, WRONG_SPREAD * scale * mean, scale, as_stated) for scale in scales
+        ]
     return StepBelief(
-        stated_sense=_Sense(right, mean, sd),
-        other_way=_Sense(1.0 - right, mean, sd),
+        senses=tuple(senses),
         told=model.clockwise or (reference_machine[1] if reference_machine else "raises"),
         stated=model.clockwise is not None,
         reference_machine=reference_machine[0] if reference_machine else "",
@@ -161,17 +193,12 @@ def learn_move(belief: StepBelief, teeth: int, rise_mm: float, sd_mm: float, dou
         raise ValueError(f"the sd of an observed move must be above 0 mm; got {sd_mm!r}")
     if teeth == 0:
         return belief
-    told, odds_told = _update(belief.stated_sense, teeth, rise_mm, sd_mm, doubt)
-    other, odds_other = _update(belief.other_way, -teeth, rise_mm, sd_mm, doubt)
-    best = max(odds_told, odds_other)
-    told_weight, other_weight = math.exp(odds_told - best), math.exp(odds_other - best)
-    total = told_weight + other_weight
-    return replace(
-        belief,
-        stated_sense=replace(told, weight=told_weight / total),
-        other_way=replace(other, weight=other_weight / total),
-        moves=belief.moves + 1,
-    )
+    updated = [_update(sense, teeth if sense.as_stated else -teeth, rise_mm, sd_mm, doubt) for sense in belief.senses]
+    best = max(odds for _, odds in updated)
+    weights = [math.exp(odds - best) for _, odds in updated]
+    total = sum(weights)
+    senses = (replace(sense, weight=weight / total) for (sense, _), weight in zip(updated, weights, strict=True))
+    return replace(belief, senses=tuple(senses), moves=belief.moves + 1)
 
 
 def learn_turn(belief: StepBelief, teeth: int, rise_mm: float, sd_mm: float, doubt: float = DOUBT) -> StepBelief:
@@ -207,20 +234,39 @@ def step_differences(belief: StepBelief) -> tuple[str, ...]:
             f"One tooth lifts {belief.step_mm:.3f} mm here ({low:.3f} to {high:.3f}), "
             f"not {nominal:.3f} mm as its model says."
         )
+    times = None if nominal is None else _times(belief.step_mm / nominal)
+    if times is not None and belief.learned:
+        said.append(f"{times.capitalize()}: check lead_mm (pitch × starts) and pulley_teeth of its model.")
+    elif times is not None:
+        said.append(
+            f"One tooth lifted {belief.step_mm:.3f} mm, {times} as its model says: another count of teeth was "
+            "turned, or its lead_mm (pitch × starts) or pulley_teeth is wrong. One tooth more shows which."
+        )
     return tuple(said)
 
 
-def _update(sense: _Sense, teeth: int, rise_mm: float, sd_mm: float, doubt: float) -> tuple[_Sense, float]:
-    """The sense after a move that was made as recorded or, with little doubt, the other way round.
+def _times(ratio: float) -> str | None:
+    """In words by how much a step is wrong, where that is a whole factor as of a lead entered wrong."""
+    return next((words for by, words in _TIMES.items() if abs(ratio / by - 1.0) <= WRONG_BY_ABOUT), None)
 
-    The two lie far apart (a step is above zero), so that the likelier one stands for both in mean and sd.
+
+def _update(sense: _Sense, teeth: int, rise_mm: float, sd_mm: float, doubt: float) -> tuple[_Sense, float]:
+    """The sense after a move that was made as recorded or, with little doubt, the other way round or by another count.
+
+    These lie far apart (a step is above zero), so that the likeliest one stands for all in mean and sd.
     """
-    as_recorded, straight = _after(sense, teeth, rise_mm, sd_mm)
-    turned_round, crossed = _after(sense, -teeth, rise_mm, sd_mm)
-    straight, crossed = straight + math.log1p(-doubt), crossed + math.log(doubt)
-    best = max(straight, crossed)
-    weight = best + math.log(math.exp(straight - best) + math.exp(crossed - best))
-    return (as_recorded if straight >= crossed else turned_round), weight
+    way = 1 if teeth > 0 else -1
+    made = {teeth: math.log1p(-doubt), -teeth: math.log(doubt)}
+    for count in (teeth + way, 2 * teeth):
+        made.setdefault(count, math.log(MISCOUNTED))
+    found = [
+        (after, odds + chance)
+        for count, chance in made.items()
+        for after, odds in (_after(sense, count, rise_mm, sd_mm),)
+    ]
+    best = max(odds for _, odds in found)
+    weight = best + math.log(sum(math.exp(odds - best) for _, odds in found))
+    return max(found, key=lambda one: one[1])[0], weight
 
 
 def _after(sense: _Sense, teeth: int, rise_mm: float, sd_mm: float) -> tuple[_Sense, float]:
@@ -233,7 +279,7 @@ def _after(sense: _Sense, teeth: int, rise_mm: float, sd_mm: float) -> tuple[_Se
     # A step is above zero: what a normal belief would put below it is not part of this sense.
     kept = math.log(max(_above_zero(mean, sd), 1e-300)) - math.log(max(_above_zero(sense.mean_mm, sense.sd_mm), 1e-300))
     weight = math.log(max(sense.weight, 1e-300)) - 0.5 * math.log(spread) - 0.5 * off**2 / spread + kept
-    return _Sense(sense.weight, mean, sd), weight
+    return replace(sense, mean_mm=mean, sd_mm=sd), weight
 
 
 def _above_zero(mean: float, sd: float) -> float:

@@ -27,7 +27,8 @@ class BedState:
     range_sd_mm: float
     heights_mm: Floats
     """`[k]` the bed at each screw, relative to the reference screw."""
-    heights_sd_mm: Floats
+    heights_covariance: Floats
+    """`[k, k]`"""
     z: Floats
     """`[points]` row by row from the front, NaN where missing or a spike."""
     influence: Floats
@@ -57,7 +58,7 @@ def bed_state(mesh: Mesh, model: Model, taken_at: datetime, sigma_mm: float | No
         range_mm=float(found.range_mm[0]),
         range_sd_mm=float(sd),
         heights_mm=found.heights[0],
-        heights_sd_mm=np.sqrt(np.maximum(np.diagonal(found.heights_covariance[0]), 0.0)),
+        heights_covariance=found.heights_covariance[0],
         z=clean,
         influence=spread,
         best_reachable_mm=float(found.flatness_mz[0]),

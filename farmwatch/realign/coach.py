@@ -6,6 +6,9 @@ told millimetres, a screw at a time or all together.
 
 A move that goes against what was told was turned the wrong way round, or the machine answers the other way: only the
 one who turned can say which. Until a move has gone as told, one tooth is the most that is told.
+
+On four screws or more the bed is rigid: it is moved by settings that keep every screw on one plane, the first tooth
+too, and what a move did is read from the plane as a whole (`explain`).
 """
 
 from __future__ import annotations
@@ -21,6 +24,7 @@ from farmwatch.judge.learned import DOUBT, DOUBT_WHEN_ASKED, StepBelief, learn_t
 from farmwatch.mesh import Floats
 from farmwatch.model import Limits, Model
 from farmwatch.realign.bed import BedState
+from farmwatch.realign.rigid import SCREWS_OF_A_PLANE, explain
 
 __all__ = ["Findings", "NextMove", "Seen", "Turn", "careful_after", "clockwise_teeth", "compare", "next_move"]
 
@@ -36,6 +40,8 @@ MOVED_SHARE = 0.4
 BETWEEN_SHARE = 0.25
 # The most that a free drive is told to be turned after a move that went against what was told.
 LITTLE_MM = 0.1
+# While the step is not learned it may be a quarter of what the model says (`learned.WRONG_BY`).
+LEAST_SCALE = 0.25
 # Two heights taken minutes apart differ by more than the plane's own sd: the bed settles, the probe warms.
 SETTLING_MM = 0.004
 
@@ -57,13 +63,16 @@ class Turn:
 class NextMove:
     """The next move, or the end."""
 
-    kind: Literal["learn", "turn", "finished"]
+    kind: Literal["learn", "turn", "finished", "stopped"]
+    """stopped: a screw that was not told to has moved; to go on would turn what was not meant."""
     turns: tuple[Turn, ...] = ()
     expected_mm: float | None = None
     """The range after the turns, as far as the step is known; None for a tooth turned to learn."""
     careful: bool = False
     """More would be told, had the last moves gone as told."""
     ending: Literal["", "ideal", "usable", "tooth-floor", "plate"] = ""
+    strayed: Seen | None = None
+    """The screw that moved without being told to, where that stops the session."""
     shims_mm: dict[str, float] | None = None
     after_shims_mm: float | None = None
 
@@ -82,13 +91,17 @@ class Seen:
     between_teeth: bool
     """It stands between two teeth, as far as the step is learned: the belt does not lie in its teeth."""
     as_asked: bool
-    """Whether it moved by what was told, up or down, as far as the step is known: only then it teaches the step."""
+    """Whether it moved by what was told, up or down, as far as the step is known."""
     against: bool
     """It rose where it was to fall, or fell where it was to rise."""
+    teaches: bool
+    """Whether the step is learned from it: it moved as told, and no other told screw stands for the same plane."""
     turned: int | None
     """Whole teeth as they count, positive for clockwise seen from below; None where nothing is learned from them."""
     answer: bool | None
     """Whether it was turned the way round that was told, says who turned it; None where nobody was asked."""
+    also: tuple[str, ...] = ()
+    """Screws of which one, moved alone, would have moved the plane in the same way."""
 
     @property
     def to_ask(self) -> bool:
@@ -122,16 +135,32 @@ def next_move(
     if belief.nominal_mm is None and not belief.moves:
         return _first_tooth_unknown(bed, model, limits, min_gain, belief)
     best = tooth_plan(bed.z, bed.influence, belief.step_mm, model.reference_index)
+    most = most_teeth(bed, belief)
+    if np.abs(best.teeth).max() > most:
+        best = tooth_plan(bed.z, bed.influence, belief.step_mm, model.reference_index, most_teeth=most)
     gain = bed.range_without_spikes_mm - float(best.range_mm)
     if gain < min_gain or not best.teeth.any():
         return _finished(bed, model, limits, min_gain)
     turns = _turns(model, best.teeth.astype(np.float64) * belief.step_mm, best.teeth.tolist(), belief)
     if (belief.learned and not careful) or sum(abs(turn.teeth or 0) for turn in turns) == 1:
         return NextMove(kind="turn", turns=turns, expected_mm=float(best.range_mm))
+    return NextMove(kind="learn", turns=_first_teeth(bed, model, belief, turns), careful=careful)
+
+
+def _first_teeth(bed: BedState, model: Model, belief: StepBelief, turns: Sequence[Turn]) -> tuple[Turn, ...]:
+    """One tooth at the screw with the most to do; a rigid bed by one tooth at each of the screws that tilt it best."""
+    if len(model.screws) > SCREWS_OF_A_PLANE:
+        best = tooth_plan(bed.z, bed.influence, belief.step_mm, model.reference_index, most_teeth=1)
+        if best.teeth.any():
+            return _turns(model, best.teeth.astype(np.float64) * belief.step_mm, best.teeth.tolist(), belief)
     most = max(turns, key=lambda turn: abs(turn.teeth or 0))
     way = 1 if (most.teeth or 0) > 0 else -1
-    first = replace(most, teeth=way, rise_mm=way * belief.step_mm)
-    return NextMove(kind="learn", turns=(first,), careful=careful)
+    return (replace(most, teeth=way, rise_mm=way * belief.step_mm),)
+
+
+def most_teeth(bed: BedState, belief: StepBelief) -> int:
+    """The most teeth that one move may be told at a screw: what the mesh itself shows, its range and one tooth."""
+    return max(1, int(bed.range_without_spikes_mm / belief.step_mm) + 1)
 
 
 def careful_after(careful: bool, findings: Findings) -> bool:
@@ -157,8 +186,19 @@ def compare(
     """
     answers = answers or {}
     rise = after.heights_mm - before.heights_mm
-    sd = np.sqrt(before.heights_sd_mm**2 + after.heights_sd_mm**2 + SETTLING_MM**2)
+    covariance = before.heights_covariance + after.heights_covariance
+    sd = np.sqrt(np.diagonal(covariance) + SETTLING_MM**2)
     told = {turn.screw: turn for turn in turns}
+    also: tuple[str, ...] = ()
+    teaches: set[str] = set(told)
+    if len(model.screws) > SCREWS_OF_A_PLANE:
+        meant = np.array([told[screw.name].rise_mm if screw.name in told else 0.0 for screw in model.screws])
+        found = explain(model.screws_xy, model.reference_index, rise, covariance + _settling(model), meant)
+        rise, sd = found.rise_mm, found.sd_mm
+        also = tuple(model.screws[i].name for i in found.also)
+        # All that went as told did so by one factor: one of them teaches the step, and only then.
+        most = max(turns, key=lambda turn: abs(turn.rise_mm), default=None)
+        teaches = {most.screw} if found.as_told and most is not None else set()
     reference = _reference_rise(rise, sd, told, model, belief)
     if reference is not None:
         rise = rise + np.where(np.arange(len(model.screws)) == model.reference_index, 0.0, reference)
@@ -168,7 +208,9 @@ def compare(
         turn, height, error = told.get(name), float(rise[i]), float(sd[i])
         moved = _has_moved(height, error, turn, belief)
         turned = _turned(height, error, turn, belief, answers.get(name)) if turn is not None and moved else None
-        if turned:
+        if len(model.screws) > SCREWS_OF_A_PLANE and not teaches:
+            turned = None
+        if turned and name in teaches:
             doubt = DOUBT_WHEN_ASKED if name in answers else DOUBT
             learned = learn_turn(learned, turned, height, error, doubt)
         parts.append((name, turn, height, error, moved, turned))
@@ -183,13 +225,35 @@ def compare(
             between_teeth=_is_between(height, error, model, learned),
             as_asked=bool(turned),
             against=moved and _is_against(height, turn),
+            teaches=bool(turned) and name in teaches,
             turned=turned,
             answer=answers.get(name),
+            also=also if moved and turn is None else (),
         )
         for name, turn, height, error, moved, turned in parts
     )
     nothing = bool(turns) and reference is None and not any(one.moved for one in seen)
     return Findings(belief=learned, screws=seen, nothing_moved=nothing, reference_mm=reference)
+
+
+def moved_untold(findings: Findings) -> Seen | None:
+    """The screw that moved by a whole tooth or more without being told to; None where none did, or none can be named.
+
+    Where a screw that was told moved as well, one hand has turned more than it was told, and the next mesh is as good.
+    """
+    if findings.reference_mm is not None or any(one.moved and one.told is not None for one in findings.screws):
+        return None
+    strayed = [one for one in findings.screws if one.moved and one.told is None and one.teeth and not one.between_teeth]
+    return max(strayed, key=lambda one: abs(one.rise_mm), default=None)
+
+
+def _settling(model: Model) -> Floats:
+    """What a bed settles by between two meshes, as a covariance of the heights at the screws: it moves as a plane."""
+    where = np.asarray(model.screws_xy)
+    apart = where - where[model.reference_index]
+    size = float(np.mean(np.sum(apart**2, axis=1))) or 1.0
+    settling: Floats = SETTLING_MM**2 * (apart @ apart.T) / size * (len(where) / max(len(where) - 1, 1))
+    return settling
 
 
 def clockwise_teeth(turn: Turn, belief: StepBelief) -> int | None:
@@ -210,7 +274,11 @@ def _turned(rise: float, sd: float, turn: Turn, belief: StepBelief, answer: bool
     if answer is not None and belief.step_mm:
         # Who says which way round it was turned makes another count of teeth one to learn from.
         counts.append(round(abs(rise) / belief.step_mm))
-    return next((way * count for count in counts if count and _fits(rise, sd, count, belief)), None)
+    fitting = next((way * count for count in counts if count and _fits(rise, sd, count, belief)), None)
+    if fitting is None and (answer is not None or not _is_against(rise, turn)):
+        # By the step as the model has it, no; but lead or pulley may be wrong there.
+        fitting = way * abs(told) if belief.could_lift(rise, abs(told), sd, MOVED_SD) else None
+    return fitting
 
 
 def _fits(rise: float, sd: float, teeth: int, belief: StepBelief) -> bool:
@@ -255,7 +323,7 @@ def _first_tooth_unknown(bed: BedState, model: Model, limits: Limits, min_gain: 
         return _finished(bed, model, limits, min_gain)
     way = 1 if lift[furthest] > 0 else -1
     turn = Turn(screw=model.screws[furthest].name, teeth=way, rise_mm=way * belief.step_mm)
-    return NextMove(kind="learn", turns=(_sensed(turn, belief),))
+    return NextMove(kind="learn", turns=_first_teeth(bed, model, belief, (_sensed(turn, belief),)))
 
 
 def _sensed(turn: Turn, belief: StepBelief) -> Turn:
@@ -291,13 +359,14 @@ def _finished(bed: BedState, model: Model, limits: Limits, min_gain: float) -> N
 def _has_moved(rise: float, sd: float, turn: Turn | None, belief: StepBelief) -> bool:
     least = MOVED_SD * sd
     if turn is not None and turn.teeth and (belief.nominal_mm is not None or belief.moves):
-        least = max(least, MOVED_SHARE * belief.step_mm)
+        least = max(least, MOVED_SHARE * belief.step_mm * (1.0 if belief.learned else LEAST_SCALE))
     return abs(rise) > least
 
 
 def _reference_rise(rise: Floats, sd: Floats, told: dict[str, Turn], model: Model, belief: StepBelief) -> float | None:
     """The rise of the reference screw where every other screw, told or not, fell by one amount beside its own."""
-    if model.drive != "belt" or len(model.movable) < 2:
+    # On a rigid bed of four a screw's move is that of its partner across, the other way: none can be singled out.
+    if model.drive != "belt" or len(model.screws) != SCREWS_OF_A_PLANE:
         return None
     rest = []
     for i in model.movable:
@@ -306,7 +375,9 @@ def _reference_rise(rise: Floats, sd: Floats, told: dict[str, Turn], model: Mode
         if turn is not None and not belief.learned:
             continue
         rest.append((float(rise[i]) - (turn.rise_mm if turn else 0.0), float(sd[i])))
-    if len(rest) < 2 or _all_round(rise, sd, told, model):
+    # That nothing moved, and that all did with the reference, look alike: the likelier is that nothing was done.
+    still = bool(np.all(np.abs(rise) <= MOVED_SD * sd))
+    if len(rest) < 2 or still or _all_round(rise, sd, told, model):
         return None
     offs = np.array([off for off, _ in rest])
     noise = max(error for _, error in rest)

@@ -30,6 +30,7 @@ from farmwatch.realign.coach import (
     careful_after,
     clockwise_teeth,
     compare,
+    moved_untold,
     next_move,
 )  # fmt: skip
 from farmwatch.store import Claim, Move, Store
@@ -51,6 +52,9 @@ class Screen(Protocol):
 
     def begin(self, bench: Bench, ticket: Ticket | None, taken_up: Sequence[Turn]) -> None:
         """The session begins, or is taken up again with moves that wait for their mesh."""
+
+    def reopen(self, ticket: Ticket) -> bool:
+        """Whether to turn the screws again though the work of this ticket is done and waits for its check."""
 
     def wait(self, reason: str) -> None:
         """Nothing new, and why; told once as long as the reason stays."""
@@ -120,14 +124,11 @@ class Session:
         self._claim()
         name = self._bench.machine.name
         self._ticket = _open_ticket(TicketRepository(self._store).tickets([name]))
-        if self._ticket is not None and self._ticket.phase in ("approved", "came-back", "proving"):
-            self._ticket = TicketRepository(self._store).act(
-                self._ticket.number,
-                "take",
-                at=self._clock(),
-                by=self._bench.by,
-                why="Guided realignment.",
-                change=lambda found: replace(found, work_from=self._clock(), work_until=None),
+        if self._ticket is not None and self._ticket.phase == "proving" and not self._screen.reopen(self._ticket):
+            self.leave()
+            raise InputError(
+                f"ticket {self._ticket.number}: its work is done and waits for its check. Turn nothing; probe {name} "
+                f"hot. To turn its screws again all the same: farmwatch realign {name} --reopen"
             )
         self._pinned = self._store.identities().get(name)
         self._sister = self._sense_of_others()
@@ -164,8 +165,23 @@ class Session:
         bed, old = self._keep(asked)
         if bed is None:
             return False
-        self._take(bed, old)
+        self._take_ticket()
+        self._see(bed, old)
         return True
+
+    def _take_ticket(self) -> None:
+        """Take the ticket once a mesh has been read: a session that saw none has done nothing."""
+        ticket = self._ticket
+        if ticket is None or ticket.phase not in ("approved", "came-back", "proving"):
+            return
+        self._ticket = TicketRepository(self._store).act(
+            ticket.number,
+            "take",
+            at=self._clock(),
+            by=self._bench.by,
+            why="Guided realignment.",
+            change=lambda found: replace(found, work_from=self._clock(), work_until=None),
+        )
 
     def leave(self) -> None:
         """Give the machine back to the polls."""
@@ -223,7 +239,7 @@ class Session:
     def _measured(self, reading: Reading) -> BedState:
         return bed_state(reading.mesh, self._bench.model, reading.taken_at)
 
-    def _take(self, bed: BedState, old: bool) -> None:
+    def _see(self, bed: BedState, old: bool) -> None:
         belief = self._belief()
         findings = None
         if self._open and self._before is not None:
@@ -234,6 +250,10 @@ class Session:
                 self._last = bed
                 return
             self._record(findings, bed)
+            strayed = moved_untold(findings)
+            if strayed is not None:
+                self._stop(strayed, findings, bed, old)
+                return
             self._careful = careful_after(self._careful, findings)
             belief = findings.belief
             self._rounds += 1
@@ -247,6 +267,13 @@ class Session:
         else:
             self._store.add_moves([self._told(turn, bed, belief) for turn in advice.turns])
         self._screen.tell(advice, belief, bed)
+
+    def _stop(self, strayed: Seen, findings: Findings, bed: BedState, old: bool) -> None:
+        """A whole tooth on a screw that was not told: to go on by the same names would turn what is not meant."""
+        self._screen.show_bed(bed, findings, self._before, old)
+        self._open, self._last = (), bed
+        self.finished = NextMove(kind="stopped", strayed=strayed)
+        self._screen.tell(self.finished, findings.belief, bed)
 
     def _compared(self, before: BedState, bed: BedState, belief: StepBelief) -> Findings:
         """What the open moves did; where only the one who turned can say what that means, that is asked first."""
@@ -300,13 +327,13 @@ class Session:
                 continue
             one = seen.get(move.screw)
             moved = one if one is not None and one.moved else None
-            counts = moved is not None and moved.as_asked
+            counts = moved is not None and moved.teaches
             if moved is not None and moved.answer is not None:
                 self._asked_about.add((move.at, move.screw))
             done.append(
                 replace(
                     move,
-                    teeth=moved.turned if moved and counts else move.teeth,
+                    teeth=moved.turned if moved and moved.turned else move.teeth,
                     mm=moved.rise_mm if moved and move.mm is None and moved.answer else move.mm,
                     after_at=bed.taken_at,
                     moved_mm=moved.rise_mm if moved else None,

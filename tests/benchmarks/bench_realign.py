@@ -23,6 +23,14 @@ KINDS: dict[str, dict[str, Any]] = {
     "screws answer the other way": {"other_way": True},
     "one in ten the other way, steps up to 30 % off": {"off_nominal": 0.3, "share_other_way": 0.1},
 }
+STEPS = {
+    "as the model says": 1.0,
+    "twice the model's": 2.0,
+    "four times": 4.0,
+    "half the model's": 0.5,
+    "a quarter": 0.25,
+}
+MOST_MESHES = 15
 HANDS: dict[str, dict[str, Any]] = {
     "first move made the wrong way round": {"wrong": (0,)},
     "the same, nobody to ask": {"wrong": (0,), "answers": False},
@@ -45,6 +53,27 @@ def figures(done: list[Outcome]) -> str:
         f"median {np.median(meshes):.0f}, most {meshes.max()}; needless moves, most {max(o.needless for o in done)}; "
         f"reference touched {sum(o.touched_reference for o in done)}; most teeth the wrong way in one move, "
         f"the hand's slip apart, {max(o.astray_after_slip for o in done)}"
+    )
+
+
+def share(hits: int, of: int) -> str:
+    """A share with its standard error."""
+    one = hits / of
+    return f"{one:6.1%} ± {np.sqrt(one * (1 - one) / of):.1%}"
+
+
+def endings(done: list[Outcome]) -> str:
+    """Whether it came to an end, after how many moves, and how near the best that whole teeth can."""
+    ended = [one for one in done if one.ended]
+    moves = np.array([one.meshes - 1 for one in done])
+    off = np.array([one.ends_off_mm for one in done])
+    reached = sum(one.ended and one.ends_off_mm <= 0.04 for one in done)
+    worst = max(one.worst_range_mm for one in done)
+    error = 1.2533 * moves.std() / np.sqrt(len(moves))  # of a median: sqrt(pi / 2) times that of a mean
+    return (
+        f"ended within {MOST_MESHES - 1} moves {share(len(ended), len(done))}, there within 0.04 mm of the best "
+        f"{share(reached, len(done))}; moves median {np.median(moves):.0f} ± {error:.1f}, most {moves.max()}; "
+        f"worst off {off.max():.2f} mm; range on the way, most {worst:.1f} x the first"
     )
 
 
@@ -74,6 +103,18 @@ def main() -> None:
             rng = np.random.default_rng(seed)
             done = [realigned(machine(rng, **how)) for _ in range(machines)]
             print(f"{kind}, seed {seed}: {figures(done)}")
+    for screws in (2, 3, 4):
+        for kind, step_is in STEPS.items():
+            rng = np.random.default_rng(7)
+            made = (misaligned(rng, screws=screws, step_is=step_is, off_nominal=0.1) for _ in range(machines))
+            print(f"{screws} screws, step {kind}: {endings([realigned(one, most=MOST_MESHES) for one in made])}")
+        rng = np.random.default_rng(8)
+        made = (misaligned(rng, screws=screws, other_way=True) for _ in range(machines))
+        print(f"{screws} screws, the other way: {endings([realigned(one, most=MOST_MESHES) for one in made])}")
+        rng = np.random.default_rng(9)
+        made = (misaligned(rng, screws=screws) for _ in range(machines))
+        done = [realigned(one, most=MOST_MESHES, wrong=(0,), answers=False) for one in made]
+        print(f"{screws} screws, first move wrong, nobody to ask: {endings(done)}")
     for kind, slip in HANDS.items():
         rng = np.random.default_rng(1)
         done = [handled(rng, **slip) for _ in range(machines)]

@@ -10,6 +10,7 @@ from itertools import product
 
 import numpy as np
 
+from farmwatch.judge import tooth_plan
 from farmwatch.judge.learned import StepBelief, first_belief
 from farmwatch.judge.words import move_sentence, screw_words
 from farmwatch.measure import grid_points, influence
@@ -19,20 +20,30 @@ from farmwatch.realign import Turn, bed_state, careful_after, compare, next_move
 
 AT = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
 AXIS = np.linspace(10, 210, 7)
-WHERE = ((20.0, 10.0), (200.0, 10.0), (110.0, 215.0))
 NAMES = ("front-left", "front-right", "rear")
+# The last of each is the reference.
+SCREWS: dict[int, dict[str, tuple[float, float]]] = {
+    2: {"left": (20.0, 110.0), "right": (200.0, 110.0)},
+    3: {"front-left": (20.0, 10.0), "front-right": (200.0, 10.0), "rear": (110.0, 215.0)},
+    4: {
+        "front-left": (15.0, 12.0),
+        "front-right": (205.0, 12.0),
+        "rear-right": (205.0, 208.0),
+        "rear-left": (15.0, 208.0),
+    },
+}
 WORDS = re.compile(
     r"(?P<screw>[a-z ]+): (?:(?:up|down) )?(?P<count>\d+) (?:tooth|teeth),? (?P<way>clockwise|anticlockwise)"
     r" seen from below"
 )
 
 
-def model_of(nominal_mm: float, clockwise: str | None = "raises") -> Model:
+def model_of(nominal_mm: float, clockwise: str | None = "raises", screws: int = 3) -> Model:
+    where = SCREWS[screws]
     return Model(
         name="tideframe-220",
         screws=tuple(
-            Screw(name=name, x_mm=x, y_mm=y, reference=name == "rear")
-            for name, (x, y) in zip(NAMES, WHERE, strict=True)
+            Screw(name=name, x_mm=x, y_mm=y, reference=name == list(where)[-1]) for name, (x, y) in where.items()
         ),
         lead_mm=nominal_mm * 20,
         pulley_teeth=20,
@@ -55,7 +66,7 @@ class Bench:
 
     @property
     def shares(self) -> Floats:
-        return influence(np.array(WHERE), self.model.reference_index, *grid_points(AXIS, AXIS))
+        return influence(self.model.screws_xy, self.model.reference_index, *grid_points(AXIS, AXIS))
 
     def bed(self, heights: Floats | None = None) -> Floats:
         return self.plate + (self.heights if heights is None else heights) @ self.shares
@@ -69,19 +80,28 @@ class Bench:
 
     def best(self) -> float:
         """The least noise-free range that whole teeth of the true step leave, by trying around the level bed."""
-        ideal = np.round(-(self.heights - self.heights[2]) / self.step_mm).astype(int)
-        tries = product(range(ideal[0] - 4, ideal[0] + 5), range(ideal[1] - 4, ideal[1] + 5))
-        lifts = np.array([[a, b, 0] for a, b in tries], dtype=float) * self.step_mm
+        ideal = np.round(-(self.heights - self.heights[-1]) / self.step_mm).astype(int)
+        if len(ideal) > 3:
+            # A fourth screw moves the bed on the same plane: only what twists no bed is a setting.
+            reference = self.model.reference_index
+            return float(tooth_plan(self.bed(), self.shares, self.step_mm, reference).range_mm)
+        tries = product(*(range(one - 4, one + 5) for one in ideal[:-1]))
+        lifts = np.array([[*teeth, 0] for teeth in tries], dtype=float) * self.step_mm
         beds = self.bed() + lifts @ self.shares
         return float(np.ptp(beds, axis=1).min())
+
+    @property
+    def names(self) -> list[str]:
+        return [screw.name for screw in self.model.screws]
 
     def turn(self, sentence: str, *, wrong_way: bool = False) -> None:
         """Do what the sentence says, and nothing else; or do it the wrong way round."""
         said = WORDS.fullmatch(sentence)
         assert said is not None, sentence
-        index = [screw_words(name) for name in NAMES].index(said["screw"])
+        index = [screw_words(name) for name in self.names].index(said["screw"])
         clockwise = int(said["count"]) * (1 if (said["way"] == "clockwise") != wrong_way else -1)
-        self.turned[NAMES[index]] = self.turned.get(NAMES[index], 0) + abs(clockwise)
+        name = self.names[index]
+        self.turned[name] = self.turned.get(name, 0) + abs(clockwise)
         self.heights[index] += clockwise * self.step_mm * (1 if self.raises else -1)
 
 
@@ -99,6 +119,10 @@ class Outcome:
     """The same without the moves made the wrong way round by hand."""
     ends_off_mm: float = 0.0
     """Off the best at the end, noise-free."""
+    ended: bool = True
+    """Whether the coach came to an end within the meshes allowed."""
+    worst_range_mm: float = 0.0
+    """The largest range on the way, as a share of the first."""
 
 
 def words_of(turn: Turn) -> str:
@@ -126,7 +150,8 @@ def realigned(
     other = ("tideframe-01", model_sense) if model_sense else None
     belief, limits = first_belief(bench.model, other), Limits()  # type: ignore[arg-type]
     best, off, needless, astray, slipped = bench.best(), None, 0, 0, 0
-    before, turns, careful = None, (), False
+    before, turns, careful, ended = None, (), False, False
+    first_range = worst_range = bench.true_range()
     for meshes in range(1, most + 1):
         look = bed_state(bench.mesh(), bench.model, AT + timedelta(minutes=8 * meshes), bench.noise_mm)
         if before is not None:
@@ -139,12 +164,13 @@ def realigned(
             off = bench.true_range() - best
         advice = next_move(look, bench.model, limits, belief, meshes - 1, careful=careful)
         if advice.kind == "finished":
+            ended = True
             break
         was, stood = bench.true_range(), bench.heights.copy()
         for turn in advice.turns:
             bench.turn(words_of(turn), wrong_way=meshes - 1 in wrong)
         for turn in advice.turns:
-            index = NAMES.index(turn.screw)
+            index = bench.names.index(turn.screw)
             went = (bench.heights[index] - stood[index]) / bench.step_mm * np.sign(turn.teeth or 0)
             if meshes - 1 in wrong:
                 slipped = max(slipped, round(-went))
@@ -152,28 +178,41 @@ def realigned(
                 astray = max(astray, round(-went))
         needless += advice.kind == "turn" and bench.true_range() > was - 0.001
         before, turns = look, advice.turns
+        worst_range = max(worst_range, bench.true_range())
     return Outcome(
         meshes=meshes,
         off_best_mm=bench.true_range() - best if off is None else off,
         needless=needless,
-        touched_reference="rear" in bench.turned,
+        touched_reference=bench.names[-1] in bench.turned,
         belief=belief,
         most_astray=max(astray, slipped),
         astray_after_slip=astray,
         ends_off_mm=bench.true_range() - best,
+        ended=ended,
+        worst_range_mm=worst_range / first_range,
     )
 
 
-def misaligned(rng: np.random.Generator, *, other_way: bool = False, off_nominal: float = 0.0) -> Bench:
-    """A machine whose range is 0.3 to 3 mm by whole teeth, with a plate of its own form."""
+def misaligned(
+    rng: np.random.Generator,
+    *,
+    other_way: bool = False,
+    off_nominal: float = 0.0,
+    screws: int = 3,
+    step_is: float = 1.0,
+) -> Bench:
+    """A machine whose range is 0.3 to 3 mm by whole teeth, with a plate of its own form.
+
+    step_is: its true step as a multiple of the one its model says (a lead or pulley entered wrong).
+    """
     nominal = float(rng.uniform(0.1, 0.5))
-    model = model_of(nominal)
+    model = model_of(nominal, screws=screws)
     xx, yy = grid_points((AXIS - 110) / 100, (AXIS - 110) / 100)
     plate = rng.normal(0, 0.015) * xx**2 + rng.normal(0, 0.015) * yy**2 + rng.normal(0, 0.015) * xx * yy
-    step = nominal * (1 + off_nominal * float(rng.uniform(-1, 1)))
-    bench = Bench(model, np.zeros(3), plate, step, not other_way, 0.008, rng)
+    step = nominal * step_is * (1 + off_nominal * float(rng.uniform(-1, 1)))
+    bench = Bench(model, np.zeros(screws), plate, step, not other_way, 0.008, rng)
     while not 0.3 <= bench.true_range() <= 3.0:
-        teeth = rng.integers(-round(3 / nominal), round(3 / nominal) + 1, 2)
-        rest = rng.uniform(-0.5, 0.5, 2) * nominal
+        teeth = rng.integers(-round(3 / nominal), round(3 / nominal) + 1, screws - 1)
+        rest = rng.uniform(-0.5, 0.5, screws - 1) * nominal
         bench.heights = np.array([*(teeth * nominal + rest), 0.0])
     return bench

@@ -18,6 +18,7 @@ from farmwatch.collect import HostMesh, PollAttempt
 from farmwatch.config import Farm, Machine, Mapping, Settings
 from farmwatch.errors import InputError
 from farmwatch.judge.learned import StepBelief
+from farmwatch.mesh import Mesh
 from farmwatch.model import Limits, Model
 from farmwatch.realign import BedState, Bench, Findings, NextMove, Seen, Session, Turn
 from farmwatch.store import Move, Store
@@ -43,6 +44,10 @@ class Recorder:
     def __init__(self) -> None:
         self.said: list[tuple[str, Any]] = []
         self.answer: bool | None = None
+        self.reopens = False
+
+    def reopen(self, ticket: Ticket) -> bool:
+        return self.reopens
 
     def begin(self, bench: Bench, ticket: Ticket | None, taken_up: Sequence[Turn]) -> None:
         self.said.append(("begin", (ticket, tuple(taken_up))))
@@ -178,6 +183,8 @@ def test_it_takes_the_ticket_and_leaves_it_in_work(farmed: Farmed) -> None:
     book.act(ticket.number, "approve", at=farmed.clock(), by="manager")
     third = farmed.session()
     third.begin()
+    assert book.ticket(ticket.number).phase == "approved"  # no mesh has been read: nothing was begun
+    third.step()
     assert book.ticket(ticket.number).phase == "in-work"
     assert third.ticket_number == ticket.number
 
@@ -420,3 +427,62 @@ def test_another_machine_of_a_silent_model_that_has_shown_it_twice_lends_its_sen
     farmed.turn_and_mesh()
     session.step()
     assert [seen.against for seen in asked(farmed)] == [bool(lender)]
+
+
+def test_a_mirrored_mapping_stops_the_session_at_its_first_move(farmed: Farmed) -> None:
+    session = farmed.session()
+    session.begin()
+    session.step()
+    farmed.turn_and_mesh()
+    # What the technician turned shows at the screw across: the mapping reads each row from the other side.
+    before = farmed.store.latest()["heron-01"].mesh
+    turned = (farmed.mesh.z - before.z)[:, ::-1]
+    farmed.mesh = Mesh.accept(before.x, before.y, before.z + turned)
+    session.step()
+    assert session.finished is not None
+    assert session.finished.kind == "stopped"
+    assert session.finished.strayed is not None
+    assert session.finished.strayed.screw == "front-right"
+    # Nothing is learned from it, and it does not wait for a mesh any more.
+    [move] = farmed.store.moves(["heron-01"])
+    assert move.after_at is not None
+    assert move.moved_sd_mm is None
+
+
+def proven_later(farmed: Farmed) -> int:
+    """A ticket whose work is done and whose check is not over."""
+    book = TicketRepository(farmed.store)
+    session = farmed.session()
+    session.begin()
+    session.step()
+    session.leave()
+    farmed.clock.pass_minutes(70)
+    farmed.mesh, farmed.meshed_at = farmed.truth.mesh(), farmed.clock()
+    second = farmed.session()
+    second.begin()
+    second.step()
+    second.leave()
+    update_tickets(farmed.settings, farmed.store, assess(farmed.settings, farmed.store, farmed.clock()))
+    [ticket] = book.tickets()
+    at = farmed.clock()
+    book.act(ticket.number, "approve", at=at, by="manager")
+    book.act(ticket.number, "take", at=at, by="bench", change=lambda one: replace(one, work_from=at))
+    book.act(ticket.number, "done", at=at, by="bench", change=lambda one: replace(one, work_until=at))
+    return ticket.number
+
+
+def test_work_that_waits_for_its_check_is_reopened_only_when_somebody_says_so(farmed: Farmed) -> None:
+    number, book = proven_later(farmed), TicketRepository(farmed.store)
+    refused = farmed.session()
+    with pytest.raises(InputError, match="Turn nothing; probe heron-01 hot"):
+        refused.begin()
+    assert book.ticket(number).phase == "proving"
+    assert farmed.store.claims(farmed.clock()) == {}
+    farmed.screen.reopens = True
+    farmed.clock.pass_minutes(5)
+    farmed.mesh, farmed.meshed_at = farmed.truth.mesh(), farmed.clock()
+    session = farmed.session()
+    session.begin()
+    assert book.ticket(number).phase == "proving"  # not before a mesh has been read
+    session.step()
+    assert book.ticket(number).phase == "in-work"
