@@ -5,12 +5,15 @@ from __future__ import annotations
 from datetime import UTC, datetime, timedelta
 from typing import overload
 
-__all__ = ["BELIEVABLE_FROM", "clock_is_set", "from_epoch", "from_micros", "micros", "rfc3339"]
+__all__ = ["BELIEVABLE_FROM", "BELIEVED_AHEAD", "clock_is_set", "from_epoch", "from_micros", "micros", "rfc3339"]
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND = timedelta(microseconds=1)
 BELIEVABLE_FROM = datetime(2020, 1, 1, tzinfo=UTC)
 """A clock before this was never set: a board without a battery begins in 1970, or where its image was made."""
+
+BELIEVED_AHEAD = timedelta(hours=2)
+"""A clock set back by an hour leaves entries an hour ahead; one further ahead was made by a clock that was wrong."""
 
 
 def clock_is_set(now: datetime) -> bool:

@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 
 __all__ = ["COMMANDS"]
 
+MOST_NAMES = 6
+
 
 @click.command("poll", short_help="Ask every host once, now, and store what it says.")
 @click.option("--machine", "names", multiple=True, metavar="NAME", help="Only this one; may be given again.")
@@ -59,8 +61,9 @@ def poll(app: App, names: tuple[str, ...], fail_on: str | None) -> None:
 
 @click.command("check", short_help="Check the configuration and every host.")
 @click.option("--fail-on", type=click.Choice(["trouble"]), help="Exit 3 when a machine needs you.")
+@click.option("--set-aside-ahead", "set_aside", is_flag=True, help="Set aside what a wrong clock has dated ahead.")
 @pass_app
-def check(app: App, fail_on: str | None) -> None:
+def check(app: App, fail_on: str | None, set_aside: bool) -> None:
     """Check the configuration, ask each host once, and hold its mesh against screws and bed; nothing is stored."""
     from farmwatch.cli.mesh_fit import misfits
     from farmwatch.collect import poll_once
@@ -87,10 +90,40 @@ def check(app: App, fail_on: str | None) -> None:
     _show_warnings(found.warnings)
     if without := len(settings.machines) - asked:
         echo(f"{without} without a host: their meshes are imported (farmwatch import)")
+    _show_ahead(app, set_aside)
     need_you = {record.machine for record in troubled} | {machine for machine, _ in unfit}
     echo(f"{len(found.records) - len(need_you)} ready, {len(need_you)} need you", strong=bool(need_you))
     if fail_on and need_you:
         click.get_current_context().exit(NEEDS_ATTENTION)
+
+
+def _show_ahead(app: App, set_aside: bool) -> None:
+    """What a clock that was far ahead has dated, and how it stands aside for good."""
+    from farmwatch.text import clock, count, joined
+
+    if not app.settings.farm.database.exists():
+        return
+    now = app.now()
+    ahead = app.store.set_aside_ahead(now) if set_aside else app.store.ahead(now)
+    if ahead.latest is None:
+        if set_aside:
+            echo("nothing lies ahead of the clock")
+        return
+    words = {"readings": "reading", "notes": "note", "polls": "poll", "ticket_events": "ticket event"}
+    what = joined([count(ahead.counts[table], word) for table, word in words.items() if table in ahead.counts])
+    whose = joined([sanitize(name) for name in ahead.machines], MOST_NAMES)
+    until = clock(ahead.latest, app.settings.farm.timezone)
+    if set_aside:
+        paragraph(f"set aside: {what} of {whose}, dated up to {until} by a clock that was ahead")
+        return
+    echo("dated ahead of this computer's clock", strong=True)
+    paragraph(
+        f"{what} of {whose}, up to {until}: they count for nothing until then. If the clock was wrong when they came, "
+        "and is right now: farmwatch check --set-aside-ahead",
+        indent=2,
+        hang=2,
+    )
+    echo()
 
 
 class _Onlooker:

@@ -49,7 +49,7 @@ def export_readings(store: Store, folder: Path, form: Form = "ndjson", progress:
 def _export_text(
     store: Store, file: Path, writer: Callable[[Iterator[list[Reading]], IO[bytes]], None], progress: Progress | None
 ) -> Exported:
-    total = store.reading_count()
+    readings, total = store.reading_count(), store.reading_end()
 
     def slices() -> Iterator[list[Reading]]:
         for start in range(0, total, _SLICE):
@@ -59,7 +59,7 @@ def _export_text(
 
     with replacing(file) as beside, beside.open("wb", buffering=1 << 20) as target:
         writer(slices(), target)
-    return Exported(readings=total, files=(file,))
+    return Exported(readings=readings, files=(file,))
 
 
 def _write_ndjson(slices: Iterator[list[Reading]], target: IO[bytes]) -> None:
@@ -94,7 +94,7 @@ def _cell(value: str | float | bool | None) -> str | float:
 
 
 def _export_parquet(store: Store, folder: Path, progress: Progress | None) -> Exported:
-    total = store.reading_count()
+    readings, total = store.reading_count(), store.reading_end()
     files: list[Path] = []
     for start in range(0, max(total, 1), _PARQUET_SLICE):
         file = folder / f"readings-{len(files) + 1:04d}.parquet"
@@ -107,7 +107,7 @@ def _export_parquet(store: Store, folder: Path, progress: Progress | None) -> Ex
     for other in folder.glob("readings-*.parquet"):
         if re.fullmatch(r"readings-\d{4,}\.parquet", other.name) and other not in files:
             other.unlink()
-    return Exported(readings=total, files=tuple(files))
+    return Exported(readings=readings, files=tuple(files))
 
 
 _WRITERS: dict[str, Callable[[Iterator[list[Reading]], IO[bytes]], None]] = {"ndjson": _write_ndjson, "csv": _write_csv}

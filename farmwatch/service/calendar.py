@@ -11,15 +11,13 @@ from datetime import UTC, date, datetime, time, timedelta
 
 from farmwatch.config import Farm
 from farmwatch.report import Week, week_just_ended
+from farmwatch.times import BELIEVED_AHEAD
 
 __all__ = ["WeekDue", "is_done", "newest_night", "newest_week", "next_report_at", "night_key", "report_key"]
 
 NIGHT = time(3, 30)
 """Farm time of the night's work. A time that the clocks leave out falls an hour later, one that comes twice counts
 the first time."""
-# A clock set back an hour leaves runs an hour ahead; one further ahead was entered by a clock that was wrong, before
-# the week or the night was over, and does not count.
-_BELIEVED_AHEAD = timedelta(hours=2)
 
 WeekDue = tuple[Week, datetime]
 """A week and the moment from which on its report is due."""
@@ -60,7 +58,7 @@ def newest_night(farm: Farm, now: datetime) -> tuple[date, datetime]:
 
 def is_done(run_at: datetime | None, now: datetime) -> bool:
     """Whether a run entered at `run_at` counts at `now`."""
-    return run_at is not None and run_at <= now + _BELIEVED_AHEAD
+    return run_at is not None and run_at <= now + BELIEVED_AHEAD
 
 
 def report_key(week: Week) -> str:

@@ -17,7 +17,7 @@ from farmwatch.service.logs import log_event
 from farmwatch.service.status import ServiceStatus
 from farmwatch.service.worker import ASSESSMENT, FIRST_LOOK, Job, run_job
 from farmwatch.store import Run, Store, StoreError
-from farmwatch.times import clock_is_set
+from farmwatch.times import BELIEVED_AHEAD, clock_is_set
 
 __all__ = ["ScheduledJobs"]
 
@@ -73,15 +73,15 @@ class ScheduledJobs:
         """After a start: what was assessed and reported last."""
         if self._remembered:
             return
-        assessed = self._store.last_run(ASSESSMENT)
+        assessed = self._store.last_run(ASSESSMENT, now + BELIEVED_AHEAD)
         if assessed is not None:
             self._status.note(conditions=json.loads(assessed.detail), assessed_at=assessed.at)
         week, _ = newest_week(self.settings.farm, now)
-        reported = self._store.last_run(report_key(week))
+        reported = self._store.last_run(report_key(week), now + BELIEVED_AHEAD)
         if reported is not None:
             self._status.note(report=reported.detail, reported_at=reported.at)
         night, _ = newest_night(self.settings.farm, now)
-        kept = self._store.last_run(night_key(night))
+        kept = self._store.last_run(night_key(night), now + BELIEVED_AHEAD)
         if kept is not None:
             self._status.note(backed_up_at=kept.at)
         self._remembered = True
@@ -100,7 +100,7 @@ class ScheduledJobs:
         self._once(FIRST_LOOK, Job(kind="first-look", settings=self.settings, at=now, week=running), now)
 
     def _once(self, key: str, job: Job, now: datetime) -> None:
-        if self._stop.is_set() or is_done(self._run_at(key), now) or not self._may_try(key, now):
+        if self._stop.is_set() or is_done(self._run_at(key, now), now) or not self._may_try(key, now):
             return
         try:
             said = self._run_job(job, self._stop)
@@ -130,9 +130,9 @@ class ScheduledJobs:
             if any(tickets.values()):
                 log_event(_log, logging.INFO, "tickets", **tickets)
 
-    def _run_at(self, key: str) -> datetime | None:
+    def _run_at(self, key: str, now: datetime) -> datetime | None:
         if key not in self._done:
-            run = self._store.last_run(key)
+            run = self._store.last_run(key, now + BELIEVED_AHEAD)
             if run is not None:
                 self._done[key] = run.at
         return self._done.get(key)

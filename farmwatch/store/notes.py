@@ -102,9 +102,10 @@ def add_run(con: duckdb.DuckDBPyConnection, run: Run) -> None:
     con.execute("INSERT INTO runs VALUES (?, make_timestamptz(?), ?)", [run.name, micros(run.at), run.detail])
 
 
-def last_run(con: duckdb.DuckDBPyConnection, name: str) -> Run | None:
-    """The newest run of that name, or None."""
-    row = con.execute(sql.LAST_RUN, [name]).fetchone()
+def last_run(con: duckdb.DuckDBPyConnection, name: str, until: datetime | None) -> Run | None:
+    """The newest run of that name at or before a time, or None."""
+    given = {"name": name, "until": None if until is None else micros(until)}
+    row = con.execute(sql.LAST_RUN, given).fetchone()
     return Run(name=name, at=from_micros(row[0]), detail=row[1]) if row else None
 
 

@@ -15,7 +15,7 @@ from farmwatch.store.reading_facts import objects, valid_text
 from farmwatch.store.records import LastAnswer, PollRecord
 from farmwatch.times import from_micros, micros
 
-__all__ = ["between", "counts", "insert", "last_answers", "thin"]
+__all__ = ["between", "counts", "insert", "last_answers", "renew_answers", "thin"]
 
 _Row = tuple[Any, ...]
 
@@ -38,6 +38,13 @@ def insert(con: duckdb.DuckDBPyConnection, records: Sequence[PollRecord]) -> Non
     con.execute(sql.INSERT_POLLS)
     con.execute(sql.MERGE_ANSWERS, {"answered": _ANSWERED, "understood": _UNDERSTOOD})
     con.unregister("new_polls")
+
+
+def renew_answers(con: duckdb.DuckDBPyConnection) -> None:
+    """Find `answers` anew from the polls."""
+    drop, fill = sql.RENEW_ANSWERS
+    con.execute(drop)
+    con.execute(fill, {"answered": _ANSWERED, "understood": _UNDERSTOOD})
 
 
 def between(

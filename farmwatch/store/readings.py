@@ -26,6 +26,7 @@ __all__ = [
     "Found",
     "change_stamps",
     "count",
+    "end",
     "fetch",
     "fetch_latest",
     "fetch_slice",
@@ -213,6 +214,12 @@ def change_stamps(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
 def count(con: duckdb.DuckDBPyConnection) -> int:
     """How many readings there are."""
     row = con.execute("SELECT count(*) FROM readings").fetchone()
+    return int(row[0]) if row else 0
+
+
+def end(con: duckdb.DuckDBPyConnection) -> int:
+    """One more than the number of the newest row; as many as there are readings, and those set aside, at the least."""
+    row = con.execute(sql.READINGS_END).fetchone()
     return int(row[0]) if row else 0
 
 

@@ -52,7 +52,9 @@ def claim(con: duckdb.DuckDBPyConnection, who: Claim) -> Claim | None:
 
 def claims(con: duckdb.DuckDBPyConnection, at: datetime) -> dict[str, Claim]:
     """The machines claimed at a time."""
-    rows = con.execute(ticket_sql.CLAIMS, {"after": micros(at - _GONE_AFTER)}).fetchall()
+    rows = con.execute(
+        ticket_sql.CLAIMS, {"after": micros(at - _GONE_AFTER), "before": micros(at + _GONE_AFTER)}
+    ).fetchall()
     return {
         machine: Claim(machine=machine, session=session, by=by, since=from_micros(since), seen_at=from_micros(seen))
         for machine, session, by, since, seen in rows

@@ -142,7 +142,9 @@ SELECT machine, epoch_us(taken_at), "rows", "columns", x, y, heights, {", ".join
 FROM readings
 """
 
-# Rows are numbered from 0 without gaps, since readings are only ever added.
+# Rows are numbered from 0; a number is missing where a reading was set aside.
+READINGS_END = "SELECT coalesce(max(rowid) + 1, 0) FROM readings"
+
 SLICE = f"{_WHOLE} WHERE rowid >= $start AND rowid < $stop ORDER BY rowid"
 
 PARQUET = f"""
@@ -192,7 +194,11 @@ ORDER BY machine, since, id
 
 PIN = "INSERT INTO identities VALUES (?, ?, make_timestamptz(?)) ON CONFLICT (machine) DO NOTHING"
 
-LAST_RUN = 'SELECT epoch_us("at"), detail FROM runs WHERE name = ? ORDER BY "at" DESC, rowid DESC LIMIT 1'
+LAST_RUN = """
+SELECT epoch_us("at"), detail FROM runs
+WHERE name = $name AND ($until::BIGINT IS NULL OR "at" <= make_timestamptz($until::BIGINT))
+ORDER BY "at" DESC, rowid DESC LIMIT 1
+"""
 
 # What a machine's record comes to: anything that is entered, of whatever time, changes it.
 CHANGE_STAMPS = """
@@ -205,3 +211,56 @@ SELECT machine, string_agg(part, ' ' ORDER BY part) FROM (
     UNION ALL SELECT machine, 'events ' || count(*) FROM ticket_events JOIN tickets USING (number) GROUP BY machine
 ) GROUP BY machine
 """
+
+# By table, the time by which an entry lies ahead of the clock.
+AHEAD_TABLES = {"readings": "taken_at", "notes": '"at"', "polls": '"at"', "out_of_service": "since"}
+
+AHEAD = """
+SELECT * FROM (
+    SELECT 'readings', machine, count(*), epoch_us(max(taken_at)) FROM readings
+    WHERE taken_at > make_timestamptz($after) GROUP BY machine
+    UNION ALL SELECT 'notes', machine, count(*), epoch_us(max(t)) FROM (
+        SELECT machine, "at" AS t FROM notes UNION ALL SELECT machine, since FROM out_of_service
+    ) WHERE t > make_timestamptz($after) GROUP BY machine
+    UNION ALL SELECT 'polls', machine, count(*), epoch_us(max("at")) FROM polls
+    WHERE "at" > make_timestamptz($after) GROUP BY machine
+    UNION ALL SELECT 'ticket_events', machine, count(*), epoch_us(max("at")) FROM ticket_events JOIN tickets
+    USING (number) WHERE "at" > make_timestamptz($after) GROUP BY machine
+) ORDER BY ALL
+"""
+
+SET_ASIDE = """
+INSERT INTO set_aside SELECT '{table}', machine, {time}, make_timestamptz($now), to_json(entry)::VARCHAR
+FROM {table} entry WHERE {time} > make_timestamptz($after)
+"""
+
+DROP_AHEAD = "DELETE FROM {table} WHERE {time} > make_timestamptz($after)"
+
+# What the program remembers of itself, and can find out again.
+FORGET_AHEAD = (
+    'DELETE FROM runs WHERE "at" > make_timestamptz($after)',
+    "DELETE FROM attended WHERE seen_at > make_timestamptz($after)",
+)
+
+TO_NOW = (
+    """
+    UPDATE tickets SET
+        opened_at = CASE WHEN opened_at > make_timestamptz($after) THEN make_timestamptz($now) ELSE opened_at END,
+        changed_at = CASE WHEN changed_at > make_timestamptz($after) THEN make_timestamptz($now) ELSE changed_at END,
+        work_from = CASE WHEN work_from > make_timestamptz($after) THEN make_timestamptz($now) ELSE work_from END,
+        work_until = CASE WHEN work_until > make_timestamptz($after) THEN make_timestamptz($now) ELSE work_until END,
+        closed_at = CASE WHEN closed_at > make_timestamptz($after) THEN make_timestamptz($now) ELSE closed_at END
+    """,
+    'UPDATE ticket_events SET "at" = make_timestamptz($now) WHERE "at" > make_timestamptz($after)',
+    'UPDATE realign_moves SET "at" = make_timestamptz($now) WHERE "at" > make_timestamptz($after)',
+)
+
+RENEW_ANSWERS = (
+    "DELETE FROM answers",
+    """
+    INSERT INTO answers
+    SELECT machine, max("at"), arg_max(outcome, "at"), arg_max(reason, "at"),
+           max("at") FILTER (list_contains($answered, outcome)), max("at") FILTER (list_contains($understood, outcome))
+    FROM polls GROUP BY machine
+    """,
+)

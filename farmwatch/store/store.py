@@ -8,7 +8,8 @@ from datetime import datetime
 from pathlib import Path
 
 from farmwatch.history import History, Note, OutOfService, Reading
-from farmwatch.store import copies, notes, polls, readings, realign_moves
+from farmwatch.store import ahead, copies, notes, polls, readings, realign_moves
+from farmwatch.store.ahead import Ahead
 from farmwatch.store.columns import ReadingColumns
 from farmwatch.store.database import Database
 from farmwatch.store.records import Claim, LastAnswer, LastMesh, Move, PollRecord, Run
@@ -97,6 +98,11 @@ class Store:
         """How many readings there are."""
         with self.database.reading() as con:
             return readings.count(con)
+
+    def reading_end(self) -> int:
+        """One more than the number of the newest reading, as `reading_slice` counts."""
+        with self.database.reading() as con:
+            return readings.end(con)
 
     def reading_slice(self, start: int, stop: int) -> list[Reading]:
         """Readings in the order in which they were stored, from number `start` (0 is the first) to before `stop`."""
@@ -232,7 +238,19 @@ class Store:
         with self.database.writing() as con:
             notes.add_run(con, run)
 
-    def last_run(self, name: str) -> Run | None:
-        """The newest run of that name."""
+    def last_run(self, name: str, until: datetime | None = None) -> Run | None:
+        """The newest run of that name, at or before a time."""
         with self.database.reading() as con:
-            return notes.last_run(con, name)
+            return notes.last_run(con, name, until)
+
+    # From ahead of the clock
+
+    def ahead(self, now: datetime) -> Ahead:
+        """What lies ahead of a clock that says `now`: it counts for nothing until its time comes."""
+        with self.database.reading() as con:
+            return ahead.find(con, now)
+
+    def set_aside_ahead(self, now: datetime) -> Ahead:
+        """Let what lies ahead of the clock stand aside for good; returns what it was."""
+        with self.database.writing() as con:
+            return ahead.set_aside(con, now)

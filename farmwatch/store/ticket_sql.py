@@ -41,7 +41,7 @@ INSERT_EVENT = "INSERT INTO ticket_events VALUES (?, make_timestamptz(?), ?, ?, 
 EVENTS = """
 SELECT number, epoch_us("at"), action, from_phase, to_phase, "by", why FROM ticket_events
 WHERE ($number::INTEGER IS NULL OR number = $number::INTEGER)
-ORDER BY "at", rowid
+ORDER BY CASE WHEN $number::INTEGER IS NULL THEN "at" END, rowid
 """
 
 # Machines at which somebody works just now, by their ticket.
@@ -53,7 +53,7 @@ FROM ticket_events JOIN tickets USING (number)
 WHERE coalesce(from_phase = 'in-work', false) <> (to_phase = 'in-work')
   AND ($names::VARCHAR[] IS NULL OR list_contains($names::VARCHAR[], machine))
   AND ($until::BIGINT IS NULL OR "at" <= make_timestamptz($until::BIGINT))
-ORDER BY machine, number, "at", ticket_events.rowid
+ORDER BY machine, number, ticket_events.rowid
 """
 
 INSERT_MOVE = """
@@ -75,7 +75,7 @@ ORDER BY "at", rowid
 # n-th event of a ticket is known by n.
 UNANNOUNCED = """
 SELECT number, nth, epoch_us("at"), action, from_phase, to_phase, "by", why FROM (
-    SELECT *, row_number() OVER (PARTITION BY number ORDER BY "at", rowid) AS nth FROM ticket_events
+    SELECT *, row_number() OVER (PARTITION BY number ORDER BY rowid) AS nth FROM ticket_events
 ) WHERE "at" >= make_timestamptz($since) AND NOT EXISTS (
     SELECT 1 FROM outbox WHERE outbox.key = $channel || '/ticket-' || number || '-' || nth
 )
@@ -92,8 +92,11 @@ SELECT key, channel, epoch_us(created_at), epoch_us(next_try_at), tries, last_fa
 FROM outbox
 """
 
+# Nothing waits for longer than hours: a later try was set by a clock that was ahead.
+_IS_DUE = "(next_try_at <= make_timestamptz($at) OR next_try_at > make_timestamptz($at) + INTERVAL 1 DAY)"
+
 DUE = f"""{_LETTERS}
-WHERE delivered_at IS NULL AND given_up_at IS NULL AND next_try_at <= make_timestamptz($at)
+WHERE delivered_at IS NULL AND given_up_at IS NULL AND {_IS_DUE}
 ORDER BY created_at, key LIMIT $most
 """
 
@@ -130,11 +133,11 @@ ON CONFLICT (machine) DO UPDATE SET session = excluded.session, "by" = excluded.
 
 CLAIMS = """
 SELECT machine, session, "by", epoch_us(since), epoch_us(seen_at) FROM attended
-WHERE seen_at > make_timestamptz($after) ORDER BY machine
+WHERE seen_at > make_timestamptz($after) AND seen_at < make_timestamptz($before) ORDER BY machine
 """
 
 # Whether there is anything for a delivery to do, and how much waits in all.
-WAITING_DELIVERIES = """
-SELECT count(*) FILTER (next_try_at <= make_timestamptz($at)), count(*) FROM outbox
+WAITING_DELIVERIES = f"""
+SELECT count(*) FILTER ({_IS_DUE}), count(*) FROM outbox
 WHERE delivered_at IS NULL AND given_up_at IS NULL
 """

@@ -20,7 +20,7 @@ from farmwatch.tickets.channels import CHANNELS, Channel
 from farmwatch.tickets.delivery import Delivery, DeliveryFault, Draft, News, wait_after
 from farmwatch.tickets.repository import TicketRepository
 from farmwatch.tickets.ticket import TicketEvent
-from farmwatch.times import from_micros, micros
+from farmwatch.times import BELIEVED_AHEAD, from_micros, micros
 
 __all__ = ["DeliveryRound", "Outbox"]
 
@@ -147,7 +147,7 @@ def _send(settings: Settings, store: Store, delivery: Delivery, channel: Channel
 
 
 def _unannounced(store: Store, channel: str, at: datetime) -> list[tuple[str, TicketEvent]]:
-    since = store.last_run(f"announce/{channel}")
+    since = store.last_run(f"announce/{channel}", until=at + BELIEVED_AHEAD)
     if since is None:
         store.add_run(Run(name=f"announce/{channel}", at=at))
         since_at = at

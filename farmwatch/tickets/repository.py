@@ -14,7 +14,7 @@ from farmwatch.errors import InputError
 from farmwatch.store import Store, ticket_sql
 from farmwatch.tickets.phases import Action, Phase, follows
 from farmwatch.tickets.ticket import Ticket, TicketEvent
-from farmwatch.times import from_micros, micros
+from farmwatch.times import BELIEVED_AHEAD, from_micros, micros
 
 __all__ = ["TicketRepository", "TicketTransaction"]
 
@@ -100,8 +100,10 @@ class TicketTransaction:
             to = follows(number, before.phase, action)
         except InputError as refusal:
             raise InputError(f"{refusal}{_last_told(self.con, number)}") from None
-        # A clock that was set back must not turn the order of what happened.
-        at = max(at, before.changed_at)
+        # A clock that is set back a little must not turn the order of what happened; one that was far ahead and is
+        # right again does not bind what follows to its times. The order of the table is that of what happened.
+        if before.changed_at - at <= BELIEVED_AHEAD:
+            at = max(at, before.changed_at)
         after = change(before) if change else before
         after = replace(after, phase=to, revision=before.revision + 1, changed_at=at)
         self.con.execute(ticket_sql.UPDATE_TICKET, {**_row(after), "read_revision": before.revision})

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import datetime
 
@@ -12,6 +13,7 @@ from farmwatch.tickets.progress import Proof, proofs
 from farmwatch.tickets.proposing import Rules, TicketChange, changes_due, with_numbers
 from farmwatch.tickets.repository import TicketRepository, TicketTransaction
 from farmwatch.tickets.ticket import PROGRAM, Ticket
+from farmwatch.times import BELIEVED_AHEAD
 
 __all__ = ["TicketChanges", "rules_of", "update_tickets"]
 
@@ -46,7 +48,7 @@ def update_tickets(settings: Settings, store: Store, fleet: FleetAssessment) -> 
     Raises StoreError.
     """
     book = TicketRepository(store)
-    tickets = book.tickets()
+    tickets = _begun(book.tickets(), fleet.at)
     replaced = _replaced_at(store, fleet.at)
     noise = {machine.machine: machine.range_sd_mm or 0.0 for machine in fleet.machines}
     found = proofs(settings, store, [t for t in tickets if t.machine in noise], fleet.at, noise)
@@ -68,11 +70,16 @@ def update_tickets(settings: Settings, store: Store, fleet: FleetAssessment) -> 
         for ticket in gone:
             if now[ticket.number].revision == ticket.revision:
                 _withdraw(transaction, ticket, "Another machine stands there now.", fleet.at, done)
-        for change in changes_due(fleet, transaction.tickets(), rules, today):
+        for change in changes_due(fleet, _begun(transaction.tickets(), fleet.at), rules, today):
             _carry_out(transaction, change, fleet.at, done)
 
     book.together(apply)
     return TicketChanges(**{name: tuple(found) for name, found in done.items()})
+
+
+def _begun(tickets: Iterable[Ticket], at: datetime) -> list[Ticket]:
+    """Without those that a clock far ahead opened: they count for nothing until their time comes."""
+    return [ticket for ticket in tickets if ticket.opened_at <= at + BELIEVED_AHEAD]
 
 
 def _decide(

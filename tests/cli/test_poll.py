@@ -2,11 +2,13 @@
 
 import json
 import threading
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 
 import pytest
 
+from farmwatch.history import Note
 from farmwatch.store import Store
 
 ANSWERS = {
@@ -171,3 +173,21 @@ def test_poll_tells_of_machines_left_alone_only_where_they_were_asked_for(hosts,
     left = "left alone, a guided realignment is at work: heron-02\n"
     assert hosts("poll", "--machine", "heron-02")[1] == left
     assert hosts("poll")[1].startswith(left)
+
+
+def test_what_a_wrong_clock_dated_ahead_is_said_and_set_aside(hosts):
+    ahead = datetime.now(UTC) + timedelta(days=365)
+    newest = hosts.store.latest()["heron-01"]
+    hosts.store.add_readings([replace(newest, taken_at=ahead, seen_at=ahead)])
+    hosts.store.add_note(Note(machine="plover-01", at=ahead, what="replaced"))
+
+    said = " ".join(hosts("check")[1].split())
+    assert "dated ahead of this computer's clock 1 reading and 1 note of heron-01 and plover-01, up to " in said
+    assert "they count for nothing until then" in said
+    assert hosts.store.reading_count() == 81
+    said = " ".join(hosts("check", "--set-aside-ahead")[1].split())
+    assert "set aside: 1 reading and 1 note of heron-01 and plover-01, dated up to " in said
+    assert hosts.store.reading_count() == 80
+    said = hosts("check", "--set-aside-ahead")[1]
+    assert "nothing lies ahead of the clock" in said
+    assert "ahead" not in hosts("check")[1]

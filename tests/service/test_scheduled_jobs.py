@@ -162,7 +162,7 @@ def test_a_database_that_cannot_be_read_is_said(farm: Any, monkeypatch: pytest.M
 
     jobs, status, run_job = farm(MONDAY)
 
-    def busy(name: str) -> None:
+    def busy(*_: object) -> None:
         raise StoreBusy("held by process 7")
 
     monkeypatch.setattr(run_job.store, "last_run", busy)

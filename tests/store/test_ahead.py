@@ -1,0 +1,82 @@
+"""What a clock far ahead has dated counts for nothing until its time comes, and can stand aside for good."""
+
+from __future__ import annotations
+
+import json
+from datetime import timedelta
+from pathlib import Path
+
+from farmwatch.exchange import export_readings
+from farmwatch.history import Note, OutOfService
+from farmwatch.store import Claim, PollRecord, Run, Store
+from tests.farm import NOW
+from tests.store.conftest import MakeReading
+
+YEAR = timedelta(days=365)
+HOUR = timedelta(hours=1)
+
+
+def spoiled(store: Store, reading: MakeReading) -> None:
+    """A farm as it is, and what one round of everything by a clock a year ahead leaves in it."""
+    store.add_round(
+        [reading(taken_at=NOW - HOUR, seen_at=NOW - HOUR, seed=1)],
+        [PollRecord(machine="heron-01", at=NOW - HOUR, outcome="new")],
+    )
+    store.add_note(Note(machine="heron-01", at=NOW - HOUR, what="belt"))
+    store.add_run(Run(name="assessment", at=NOW - HOUR, detail="now"))
+    ahead = NOW + YEAR
+    store.add_round(
+        [
+            reading(taken_at=ahead, seen_at=ahead, seed=2),
+            reading(machine="plover-01", taken_at=ahead, seen_at=ahead, seed=3),
+        ],
+        [PollRecord(machine="heron-01", at=ahead, outcome="unreachable")],
+    )
+    store.add_note(Note(machine="heron-01", at=ahead, what="replaced"))
+    store.take_out(OutOfService(machine="heron-01", since=ahead, reason="at the bench"))
+    store.add_run(Run(name="assessment", at=ahead, detail="then"))
+    store.claim(Claim(machine="heron-01", session="s", by="bench", since=ahead, seen_at=ahead))
+
+
+def test_it_counts_for_nothing(store: Store, reading: MakeReading) -> None:
+    spoiled(store, reading)
+    history = store.histories(until=NOW)["heron-01"]
+    assert (len(history), [note.what for note in history.notes]) == (1, ["belt"])
+    assert store.last_digests(until=NOW)["heron-01"].taken_at == NOW - HOUR
+    assert store.last_answers(NOW)["heron-01"].outcome == "new"
+    assert not store.out_of_service(NOW)
+    assert not store.claims(NOW)
+    run = store.last_run("assessment", until=NOW)
+    assert run is not None
+    assert run.detail == "now"
+
+
+def test_it_is_counted_and_stands_aside_for_good(store: Store, reading: MakeReading, tmp_path: Path) -> None:
+    spoiled(store, reading)
+    found = store.ahead(NOW)
+    assert found.counts == {"readings": 2, "notes": 2, "polls": 1}
+    assert (found.machines, found.latest) == (("heron-01", "plover-01"), NOW + YEAR)
+    assert store.set_aside_ahead(NOW) == found
+    assert store.ahead(NOW).latest is None
+    assert store.ahead(NOW + 2 * YEAR).latest is None
+    assert store.latest()["heron-01"].taken_at == NOW - HOUR
+    assert store.last_answers()["heron-01"].outcome == "new"
+    with store.database.reading() as con:
+        rows = con.execute('SELECT "from", machine, entry FROM set_aside ORDER BY ALL').fetchall()
+    assert [(table, machine) for table, machine, _ in rows] == [
+        ("notes", "heron-01"), ("out_of_service", "heron-01"), ("polls", "heron-01"), ("readings", "heron-01"),
+        ("readings", "plover-01"),
+    ]  # fmt: skip
+    # Each as it was, heights and all.
+    assert len(json.loads(rows[3][2])["heights"]) > 3
+    # What comes after it is whole in every way out.
+    store.add_readings([reading(taken_at=NOW, seen_at=NOW, seed=4)])
+    assert export_readings(store, tmp_path / "out").readings == 2
+    assert len((tmp_path / "out" / "readings.ndjson").read_text().splitlines()) == 2
+    assert set(store.histories()) == {"heron-01"}
+
+
+def test_a_clock_a_little_ahead_is_left_alone(store: Store, reading: MakeReading) -> None:
+    store.add_readings([reading(taken_at=NOW + HOUR, seen_at=NOW + HOUR, seed=1)])
+    assert store.set_aside_ahead(NOW).latest is None
+    assert store.reading_count() == 1
