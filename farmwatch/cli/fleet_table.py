@@ -35,7 +35,13 @@ def worst_first(machines: Sequence[Assessment]) -> list[Assessment]:
     """
     return sorted(
         machines,
-        key=lambda m: (not m.in_service, _RANK[m.condition], m.at_tooth_floor, -(_judged_range(m) or 0.0), m.machine),
+        key=lambda m: (
+            not m.in_service,
+            _RANK[m.condition],
+            m.at_tooth_floor,
+            -(m.condition_range_mm or 0.0),
+            m.machine,
+        ),
     )
 
 
@@ -136,14 +142,8 @@ def fleet_document(fleet: FleetAssessment) -> dict[str, Any]:
     }
 
 
-def _judged_range(machine: Assessment) -> float | None:
-    """The range of the mesh that is judged; out of service of the newest, which is only shown."""
-    judged = machine.judged_range_mm if machine.in_service else None
-    return machine.range_mm if judged is None else judged
-
-
 def _range(machine: Assessment) -> str:
-    judged = _judged_range(machine)
+    judged = machine.condition_range_mm
     return "-" if judged is None else mm(judged)
 
 

@@ -19,6 +19,7 @@ from farmwatch.judge.words import (
     plan_sentences,
     screw_words,
     shim_sentences,
+    since_phrase,
 )
 from farmwatch.model import Limits
 from farmwatch.outcomes import OUTCOMES
@@ -61,7 +62,7 @@ def _show_condition(machine: Assessment, limits: Limits, zone: ZoneInfo) -> None
         until = "" if machine.out_until is None else f" until {clock(machine.out_until, zone)}"
         paragraph(f"out of service{until}: {sanitize(machine.out_reason)}; stored and shown, not judged")
     paragraph(_range_words(machine, limits), hang=2)
-    since = "" if machine.since is None else f" since {day_of(machine.since, zone)}"
+    since = "" if machine.since is None else f", {since_phrase(machine, day_of(machine.since, zone))}"
     sure = "" if machine.condition == "unknown" else ", confirmed" if machine.confirmed else ", not confirmed yet"
     words = f" ({CONDITION_WORDS[machine.condition]})" if machine.condition in ("ideal", "usable") else ""
     paragraph(f"{machine.condition}{words}{since}{sure}", hang=2, strong=True)

@@ -141,6 +141,8 @@ class Assessment:
     condition: Condition = "unknown"
     confirmed: bool = False
     since: datetime | None = None
+    since_records_began: bool = False
+    """It was so at the first reading there is: since when is not known."""
     cause: Cause = "none"
     suspected_cause: Cause | None = None
     """What it looks like while the cause is still unclear or unconfirmed; *not in the document*."""
@@ -162,6 +164,14 @@ class Assessment:
     """Tooth jumps of a screw that jumped again within 90 days; *not in the document*."""
     forecast: Forecast | None = None
     trace: Trace | None = None
+
+    @property
+    def condition_range_mm(self) -> float | None:
+        """The range that the condition rests on, and the one to say first: of the newest mesh that may be judged.
+
+        Out of service nothing is judged, and the newest mesh is all there is to say.
+        """
+        return self.judged_range_mm if self.in_service and self.judged_range_mm is not None else self.range_mm
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -19,14 +19,14 @@ a plan is made for: 10 % of R, and 2 sd. Before all of them stand `re-mesh` whil
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
 from farmwatch.follow import Reversal
 from farmwatch.judge.tables import CAUSES, Advice, Cause
 
-__all__ = ["Evidence", "Verdict", "judge_cause"]
+__all__ = ["Evidence", "Spiking", "Verdict", "judge_cause"]
 
 # "Teeth win back at least a quarter of R": then the screws have a share in it beside the plate.
 BOTH_SHARE = 0.25
@@ -40,6 +40,18 @@ DriveFault = Literal["jumped-again", "came-back"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Spiking:
+    """Bad points of the last judged meshes of one grid, beside those of the newest one.
+
+    `same` meshes before it have a bad point at a place of the newest one's, `elsewhere` have theirs at other places.
+    """
+
+    meshes: int
+    same: int
+    elsewhere: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Evidence:
     """What the rules weigh; lengths mm. `floor_mm` is None where the drive has no teeth or their step is unknown."""
 
@@ -49,6 +61,8 @@ class Evidence:
     """Range without spikes."""
     best_reachable_mm: float
     """F: what is left at the best real-number setting of this machine's screws, spikes out."""
+    form_mm: float
+    """F of the judged mesh alone, as every surface shows it: what is decided rests on the mean."""
     best_reachable_sd_mm: float
     """Standard deviation of F, that of a mean where F is one."""
     plate_mm: float
@@ -65,6 +79,7 @@ class Evidence:
     meshes: int = 1
     """How many meshes in a row say the same."""
     spikes: int = 0
+    spiking: Spiking | None = None
     reversal: Reversal | None = None
     drive_fault: DriveFault | None = None
     crossing_days: float | None = None
@@ -103,10 +118,11 @@ def judge_cause(e: Evidence) -> Verdict:
     if e.range_mm <= e.usable_mm:
         return _within_limit(e)
     verdict = _past_limit(e)
-    for shifted in _edges(e):
-        other = _past_limit(shifted)
-        if other.advice[0] != verdict.advice[0]:
+    others = [_past_limit(shifted) for shifted in _edges(e)]
+    for other in others:
+        if other.cause != verdict.cause and other.advice[0] != verdict.advice[0]:
             return _unclear(e, verdict, other)
+    verdict = _right_either_way(verdict, others)
     if e.confirmed:
         # What ends the suspicion of a probe is said with it.
         otherwise = () if verdict.cause == "probe" else (_otherwise(e),)
@@ -117,105 +133,125 @@ def judge_cause(e: Evidence) -> Verdict:
     )
 
 
+def _right_either_way(verdict: Verdict, others: Sequence[Verdict]) -> Verdict:
+    """Of verdicts that name one cause, the one whose advice is part of every other's that begins otherwise.
+
+    Near an edge within one cause nothing is unclear: what is done in both cases is done, and the next mesh tells
+    whether there is more to do. Where none is part of the other the verdict stands.
+    """
+    for other in others:
+        if other.advice[0] != verdict.advice[0] and set(other.advice) < set(verdict.advice):
+            verdict = other
+    return verdict
+
+
 def _within_limit(e: Evidence) -> Verdict:
     if e.crossing_days is not None and e.crossing_days <= PLAN_AHEAD_DAYS:
         advice: Advice = "plan-ahead"
-        reason = f"At this drift it is likelier than not past the limit within {max(e.crossing_days, 0):.0f} days."
+        reason = f"At this drift it will probably pass the limit within {max(e.crossing_days, 0):.0f} days."
     elif e.range_mm > e.ideal_mm:
-        advice, reason = "watch", "Mesh compensation can hide this range; it is worth watching, not working on."
+        advice, reason = "watch", "Mesh compensation can hide this range: watch it, no work needed."
     else:
-        advice, reason = "leave", "The range is as small as mesh compensation wants it."
+        advice, reason = "leave", "No action needed."
     if e.confirmed:
         # Between ideal and usable one mesh changes nothing but the words; nobody need mesh again for them.
         said = (reason,) if e.ideal_confirmed else (reason, _ideal_in_doubt(e))
         return Verdict(cause="none", advice=(advice,), reasons=said)
-    doubt = "The newest mesh is under the limit, the ones before it were not: one more mesh, an hour later, settles it."
+    doubt = "The newest mesh is under the limit, the ones before were not: one more mesh, an hour later, settles it."
     return Verdict(cause="none", advice=("re-mesh", advice), reasons=(doubt, reason))
 
 
 def _ideal_in_doubt(e: Evidence) -> str:
     stands, reads = ("usable", "within") if e.range_mm <= e.ideal_mm else ("ideal", "over")
     return (
-        f"The condition is still {stands}: one mesh alone is {reads} the ideal limit of {e.ideal_mm:.2f} mm; "
-        "another like it, an hour or more later, changes it."
+        f"Still {stands}: only one mesh is {reads} the ideal limit of {e.ideal_mm:.2f} mm; "
+        "another like it, an hour or more later, changes that."
     )
 
 
 def _past_limit(e: Evidence) -> Verdict:
     if e.spikes and e.range_without_spikes_mm <= e.usable_mm:
-        without = (
-            f"Without {_points(e.spikes)} that the neighbours contradict the range is "
-            f"{e.range_without_spikes_mm:.2f} mm: the probe or dirt on the plate, not the bed."
-        )
-        again = "If the same points stand off in the next mesh, on a cleaned plate, look at the plate there."
-        return Verdict(cause="probe", advice=("check-probe",), reasons=(without, again))
+        without = f"Leave out {_points(e.spikes)} and the range is {e.range_without_spikes_mm:.2f} mm: the bed is fine."
+        return Verdict(cause="probe", advice=("check-probe",), reasons=(without, _whose_points(e)))
     verdict = _with_drive(e, _form(e) if e.best_reachable_mm > e.usable_mm else _screws(e))
     if not e.spikes:
         return verdict
-    rest = (
-        f"{_points(e.spikes).capitalize()} stood off the neighbours and were left out of this: clean plate, then probe."
-    )
+    rest = f"{_points(e.spikes).capitalize()} left out of this. {_whose_points(e)}"
     return replace(verdict, advice=(*verdict.advice, "check-probe"), reasons=(*verdict.reasons, rest))
+
+
+def _whose_points(e: Evidence) -> str:
+    """Whether bad points come from the probe, which misreads anywhere, or from the plate, which stays as it is."""
+    if e.spiking is None or not (e.spiking.same or e.spiking.elsewhere):
+        return "Clean plate and nozzle and probe again: the same point again is the plate, another point is the probe."
+    of = f"of the last {e.spiking.meshes} meshes"
+    if e.spiking.same >= e.spiking.elsewhere:
+        return f"The same point is off in {e.spiking.same + 1} {of}: look for dirt or a dent there; the probe is fine."
+    return f"Bad points in {e.spiking.elsewhere + e.spiking.same + 1} {of}, at different places: it is the probe."
 
 
 def _form(e: Evidence) -> Verdict:
     """F > usable: no setting of the screws is enough."""
     helps = e.gain_mm >= max(BOTH_SHARE * e.range_mm, e.min_gain_mm)
     lead: tuple[Advice, ...] = ("realign",) if helps else ()
-    left = f"Whatever the screws do, {e.best_reachable_mm:.2f} mm is left: more than the limit of {e.usable_mm:.2f} mm."
+    left = f"The screws can't remove the last {e.form_mm:.2f} mm; the limit is {e.usable_mm:.2f} mm."
     if e.screws == 2 and e.plate_mm <= e.usable_mm:
         across = (
-            "The bed itself is flat enough; it leans across the line of its two screws, where they cannot reach. "
+            "The bed itself is flat enough; it leans across the line of its two screws, where they can't reach. "
             "Shim the bed's guides on the low side."
         )
         return Verdict(cause="frame", advice=(*lead, "shim"), reasons=(left, across))
     blamed, last, why = _blame(e.reversal)
     if not helps:
         return Verdict(cause=blamed, advice=(last,), reasons=(left, why))
-    share = f"The screws can win back {e.gain_mm:.2f} mm of {e.range_mm:.2f} mm first."
+    share = f"The screws can remove {e.gain_mm:.2f} of the {e.range_mm:.2f} mm."
     return Verdict(cause="both" if blamed == "plate" else blamed, advice=(*lead, last), reasons=(left, share, why))
 
 
 def _blame(reversal: Reversal | None) -> tuple[Cause, Advice, str]:
     if reversal is None:
-        why = (
-            "That it is the plate is not proven: turn it by half a turn and mesh again; what turns with it is its own."
-        )
+        why = "Probably the plate. To be sure, turn it 180° and probe: if the shape turns with it, it's the plate."
         return "plate", "turn-plate", why
-    sized = f"{reversal.plate_mm:.2f} mm turned with the plate, {reversal.frame_mm:.2f} mm stayed with the machine"
+    sized = (
+        f"With the plate turned 180°, {reversal.plate_mm:.2f} mm of the shape turned with it and "
+        f"{reversal.frame_mm:.2f} mm stayed"
+    )
     if reversal.verdict == "plate":
-        return "plate", "plate", f"{sized}: it is the plate."
+        return "plate", "plate", f"{sized}: it's the plate."
     if reversal.verdict == "frame":
-        return "frame", "check-probe", f"{sized}: it is the gantry, its rails or the probe, not the plate."
+        return (
+            "frame",
+            "check-probe",
+            f"{sized}: the shape belongs to the machine (gantry, rails or probe), not to the plate.",
+        )
     if reversal.verdict == "both":
         return "plate", "plate", f"{sized}: the plate first, then gantry, rails and probe."
     if reversal.verdict == "unclear":
-        return "plate", "turn-plate", f"{sized}: too even to say which; turn the plate and mesh once more."
-    alike = f"{reversal.undecided_mm:.2f} mm looks alike either way round, so half a turn cannot tell whose it is"
-    return "plate", "plate", f"{alike}: mesh with another plate on before this one is given up."
+        return "plate", "turn-plate", f"{sized}: too close to call; turn the plate back and probe once more."
+    alike = (
+        f"{reversal.undecided_mm:.2f} mm looks the same either way round, so turning the plate can't tell whose it is"
+    )
+    return "plate", "plate", f"{alike}. Probe with another plate before you replace this one."
 
 
 def _screws(e: Evidence) -> Verdict:
     """F ≤ usable: the screws, as real numbers, could do it; teeth are whole."""
-    could = f"The bed itself is flat to {e.best_reachable_mm:.2f} mm; the rest of the {e.range_mm:.2f} mm is tilt."
+    could = f"Without the tilt, the bed is flat to {e.form_mm:.2f} mm."
     if e.floor_mm is None:
         known = (
             "Each screw can be set to any height: turn by the millimetres given."
             if e.free_drive
-            else "How far one tooth lifts is not known yet: turn one screw by one tooth, mesh again, and it is."
+            else "We don't know yet how far one tooth lifts: turn one screw by one tooth and probe, and we will."
         )
         return Verdict(cause="screws", advice=("realign",), reasons=(could, known))
-    to = f"Whole teeth bring the range to {e.floor_mm:.2f} mm"
+    after = f"After the move: about {e.floor_mm:.2f} mm"
     # Near these edges shims are right either way, so they make nothing unclear: a turn is advised only where it pays.
     if e.gain_mm >= e.min_gain_mm and e.floor_mm + e.range_sd_mm <= e.usable_mm:
-        return Verdict(cause="screws", advice=("realign",), reasons=(could, f"{to}."))
+        return Verdict(cause="screws", advice=("realign",), reasons=(could, f"{after}."))
     if e.gain_mm >= max(REALIGN_SHARE * (e.range_without_spikes_mm - e.best_reachable_mm), e.min_gain_mm):
-        rest = f"{to} and no closer; shims do the rest."
+        rest = f"{after}, the best whole teeth can do; shims do the rest."
         return Verdict(cause="screws", advice=("realign", "shim"), reasons=(could, rest))
-    floor = (
-        f"It is as good as teeth allow, {e.floor_mm:.2f} mm at best: "
-        "shim it, or accept it; another realignment wins nothing."
-    )
+    floor = f"Whole teeth can't better {e.floor_mm:.2f} mm. Shim it or accept it."
     return Verdict(cause="screws", advice=("shim",), at_tooth_floor=True, reasons=(could, floor))
 
 
@@ -226,9 +262,9 @@ def _with_drive(e: Evidence, verdict: Verdict) -> Verdict:
     what = (
         "The same screw has jumped a tooth twice within 90 days"
         if e.drive_fault == "jumped-again"
-        else "It came back within 28 days of a repair"
+        else "It was back past the limit within 28 days of a repair"
     )
-    why = f"{what}: look at belt tension, pulley clamps, wear and traces of a collision first."
+    why = f"{what}: check belt tension, pulley clamps, wear and signs of a collision first."
     return replace(verdict, advice=("inspect-drive", *verdict.advice), reasons=(why, *verdict.reasons))
 
 
@@ -248,11 +284,11 @@ def _edges(e: Evidence) -> Iterator[Evidence]:
 
 def _unclear(e: Evidence, verdict: Verdict, other: Verdict) -> Verdict:
     between = (
-        f"It lies between two causes, {_either(verdict)} or {_either(other)}, closer than the probe can tell: "
-        f"of {e.range_mm:.2f} mm, {e.best_reachable_mm:.2f} ± {e.best_reachable_sd_mm:.2f} mm is form and "
+        f"It could be {_either(verdict)} or {_either(other)}; the meshes can't tell yet: of {e.range_mm:.2f} mm, "
+        f"{e.best_reachable_mm:.2f} ± {e.best_reachable_sd_mm:.2f} mm is the bed's own shape and "
         f"{e.gain_mm:.2f} ± {e.range_sd_mm:.2f} mm could be turned away; the limit is {e.usable_mm:.2f} mm."
     )
-    again = "Mesh again, hot: each further mesh makes it clearer."
+    again = "Probe again, hot: each mesh makes it clearer."
     return Verdict(cause="unclear", advice=("re-mesh",), suspected=verdict.cause, reasons=(between, again))
 
 
@@ -262,18 +298,15 @@ def _either(verdict: Verdict) -> str:
 
 def _not_confirmed(e: Evidence) -> str:
     return (
-        f"One mesh alone shows {e.range_mm:.2f} mm, too near the limit of {e.usable_mm:.2f} mm to act on. "
-        "Mesh again, hot, an hour later: what follows holds only if that mesh says the same."
+        f"Only one mesh shows {e.range_mm:.2f} mm, too near the limit of {e.usable_mm:.2f} mm to act on. "
+        "Probe again, hot, an hour later; the rest holds only if that mesh says the same."
     )
 
 
 def _otherwise(e: Evidence) -> str:
     """What would change our mind: see the rule of `condition`."""
-    return (
-        f"Two hot meshes in a row, an hour apart, at or under {e.usable_mm:.2f} mm would change our mind, "
-        "or one far under it."
-    )
+    return f"We'd drop this after two hot meshes an hour apart at {e.usable_mm:.2f} mm or less, or one well below."
 
 
 def _points(count: int) -> str:
-    return "one point" if count == 1 else f"{count} points"
+    return "one bad point" if count == 1 else f"{count} bad points"

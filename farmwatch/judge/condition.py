@@ -24,6 +24,8 @@ class ConditionFinding:
     confirmed: bool = False
     """Two probings an hour or more apart said so in a row, or one by more than 4 sd and 0.05 mm."""
     since: float | None = None
+    from_the_first: bool = False
+    """It was so at the first reading: since when is not known."""
     newest_agrees: bool = True
     """Whether the newest reading lies on the same side of the usable limit as the condition."""
     newest_agrees_on_ideal: bool = True
@@ -58,6 +60,7 @@ def find_condition(taken_at: Floats, range_mm: Floats, sd_mm: float, limits: Lim
         found = ConditionFinding(condition="usable", confirmed=sure, since=since)
     return replace(
         found,
+        from_the_first=found.since == float(taken_at[0]),
         newest_agrees=bool(range_mm[-1] > limits.usable_mm) == usable.above,
         newest_agrees_on_ideal=bool(range_mm[-1] > limits.ideal_mm) == ideal.above,
     )

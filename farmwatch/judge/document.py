@@ -57,6 +57,7 @@ def machine_document(one: Assessment) -> Document:
         "condition": one.condition,
         "confirmed": one.confirmed,
         "since": rfc3339(one.since),
+        "since_records_began": one.since_records_began,
         "cause": one.cause,
         "advice": list(one.advice),
         "plan": _plan(one.plan),

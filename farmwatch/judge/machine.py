@@ -13,7 +13,7 @@ from farmwatch.eligibility import how_to_be_judged
 from farmwatch.follow import HistoryFindings
 from farmwatch.history import History
 from farmwatch.judge.assessment import Assessment
-from farmwatch.judge.cause import Evidence, Verdict, judge_cause
+from farmwatch.judge.cause import Evidence, Spiking, Verdict, judge_cause
 from farmwatch.judge.condition import ConditionFinding, find_condition
 from farmwatch.judge.drive import find_drive_fault, repeated_jumps
 from farmwatch.judge.facts import find_tilt, form_facts, reading_facts, screw_facts, spike_facts, trace_of
@@ -187,7 +187,7 @@ def _without_reading(blank: Assessment) -> Assessment:
 
 def _without_judged(facts: Assessment, remedy: str) -> Assessment:
     last = facts.reading.why_not_judged if facts.reading else ""
-    why = f"No mesh so far could be judged: of the newest one, {last}."
+    why = f"No mesh could be judged yet. Of the newest: {last}."
     return replace(
         facts,
         cause="unclear",
@@ -242,6 +242,7 @@ def _advise(facts: Assessment, case: _Case, i: int, followed: HistoryFindings | 
         condition=finding.condition,
         confirmed=finding.confirmed,
         since=since,
+        since_records_began=finding.from_the_first,
         cause=verdict.cause,
         suspected_cause=verdict.suspected,
         advice=verdict.advice if facts.in_service else (),
@@ -267,6 +268,7 @@ def _evidence(case: _Case, i: int, finding: ConditionFinding, sd_mm: float) -> E
         range_sd_mm=sd_mm,
         range_without_spikes_mm=float(measures.range_without_spikes_mm[i]),
         best_reachable_mm=float(measures.best_reachable_mm[alike].mean()),
+        form_mm=float(measures.best_reachable_mm[i]),
         best_reachable_sd_mm=best_reachable_sd / alike.size**0.5,
         plate_mm=float(measures.flatness_mz_mm[alike].mean()),
         floor_mm=case.floor_of(i),
@@ -278,7 +280,22 @@ def _evidence(case: _Case, i: int, finding: ConditionFinding, sd_mm: float) -> E
         screws=len(case.model.screws),
         meshes=int(alike.size),
         spikes=len(case.figures[i].spikes),
+        spiking=_spiking(case, i),
     )
+
+
+def _spiking(case: _Case, i: int) -> Spiking | None:
+    """Where the last judged meshes on the grid of reading `i` have their bad points; None where it has none itself."""
+    newest = {(row, column) for row, column, _ in case.figures[i].spikes}
+    if not newest:
+        return None
+    before = [
+        {(row, column) for row, column, _ in case.measures.reading(int(j)).spikes}
+        for j in np.flatnonzero(case.good)[-MOST_MESHES_MEASURED:]
+        if j != i and case.history.mesh(int(j)).z.shape == case.history.mesh(i).z.shape
+    ]
+    same = sum(bool(points & newest) for points in before)
+    return Spiking(meshes=len(before) + 1, same=same, elsewhere=sum(map(bool, before)) - same)
 
 
 def _alike(case: _Case, i: int, sd_mm: float, best_reachable_sd_mm: float) -> NDArray[np.intp]:
@@ -305,20 +322,19 @@ def _told(*sentences: str) -> tuple[str, ...]:
 def _of_its_mesh(facts: Assessment, case: _Case, i: int) -> Iterator[str]:
     """What is to be said of the mesh that is judged, at place `i`: another is only shown, or it is old."""
     if i != case.shown and facts.reading is not None:
-        why = facts.reading.why_not_judged
-        yield f"The newest mesh is only shown: {why}. This is judged by the last one that may be."
+        yield f"Newest mesh ignored: {facts.reading.why_not_judged}. Verdict from the last mesh that counts."
         yield how_to_be_judged(case.history, case.shown, case.model) if facts.in_service else ""
     age = case.at - from_epoch(case.history.taken_at[i])
     if facts.in_service and age > timedelta(days=case.limits.mesh_old_after_days):
         days = age / timedelta(days=1)
-        yield f"The mesh that is judged is {days:.0f} days old: mesh again, hot, before anything rests on it."
+        yield f"The mesh behind this is {days:.0f} days old: probe again, hot, before you act on it."
 
 
 def _reasons(verdict: Verdict, measures: MachineMeasures, followed: HistoryFindings | None) -> tuple[str, ...]:
     reasons = list(verdict.reasons)
     if followed is not None and followed.suspected_step is not None:
-        reasons.append("The newest meshes stand off the ones before: it may have moved just now; the next mesh tells.")
+        reasons.append("The newest meshes differ from the ones before: it may just have moved; the next mesh tells.")
     if measures.noise.source == "guess" and verdict.cause != "none":
-        assumed = f"{measures.noise.sigma_mm:.2f} mm a point is assumed"
-        reasons.append(f"How well its probe repeats is not known yet; {assumed}.")
+        assumed = f"assumed: {measures.noise.sigma_mm:.2f} mm a point"
+        reasons.append(f"Too few meshes to know how well its probe repeats ({assumed}).")
     return tuple(reasons)

@@ -62,25 +62,23 @@ CAUSES: Mapping[Cause, CauseRow] = MappingProxyType(
     {
         "none": CauseRow(words="nothing wrong"),
         "screws": CauseRow(words="tilted: a Z screw is off", whose="its screws", technician=True),
-        "plate": CauseRow(words="not flat: the plate, as far as one mesh can tell", whose="its plate", technician=True),
+        "plate": CauseRow(words="not flat: probably the plate", whose="its plate", technician=True),
         "both": CauseRow(words="tilted, and the plate is not flat", whose="screws and plate together", technician=True),
         "frame": CauseRow(
             words="the machine under the plate: frame, rails, gantry or probe", whose="its frame", technician=True
         ),
-        "probe": CauseRow(
-            words="single points that cannot be true: the probe, or dirt", whose="its probe", technician=True
-        ),
+        "probe": CauseRow(words="false readings: probe or dirt", whose="its probe", technician=True),
         "unclear": CauseRow(words="not clear yet"),
     }
 )
 
 ADVICE: Mapping[Advice, AdviceRow] = MappingProxyType(
     {
-        "leave": AdviceRow(words="leave it alone", idle=True),
+        "leave": AdviceRow(words="no action needed", idle=True),
         "watch": AdviceRow(words="watch it", idle=True),
         "plan-ahead": AdviceRow(words="plan a realignment before it passes the limit"),
         "re-mesh": AdviceRow(
-            words="mesh it again, hot",
+            words="probe it again, hot",
             asks="Mesh again hot; turn nothing yet",
             command="farmwatch poll",
             then="reads the new mesh at once",
@@ -106,7 +104,7 @@ ADVICE: Mapping[Advice, AdviceRow] = MappingProxyType(
             decision_rank=7,
         ),
         "turn-plate": AdviceRow(
-            words="turn the plate by half a turn and mesh again",
+            words="turn the plate 180° and probe again",
             reach_in=True,
             method=True,
             asks="Turn the plate half round, mesh again",
@@ -136,9 +134,9 @@ ADVICE: Mapping[Advice, AdviceRow] = MappingProxyType(
             decision_rank=6,
         ),
         # The host can be seen to at any time, whatever is done to the bed.
-        "check-host": AdviceRow(words="see why no mesh comes from its host", joint=", and ", method=True),
+        "check-host": AdviceRow(words="fix its host: no mesh comes from it", joint=", and ", method=True),
         "inspect-drive": AdviceRow(
-            words="look at the drive: belt tension, pulley clamps, wear, traces of a collision",
+            words="check the drive: belt tension, pulley clamps, wear, signs of a collision",
             reach_in=True,
             method=True,
             asks="Inspect belt and pulleys before a screw is turned",

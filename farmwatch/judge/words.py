@@ -12,6 +12,7 @@ from farmwatch.model import Model, TurningSense
 __all__ = [
     "CONDITION_WORDS", "advice_phrase", "advice_sentence", "amount_phrase",
     "cause_phrase", "move_sentence", "plan_sentences", "screw_words", "shim_sentences",
+    "since_phrase",
 ]  # fmt: skip
 
 CONDITION_WORDS: Mapping[Condition, str] = MappingProxyType(
@@ -27,6 +28,11 @@ CONDITION_WORDS: Mapping[Condition, str] = MappingProxyType(
 def screw_words(name: str) -> str:
     """A screw's name as it is said: front-left becomes "front left"."""
     return name.replace("-", " ").replace("_", " ")
+
+
+def since_phrase(assessment: Assessment, day: str) -> str:
+    """Since when the condition stands: "since Thu 19 Nov"; `day` is the day of it as the surface writes days."""
+    return f"already so when records began, {day}" if assessment.since_records_began else f"since {day}"
 
 
 def cause_phrase(assessment: Assessment) -> str:

@@ -52,13 +52,13 @@ def changed_machines(now: FleetAssessment, before: FleetAssessment, zone: tzinfo
         was = earlier.get(machine.machine)
         what = _what_happened(machine, was, before.at, now.at, zone)
         if what:
-            before_mm = was.range_mm if was is not None else None
+            before_mm = was.condition_range_mm if was is not None else None
             found.append(
                 ChangedMachine(
                     machine=machine.machine,
                     aisle=machine.aisle,
                     before_mm=before_mm,
-                    now_mm=machine.range_mm,
+                    now_mm=machine.condition_range_mm,
                     what=tuple(what),
                 )
             )
@@ -108,7 +108,7 @@ def _what_happened(
     if was.condition != machine.condition:
         what.append(f"was {_SAID[was.condition]}, now {_SAID[machine.condition]}")
     judged = machine.reading is not None and machine.reading.judged and was.reading.judged
-    if not what and judged and _change(was.range_mm, machine.range_mm) >= _WORTH_SAYING_MM:
+    if not what and judged and _change(was.condition_range_mm, machine.condition_range_mm) >= _WORTH_SAYING_MM:
         what.append("range moved without a step that can be named")
     return what
 

@@ -168,7 +168,7 @@ def _is_unprobed(machine: Assessment, ticket: Ticket) -> bool:
 
 
 def _worst_first(machines: Sequence[Assessment]) -> list[Assessment]:
-    return sorted(machines, key=lambda m: (-(m.range_mm or 0.0), m.machine))
+    return sorted(machines, key=lambda m: (-(m.condition_range_mm or 0.0), m.machine))
 
 
 def _is_to_realign(asked: _Asked) -> bool:
@@ -192,7 +192,7 @@ def _to_accept(asked: Sequence[_Asked], today: date) -> str:
     """Up to the twentieth of a millimetre that leaves a tenth above the range, for half a year."""
     if not asked:
         return ""
-    limit = math.ceil(1.1 * (asked[0].machine.range_mm or 0.0) * 20 - 1e-9) / 20
+    limit = math.ceil(1.1 * (asked[0].machine.condition_range_mm or 0.0) * 20 - 1e-9) / 20
     return f"farmwatch ticket accept {{number}} --limit {limit:.2f} --until {today + _ACCEPTED_FOR}"
 
 

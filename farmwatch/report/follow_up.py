@@ -87,7 +87,7 @@ def _listed(before: FleetAssessment, book: TicketFacts) -> dict[str, Assessment 
     working = [m for m in before.machines if m.in_service and m.condition == "past-limit"]
     floor = [m for m in working if m.at_tooth_floor and m.machine not in accepted]
     listed: dict[str, Assessment | None] = {m.machine: m for m in machines_needing_work(working, accepted)}
-    listed |= {m.machine: m for m in sorted(floor, key=lambda m: (-(m.range_mm or 0.0), m.machine))}
+    listed |= {m.machine: m for m in sorted(floor, key=lambda m: (-(m.condition_range_mm or 0.0), m.machine))}
     for ticket in book.before:
         if ticket.is_open and ticket.cause != "host":
             listed.setdefault(ticket.machine, then.get(ticket.machine))
@@ -161,8 +161,8 @@ def _row(
     return FollowUp(
         machine=name,
         aisle=one.aisle if one else "",
-        before_mm=was.range_mm if was else None,
-        now_mm=machine.range_mm if machine else None,
+        before_mm=was.condition_range_mm if was else None,
+        now_mm=machine.condition_range_mm if machine else None,
         outcome=outcome,
         words=words,
         ticket=ticket.number if ticket else None,

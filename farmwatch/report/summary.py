@@ -34,7 +34,7 @@ def summary_sentence(
         head = (
             f"{len(needing):,} of {count(len(working), 'machine')} {verb} hands{_against(len(needing), needing_before)}"
         )
-        head += f"; the worst is {shortened(worst.machine)} with a range of {mm(worst.range_mm or 0.0)} mm"
+        head += f"; the worst is {shortened(worst.machine)} with a range of {mm(worst.condition_range_mm or 0.0)} mm"
     else:
         head = _nobody(working, known, accepted)
     tails = []

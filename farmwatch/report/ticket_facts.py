@@ -66,7 +66,11 @@ def accepted_machines(machines: Sequence[Assessment], tickets: Sequence[Ticket],
             by_machine.setdefault(ticket.machine, []).append(ticket)
     found = {}
     for machine in machines:
-        mine = [t for t in by_machine.get(machine.machine, ()) if t.cause != "host" and t.accepts(machine.range_mm, at)]
+        mine = [
+            t
+            for t in by_machine.get(machine.machine, ())
+            if t.cause != "host" and t.accepts(machine.condition_range_mm, at)
+        ]
         if mine and machine.condition == "past-limit":
             found[machine.machine] = mine[-1]
     return found

@@ -112,7 +112,7 @@ def _due(machine: Assessment, forecast: Forecast, middle: float, at: datetime, z
     return DueMachine(
         machine=machine.machine,
         aisle=machine.aisle,
-        range_mm=machine.range_mm,
+        range_mm=machine.condition_range_mm,
         day=when(middle),
         between=f"{early} to {late}",
         chance=forecast.chance,

@@ -205,7 +205,9 @@ def weekly_view(
         limits=now.limits,
         sentence=sentence,
         counts=_counts(now.machines),
-        ranges=tuple((m.range_mm, m.condition) for m in working if m.range_mm is not None and _is_judged(m)),
+        ranges=tuple(
+            (m.condition_range_mm, m.condition) for m in working if m.condition_range_mm is not None and _is_judged(m)
+        ),
         past_made_of=told.past,
         decisions=page.decisions,
         decisions_foot=page.foot,
@@ -337,7 +339,7 @@ def _fleet(
             in_service=m.in_service,
             condition=m.condition,
             confirmed=m.confirmed,
-            range_mm=m.range_mm,
+            range_mm=m.condition_range_mm,
             flatness_mm=m.form.flatness_mz_mm if m.form is not None else None,
             tooth_floor_mm=m.tooth_floor_mm,
             cause="" if m.cause == "none" else cause_phrase(m),

@@ -84,7 +84,7 @@ class AtToothFloor:
 def machines_needing_work(machines: Sequence[Assessment], accepted: Container[str] = ()) -> tuple[Assessment, ...]:
     """In service, past the usable limit, not at its tooth floor and not accepted as it is; the largest range first."""
     needing = [m for m in machines if _is_past(m, accepted) and not m.at_tooth_floor]
-    return tuple(sorted(needing, key=lambda m: (-(m.range_mm or 0.0), m.machine)))
+    return tuple(sorted(needing, key=lambda m: (-(m.condition_range_mm or 0.0), m.machine)))
 
 
 def at_tooth_floor(
@@ -100,14 +100,14 @@ def at_tooth_floor(
         AtToothFloor(
             machine=m.machine,
             aisle=m.aisle,
-            range_mm=m.range_mm,
+            range_mm=m.condition_range_mm,
             tooth_floor_mm=m.tooth_floor_mm,
             shims=shim_sentences(m.plan) if m.plan is not None else (),
             after_shims_mm=m.plan.range_after_shims_mm if m.plan is not None else None,
             since=since_words(m.since, at, zone),
             ticket=tickets.get(m.machine),
         )
-        for m in sorted(floor, key=lambda m: (-(m.range_mm or 0.0), m.machine))
+        for m in sorted(floor, key=lambda m: (-(m.condition_range_mm or 0.0), m.machine))
     )
 
 
@@ -123,7 +123,7 @@ def sheet(machine: Assessment, rank: int, at: datetime, zone: tzinfo, ticket: Ti
         machine=machine.machine,
         aisle=machine.aisle,
         model_name=machine.model.name,
-        range_mm=machine.range_mm or 0.0,
+        range_mm=machine.condition_range_mm or 0.0,
         range_sd_mm=machine.range_sd_mm,
         confirmed=machine.confirmed,
         cause=cause_phrase(machine),
@@ -171,9 +171,9 @@ def since_words(since: datetime | None, at: datetime, zone: tzinfo) -> str:
 
 def _stages(machine: Assessment) -> tuple[tuple[str, float], ...]:
     plan = machine.plan
-    if plan is None or machine.range_mm is None:
+    if plan is None or machine.condition_range_mm is None:
         return ()
-    stages = [("now", machine.range_mm)]
+    stages = [("now", machine.condition_range_mm)]
     if _turn_labels(machine):
         stages.append(("after screws", plan.range_after_mm))
     if any(thick > 0.0 for thick in plan.shims_mm.values()):

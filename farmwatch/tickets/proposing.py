@@ -110,7 +110,7 @@ def _of_bed(
 
 
 def _wants(machine: Assessment, rules: Rules) -> bool:
-    if not machine.in_service or machine.range_mm is None:
+    if not machine.in_service or machine.condition_range_mm is None:
         return False
     if machine.condition == "past-limit":
         return machine.confirmed and machine.cause in NEEDS_TECHNICIAN
@@ -119,9 +119,9 @@ def _wants(machine: Assessment, rules: Rules) -> bool:
 
 def is_settled(machine: Assessment, mine: Sequence[Ticket], at: datetime, usable_mm: float) -> bool:
     """Whether an earlier one of the machine's tickets already answered what it shows now."""
-    if machine.range_mm is None:
+    if machine.condition_range_mm is None:
         return False
-    if any(t.cause in NEEDS_TECHNICIAN and t.accepts(machine.range_mm, at) for t in mine):
+    if any(t.cause in NEEDS_TECHNICIAN and t.accepts(machine.condition_range_mm, at) for t in mine):
         return True
     ended = [t for t in mine if t.closed_at is not None and t.cause != "host" and t.closed_range_mm is not None]
     if not ended:
@@ -129,7 +129,7 @@ def is_settled(machine: Assessment, mine: Sequence[Ticket], at: datetime, usable
     last = max(ended, key=lambda t: (t.closed_at, t.number))
     assert last.closed_range_mm is not None
     assert last.closed_at is not None
-    risen = machine.range_mm > last.closed_range_mm + RISE_AFTER_FLOOR_MM
+    risen = machine.condition_range_mm > last.closed_range_mm + RISE_AFTER_FLOOR_MM
     if last.phase in ("nothing-found", "withdrawn"):
         return not risen and at - last.closed_at < QUIET_AFTER_A_NO
     # Proven above the usable limit means: as good as teeth allow.
@@ -141,7 +141,7 @@ def _accepted(mine: Sequence[Ticket], cause: str, range_mm: float | None, at: da
 
 
 def _opening(fleet: FleetAssessment, machine: Assessment, rules: Rules, today: date) -> TicketChange:
-    assert machine.range_mm is not None
+    assert machine.condition_range_mm is not None
     if machine.condition != "past-limit":
         days = machine.forecast.p50 if machine.forecast and machine.forecast.p50 is not None else 28.0
         due = workday(today + timedelta(days=max(int(days) - 1, 0)), 0, rules)
@@ -150,9 +150,11 @@ def _opening(fleet: FleetAssessment, machine: Assessment, rules: Rules, today: d
     priority = _priority(machine, fleet)
     draft = _draft(fleet, machine, machine.cause, priority=priority, due=_due(priority, today, rules))
     by_rule = (
-        rules.approve_up_to_mm is not None and machine.cause == "screws" and machine.range_mm <= rules.approve_up_to_mm
+        rules.approve_up_to_mm is not None
+        and machine.cause == "screws"
+        and machine.condition_range_mm <= rules.approve_up_to_mm
     )
-    why = f"Confirmed past the limit at {machine.range_mm:.2f} mm."
+    why = f"Confirmed past the limit at {machine.condition_range_mm:.2f} mm."
     return TicketChange(kind="open", ticket=draft, why=why, approve=by_rule)
 
 
@@ -179,15 +181,15 @@ def _for_open_ticket(
 
 def _came_right(machine: Assessment, open_ticket: Ticket) -> Iterator[TicketChange]:
     right = machine.confirmed and machine.condition in ("ideal", "usable")
-    if right and machine.range_mm is not None and not open_ticket.remark.startswith(CAME_RIGHT):
-        remark = f"{CAME_RIGHT}: {machine.range_mm:.2f} mm. Withdraw it, or look what moved."
+    if right and machine.condition_range_mm is not None and not open_ticket.remark.startswith(CAME_RIGHT):
+        remark = f"{CAME_RIGHT}: {machine.condition_range_mm:.2f} mm. Withdraw it, or look what moved."
         yield TicketChange(kind="refresh", ticket=replace(open_ticket, remark=remark), why=remark)
 
 
 def _is_news(machine: Assessment, open_ticket: Ticket) -> bool:
-    if open_ticket.remark.startswith(CAME_RIGHT) or open_ticket.range_mm is None or machine.range_mm is None:
+    if open_ticket.remark.startswith(CAME_RIGHT) or open_ticket.range_mm is None or machine.condition_range_mm is None:
         return True
-    off = abs(machine.range_mm - open_ticket.range_mm)
+    off = abs(machine.condition_range_mm - open_ticket.range_mm)
     replanned = plan_document(machine.plan) != open_ticket.plan or machine.advice != open_ticket.advice
     return off > max(NEWS_MM, NEWS_SHARE * open_ticket.range_mm) or replanned
 
@@ -224,13 +226,13 @@ def with_numbers(ticket: Ticket, machine: Assessment) -> Ticket:
     if plan is not None:
         # What is left when the advice is followed: after shims where shims are advised, else after the teeth.
         after = plan.range_after_shims_mm if "shim" in machine.advice else plan.range_after_mm
-    return replace(ticket.planned(machine.advice, plan), range_mm=machine.range_mm, predicted_mm=after)
+    return replace(ticket.planned(machine.advice, plan), range_mm=machine.condition_range_mm, predicted_mm=after)
 
 
 def _priority(machine: Assessment, fleet: FleetAssessment) -> int:
     """1: three times the usable limit or more; 2: past it."""
-    assert machine.range_mm is not None
-    return 1 if machine.range_mm >= 3 * fleet.limits.usable_mm else 2
+    assert machine.condition_range_mm is not None
+    return 1 if machine.condition_range_mm >= 3 * fleet.limits.usable_mm else 2
 
 
 def _due(priority: int, today: date, rules: Rules) -> date:

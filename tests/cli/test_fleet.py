@@ -50,7 +50,7 @@ def test_one_mesh_of_two_machines_is_marked_in_the_fleet(farm, monkeypatch):
     assert out.count("look twice") == 2
     assert "<b>[red]x[/red] and plover-01 gave the same mesh, to the last digit: two names for one address?" in out
     page = " ".join(farm("machine", "plover-01")[1].split())
-    assert "See first whose mesh this is: <b>[red]x[/red] gave the same one. By that mesh: leave it alone." in page
+    assert "See first whose mesh this is: <b>[red]x[/red] gave the same one. By that mesh: no action needed." in page
     monkeypatch.setenv("COLUMNS", "44")
     assert "gave the same mesh" in " ".join(farm("fleet")[1].split())
 
@@ -62,7 +62,7 @@ def test_an_old_mesh_is_to_be_taken_again(farm):
     assert " ".join(next(line for line in out.splitlines() if line.startswith("plover-01")).split()).endswith(
         "ideal re-mesh (old) 21 d, old"
     )
-    assert "Mesh it again, hot: its mesh is old. By that mesh: leave it alone." in page
+    assert "Mesh it again, hot: its mesh is old. By that mesh: no action needed." in page
     assert "is 21 days old" in page
     document = json.loads(farm("fleet", "--json", "--at", later)[1])
     assert next(m for m in document["machines"] if m["machine"] == "plover-01")["advice"] == ["leave"]
@@ -85,7 +85,7 @@ def test_a_host_that_is_not_understood_is_to_be_looked_at_and_how(farm, spoil):
     assert "garbled" in row
     assert "1 with a host not understood" in " ".join(farm("fleet")[1].split())
     assert "host: not understood, answered" in page
-    assert "Leave it alone, and see why no mesh comes from its host." in page
+    assert "No action needed, and fix its host: no mesh comes from it." in page
     assert "Its host: compare the answer with the mapping" in page
 
 
@@ -125,7 +125,7 @@ def test_what_a_ticket_accepts_is_said_in_place_of_the_advice(farm, monkeypatch)
 def test_assess_gives_the_reasons_of_each_machine(farm):
     out = " ".join(farm("assess")[1].split())
 
-    assert "heron-01 The bed itself is flat to" in out
+    assert "heron-01 Without the tilt, the bed is flat to" in out
     assert "No mesh of this machine has come in yet." in out
     assert "The bed itself" not in farm("fleet")[1]
 
@@ -189,7 +189,7 @@ def test_machine_shows_all_of_it_in_order(farm):
 
     assert code == 0
     places = [out.index(words) for words in (
-        "heron-01  (tideframe-220, aisle heron)", "range 0.6", "past-limit since", "What to do", "Realign its screws.",
+        "heron-01  (tideframe-220, aisle heron)", "range 0.6", "past-limit, since", "What to do", "Realign its screws.",
         "Before the first move", "8. farmwatch only reads.", "Moves",
         "front right: up 1 tooth, clockwise seen from below",
         "rear: the reference, never turned", "That leaves a range of", "What the range is made of",
@@ -208,9 +208,9 @@ def test_cautions_stand_before_the_first_move_and_only_where_somebody_is_sent(fa
         assert caution in tilted
         assert tilted.index(caution) < tilted.index("up 1 tooth")
         assert caution not in well
-    assert "Leave it alone." in well
+    assert "No action needed." in well
     never = farm("machine", "<b>[red]x[/red]")[1]
-    assert "Mesh it again, hot." in never
+    assert "Probe it again, hot." in never
     assert "Before the first move" not in never
 
 

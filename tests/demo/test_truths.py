@@ -147,11 +147,11 @@ def test_the_report_closes_the_loop(played: Any) -> None:
     assert lines["Came back: see why, approve anew"] == ("heron-08",)
     assert lines["Accept as it is, or approve shims"] == ("plover-03",)
     assert "heron-07" in lines["Approve a look at belt and pulleys"]
-    # Each sheet says how sure it is and what would change our mind.
+    # Each sheet says how sure it is and what would change that.
     assert view.sheets
     for sheet in view.sheets:
         said = " ".join(sheet.sure)
-        assert "change our mind" in said or "in the next mesh" in said or "Mesh again, hot" in said, sheet.machine
+        assert "We'd drop this" in said or "Probe again, hot" in said or "it is the probe" in said, sheet.machine
     outcomes = {row.machine: row.outcome for row in view.follow_ups or ()}
     wanted = {"plover-08": "proven", "heron-08": "came back", "heron-09": "done", "plover-07": "accepted",
               "heron-02": "not done", "avocet-05": "taken out"}  # fmt: skip

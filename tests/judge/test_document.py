@@ -35,7 +35,7 @@ EXAMPLE = json.loads(
   "screws":[{"name":"front-left","height_mm":0.179,"sd_mm":0.004,"reference":false},
    {"name":"front-right","height_mm":-0.421,"sd_mm":0.004,"reference":false},
    {"name":"rear","height_mm":0.0,"sd_mm":0.0,"reference":true}],
-  "tooth_floor_mm":0.321,"condition":"past-limit","confirmed":true,"since":"2026-11-19T05:58:02Z","cause":"screws",
+  "tooth_floor_mm":0.321,"condition":"past-limit","confirmed":true,"since":"2026-11-19T05:58:02Z","since_records_began":false,"cause":"screws",
   "advice":["realign","shim"],
   "plan":{"teeth":{"front-left":0,"front-right":1},"range_after_mm":0.321,
    "shims_mm":{"front-left":0.0,"front-right":0.2,"rear":0.2},"range_after_shims_mm":0.092},

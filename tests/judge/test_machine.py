@@ -185,7 +185,7 @@ class TestShownAndJudged:
         assert not one.reading.judged
         assert "21 °C" in one.reading.why_not_judged
         assert one.judged_reading.taken_at == bench.at(0)
-        assert one.reasons[0].startswith("The newest mesh is only shown: the bed was at 21 °C")
+        assert one.reasons[0].startswith("Newest mesh ignored: the bed was at 21 °C")
         assert one.reasons[1] == "Mesh it with the bed at 45 °C or more."
         assert (one.condition, one.cause) == ("past-limit", "screws")
         assert one.judged_range_mm == pytest.approx(np.ptp(bench.bed((0.8, 0, 0))))
@@ -195,7 +195,7 @@ class TestShownAndJudged:
         history = bench.history(bench.bed(), 2)
         old = judge_machine(history, bench.model, bench.limits, bench.at(26))
         assert (old.condition, old.advice) == ("ideal", ("leave",))
-        assert old.reasons[0] == "The mesh that is judged is 25 days old: mesh again, hot, before anything rests on it."
+        assert old.reasons[0] == "The mesh behind this is 25 days old: probe again, hot, before you act on it."
         assert len(judge_machine(history, bench.model, bench.limits, bench.at(14)).reasons) == 1
 
     def test_a_mesh_of_a_part_of_the_bed_is_not_mended_by_meshing_again(self, bench) -> None:
@@ -210,7 +210,7 @@ class TestShownAndJudged:
         one = judge_machine(History.of("heron-01", [*before, now]), bench.model, bench.limits, bench.at(4))
         assert (one.condition, one.confirmed) == ("usable", True)
         assert one.range_mm < 0.1
-        assert "still usable: one mesh alone is within the ideal limit" in one.reasons[-1]
+        assert "Still usable: only one mesh is within the ideal limit" in one.reasons[-1]
 
     def test_nothing_to_judge(self, bench) -> None:
         cold = bench.reading(bench.bed((0.8, 0, 0)), 0, bed_celsius=21.0)
@@ -283,7 +283,7 @@ class TestRangeSd:
     def test_simulated_from_the_noise_before_that(self, bench) -> None:
         one = judged(bench, bench.bed((0.8, 0, 0)), n=1)
         assert 0.01 < one.range_sd_mm < 0.03
-        assert any("not known yet" in reason for reason in one.reasons)
+        assert any("Too few meshes to know" in reason for reason in one.reasons)
 
 
 def cases_of(bench, *histories: History) -> list[MachineCase]:
@@ -343,3 +343,34 @@ def test_grids_may_change_over_time(bench) -> None:
         History.of("heron-01", [early, late]), bench.model, bench.limits, bench.at(1) + timedelta(hours=1)
     )
     assert (one.condition, one.confirmed, one.reading.rows) == ("past-limit", True, 7)
+
+
+class TestWhatEverySurfaceSays:
+    def test_the_range_said_first_is_that_of_the_mesh_that_counts(self, bench) -> None:
+        hot, cold = bench.reading(bench.bed((0.8, 0, 0))), bench.reading(bench.bed((0.1, 0, 0)), 1, bed_celsius=20.0)
+        one = judge_machine(History.of("heron-01", [hot, cold]), bench.model, bench.limits, bench.at(2))
+        assert one.range_mm < 0.2 < one.condition_range_mm
+        assert one.condition_range_mm == one.judged_range_mm
+        only = judge_machine(History.of("heron-01", [hot]), bench.model, bench.limits, bench.at(2))
+        assert only.condition_range_mm == only.range_mm
+
+    def test_what_was_so_at_the_first_mesh_is_not_said_to_have_begun_then(self, bench) -> None:
+        off = [bench.reading(bench.bed((0.8, 0, 0)), float(day)) for day in range(4)]
+        before = [bench.reading(bench.bed(), float(day) - 5) for day in range(4)]
+        assert judge_machine(History.of("heron-01", off), bench.model, bench.limits, bench.at(5)).since_records_began
+        fell = judge_machine(History.of("heron-01", [*before, *off]), bench.model, bench.limits, bench.at(5))
+        assert fell.condition == "past-limit"
+        assert not fell.since_records_began
+
+    @pytest.mark.parametrize(("places", "whose"), [([(3, 3)] * 6, "dirt or a dent"), ("round", "it is the probe")])
+    def test_bad_points_are_told_from_the_last_meshes(self, bench, places, whose: str) -> None:
+        walk = [(1, 1), (5, 2), (2, 5), (4, 4), (1, 5), (3, 3)] if places == "round" else places
+        rng = np.random.default_rng(3)
+        readings = []
+        for day, (row, column) in enumerate(walk):
+            z = bench.bed() + rng.normal(0, 0.003, 49)
+            z[7 * row + column] += 0.4
+            readings.append(bench.reading(z, float(day)))
+        one = judge_machine(History.of("heron-01", readings), bench.model, bench.limits, bench.at(7))
+        assert one.cause == "probe"
+        assert any(whose in reason and "6 of the last 6" in reason for reason in one.reasons)

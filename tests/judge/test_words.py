@@ -115,8 +115,8 @@ def test_advice_is_one_sentence_in_order(bench) -> None:
     assert advice_sentence(one) == "Realign its screws, then shim what is left."
     assert advice_sentence(replace(one, advice=())) == ""
     assert advice_phrase(one.advice) == "realign its screws, then shim what is left"
-    assert advice_phrase(("leave", "check-host")) == "leave it alone, and see why no mesh comes from its host"
-    assert advice_phrase(("inspect-drive", "realign"), short=True) == "look at the drive, then realign its screws"
+    assert advice_phrase(("leave", "check-host")) == "no action needed, and fix its host: no mesh comes from it"
+    assert advice_phrase(("inspect-drive", "realign"), short=True) == "check the drive, then realign its screws"
 
 
 def test_a_cause_that_is_unclear_says_what_it_looks_like(bench) -> None:
