@@ -7,7 +7,7 @@ import os
 import random
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -204,16 +204,32 @@ def _put_in_place(database: Database, fresh: Path, aside: Path) -> Path | None:
         fresh.replace(database.path)
         sync_folder(database.path.parent)
         return None
+    _fold_log(database)
     with _held(database.path, database.patience_seconds):
         keep_owner(database.path.stat(), fresh)
         log = database.path.with_name(f"{database.path.name}.wal")
-        os.link(database.path, aside)
         if log.exists():
-            # It belongs to the old file and must not meet the new one.
-            log.replace(aside.with_name(f"{aside.name}.wal"))
+            # The database is too damaged to take in its log. The log must not meet the new file, and what is put
+            # aside has both from its first moment on.
+            os.link(log, aside.with_name(f"{aside.name}.wal"))
+            os.link(database.path, aside)
+            log.unlink()
+        else:
+            os.link(database.path, aside)
         fresh.replace(database.path)
         sync_folder(database.path.parent)
     return aside
+
+
+def _fold_log(database: Database) -> None:
+    """Take into the file what is only in its write-ahead log yet, so that the file alone is all that there is.
+
+    Else the two would have to be moved in two steps, and a crash between them would tear the database apart.
+    """
+    if database.path.with_name(f"{database.path.name}.wal").exists():
+        # One that cannot be opened is what most restores are for.
+        with suppress(StoreError), database.frozen():
+            pass
 
 
 def _read_through(con: duckdb.DuckDBPyConnection, path: Path) -> int:
