@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import os
+import pwd
+import shlex
 import stat
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-__all__ = ["keep_owner", "replacing", "sync_folder"]
+__all__ = ["give_to_owner", "how_to_own", "keep_owner", "replacing", "sync_folder", "user_name"]
 
 
 @contextmanager
@@ -40,6 +42,37 @@ def keep_owner(like: os.stat_result, path: Path) -> None:
         os.chown(path, like.st_uid, like.st_gid)
 
 
+def give_to_owner(path: Path) -> None:
+    """Let a new file that root wrote belong to the owner of its folder: a service of that user works there."""
+    if os.geteuid() == 0:
+        folder = path.parent.stat()
+        os.chown(path, folder.st_uid, folder.st_gid)
+
+
+def how_to_own(path: Path) -> str:
+    """Whose a file (or, where there is none, its folder) is, and the command that lets this user write it."""
+    found = path if path.exists() else path.parent
+    try:
+        status = found.stat()
+    except OSError:
+        return f"check the owner and mode of {found}"
+    mode = stat.S_IMODE(status.st_mode)
+    me = user_name(os.geteuid()).removeprefix("#")
+    right = "u+rwx" if found.is_dir() else "u+rw"
+    return (
+        f"it belongs to {user_name(status.st_uid)}, mode {mode:o}; to mend it: "
+        f"sudo chown {me} {shlex.quote(str(found))} && sudo chmod {right} {shlex.quote(str(found))}"
+    )
+
+
+def user_name(number: int) -> str:
+    """The name of a user, or #123 where the number has none."""
+    try:
+        return pwd.getpwuid(number).pw_name
+    except KeyError:
+        return f"#{number}"
+
+
 def sync_folder(folder: Path) -> None:
     """Make a rename in `folder` survive a power cut."""
     _sync(folder)
@@ -51,9 +84,8 @@ def _give_owner(beside: Path, target: Path, like: os.stat_result | None) -> None
             like = target.stat()
     if like is not None:
         keep_owner(like, beside)
-    elif os.geteuid() == 0:
-        folder = target.parent.stat()
-        os.chown(beside, folder.st_uid, folder.st_gid)
+    else:
+        give_to_owner(beside)
 
 
 def _sync(path: Path) -> None:

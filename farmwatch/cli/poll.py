@@ -34,8 +34,10 @@ def poll(app: App, names: tuple[str, ...], fail_on: str | None) -> None:
     """Ask every machine's host once, now, and store what it says."""
     from farmwatch.collect import poll_once
     from farmwatch.service import PollState
-    from farmwatch.store import DurableWriter, StoreError
+    from farmwatch.store import DurableWriter, StoreError, refuse_foreign
 
+    # Nothing is asked that could not be kept, and nothing is left that the service could not write.
+    refuse_foreign(app.settings.farm.database)
     writer = DurableWriter(app.store)
     memory = PollState(writer)
     now = app.now()

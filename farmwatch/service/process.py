@@ -18,6 +18,7 @@ from types import FrameType, TracebackType
 from typing import Self
 
 from farmwatch.errors import FarmwatchError
+from farmwatch.files import how_to_own
 
 __all__ = ["AlreadyRunning", "Notifier", "Signals", "is_running", "only_one"]
 
@@ -161,9 +162,7 @@ def only_one(database: Path, now: datetime) -> Iterator[None]:
     try:
         descriptor = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
     except OSError as fault:
-        raise FarmwatchError(
-            f"{path}: cannot be made ({fault.strerror}); check the owner and mode of its folder"
-        ) from fault
+        raise FarmwatchError(f"{path}: cannot be made ({fault.strerror}); {how_to_own(path)}") from fault
     try:
         try:
             fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)

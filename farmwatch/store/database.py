@@ -19,6 +19,7 @@ from typing import BinaryIO
 
 import duckdb
 
+from farmwatch.files import how_to_own
 from farmwatch.store.errors import ERRORS_BY_NUMBER, StoreBusy, StoreError, StoreReadOnly, holder, is_lock, translated
 from farmwatch.store.files import copy_file, refuse_foreign
 from farmwatch.store.migrate import migrate, newest, refuse_newer, schema_version
@@ -171,7 +172,7 @@ class Database:
             )
         refuse_foreign(self.path)
         if self.path.exists() and not os.access(self.path, os.W_OK):
-            raise StoreReadOnly(f"{self.path}: may not be written; check the owner and mode of the file")
+            raise StoreReadOnly(f"{self.path}: may not be written; {how_to_own(self.path)}")
 
     def _keep_copy(self, con: _Connection, version: int) -> _Connection:
         """Copy the file as it was before its schema changes, then open it anew."""

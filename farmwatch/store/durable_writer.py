@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal
 
+from farmwatch.files import how_to_own
 from farmwatch.history import Reading
 from farmwatch.store.errors import StoreBusy, StoreDamaged, StoreError, StoreFull, StoreNewer, StoreReadOnly
 from farmwatch.store.pending import Batch, PendingFile
@@ -137,7 +138,7 @@ class DurableWriter:
                 if until is None or reading.taken_at <= until:
                     self._know(reading)
         except OSError as fault:
-            self._pending_words = f"{self.pending.path}: {fault.strerror}; check its owner and mode"
+            self._pending_words = self._of_pending(fault)
 
     def _know(self, reading: Reading) -> None:
         known = self._last.get(reading.machine)
@@ -155,7 +156,7 @@ class DurableWriter:
             self.pending.load(self._store_batch)
         except OSError as fault:
             # What waits must not keep out what comes: the round that is at hand is tried all the same.
-            self._pending_words = f"{self.pending.path}: {fault.strerror}; check its owner and mode"
+            self._pending_words = self._of_pending(fault)
         else:
             self._pending_words = ""
 
@@ -167,9 +168,14 @@ class DurableWriter:
             self.pending.append(readings, polls)
         except OSError as fault:
             self._lost |= {(reading.machine, reading.mesh.digest()) for reading in readings}
-            self._pending_words = f"{self.pending.path} cannot grow either ({fault.strerror})"
+            self._pending_words = self._of_pending(fault, "cannot grow either")
             return 0
         return len(readings)
+
+    def _of_pending(self, fault: OSError, what: str = "cannot be read or emptied") -> str:
+        path = self.pending.path
+        mend = f"; {how_to_own(path)}" if isinstance(fault, PermissionError) else ""
+        return f"{path} {what} ({fault.strerror}){mend}"
 
     def _well(self, readings: Sequence[Reading]) -> None:
         self._kind, self._words = "ok", ""

@@ -21,6 +21,7 @@ from pathlib import Path
 import duckdb
 
 from farmwatch.errors import FarmwatchError
+from farmwatch.files import how_to_own
 
 __all__ = [
     "ERRORS_BY_NUMBER",
@@ -128,7 +129,10 @@ def translated(fault: Exception, path: Path) -> StoreError | None:
             f"{path}: no room is left on the disk; nothing was changed. Make room and it goes on by itself"
         )
     if number in _READ_ONLY:
-        return StoreReadOnly(f"{path}: may not be written; check the owner and mode of the file and of its folder")
+        if number == errno.EROFS:
+            return StoreReadOnly(f"{path}: may not be written: its disk is mounted read-only")
+        folder = "" if os.access(path.parent, os.W_OK) else f"; its folder: {how_to_own(path.parent)}"
+        return StoreReadOnly(f"{path}: may not be written; {how_to_own(path)}{folder}")
     # DuckDB gives no number where the system read what was asked and it was not a database.
     no_database = isinstance(fault, duckdb.IOException) and said.number is None
     if no_database or said.kind == "Data Corruption" or isinstance(fault, _DAMAGED_TYPES):

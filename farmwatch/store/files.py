@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import os
-import pwd
 import shutil
 from pathlib import Path
 from typing import BinaryIO
 
-from farmwatch.files import replacing
+from farmwatch.files import replacing, user_name
 from farmwatch.store.errors import StoreForeign
 
 __all__ = ["copy_file", "refuse_foreign"]
@@ -38,14 +37,7 @@ def refuse_foreign(database: Path) -> None:
         if me != 0:
             return
     if owner not in (me, 0):
-        name = _user_name(owner)
+        name = user_name(owner)
         raise StoreForeign(
-            f"{database}: belongs to {name}, who could not write what {_user_name(me)} would leave there", name
+            f"{database}: belongs to {name}, who could not write what {user_name(me)} would leave there", name
         )
-
-
-def _user_name(number: int) -> str:
-    try:
-        return pwd.getpwuid(number).pw_name
-    except KeyError:
-        return f"#{number}"

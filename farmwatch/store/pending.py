@@ -18,7 +18,7 @@ from typing import Any, BinaryIO
 
 import orjson
 
-from farmwatch.files import sync_folder
+from farmwatch.files import give_to_owner, sync_folder
 from farmwatch.history import Reading
 from farmwatch.outcomes import OUTCOMES
 from farmwatch.store.reading_facts import LineRefused, instant, valid_text
@@ -66,6 +66,7 @@ class PendingFile:
                 os.ftruncate(file.fileno(), end)
                 raise
         if is_new:
+            give_to_owner(self.path)
             sync_folder(self.path.parent)
 
     def count(self) -> int:

@@ -213,5 +213,5 @@ def test_another_user_may_read_and_is_told_that_it_may_not_write(reading: MakeRe
             [sys.executable, "-c", _AS_NOBODY, str(store.path)], capture_output=True, text=True, timeout=60, check=False
         )
         assert said.stdout.splitlines()[0] == "1", said.stderr
-        assert "may not be written; check the owner and mode" in said.stdout
+        assert "may not be written; it belongs to root, mode 644; to mend it: sudo chown nobody " in said.stdout
         assert [entry.name for entry in Path(folder).iterdir()] == ["farm.duckdb"]
