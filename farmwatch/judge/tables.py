@@ -26,6 +26,8 @@ class CauseRow:
 
     words: str
     """After the machine's name: "tilted: a Z screw is off"."""
+    short: str
+    """Behind a range, in brackets: "tilt"; empty where there is none."""
     whose: str = ""
     """What is at fault, beside another: "its screws"; empty where nothing is."""
     technician: bool = False
@@ -38,6 +40,8 @@ class AdviceRow:
 
     words: str
     """In a list of what to do: "realign its screws"; particulars stand behind a colon."""
+    work: str
+    """As an order, or a decision behind "Approve:": "turn the screws"."""
     joint: str = ", then "
     """How it follows another advice."""
     idle: bool = False
@@ -46,104 +50,113 @@ class AdviceRow:
     """Somebody turns, shims or touches a part of the machine: the cautions stand before it."""
     method: bool = False
     """What was done at the machine, as the method of a finished ticket."""
-    asks: str = ""
-    """The decision on a machine past the limit whose first advice it is; empty where nothing is to be decided."""
-    command: str = ""
-    """The command that goes with the decision, `{name}` for the machine."""
-    then: str = ""
-    """What the command brings, or when it is to be given."""
-    approve: str = ""
-    """The decision where a proposed ticket waits; empty where that is told otherwise."""
-    decision_rank: int = 99
-    """The order in which a manager takes the decisions."""
+    bench_hours: float | None = None
+    """Hours of the job where the farm has not timed its own, the wait for a hot mesh left out: common practice, no
+    source. None: it is no work for the bench."""
+    tools: str = ""
+    """What is brought to the machine: common practice, no source."""
+    steps: tuple[str, ...] = ()
+    """What the work consists of, where no plan of screws and shims says it: common practice, no source."""
 
 
 CAUSES: Mapping[Cause, CauseRow] = MappingProxyType(
     {
-        "none": CauseRow(words="nothing wrong"),
-        "screws": CauseRow(words="tilted: a Z screw is off", whose="its screws", technician=True),
-        "plate": CauseRow(words="not flat: probably the plate", whose="its plate", technician=True),
-        "both": CauseRow(words="tilted, and the plate is not flat", whose="screws and plate together", technician=True),
-        "frame": CauseRow(
-            words="the machine under the plate: frame, rails, gantry or probe", whose="its frame", technician=True
+        "none": CauseRow(words="nothing wrong", short=""),
+        "screws": CauseRow(words="tilted: a Z screw is off", short="tilt", whose="its screws", technician=True),
+        "plate": CauseRow(words="not flat: probably the plate", short="plate", whose="its plate", technician=True),
+        "both": CauseRow(
+            words="tilted, and the plate is not flat",
+            short="tilt and plate",
+            whose="screws and plate together",
+            technician=True,
         ),
-        "probe": CauseRow(words="false readings: probe or dirt", whose="its probe", technician=True),
-        "unclear": CauseRow(words="not clear yet"),
+        "frame": CauseRow(
+            words="the machine under the plate: frame, rails, gantry or probe",
+            short="frame",
+            whose="its frame",
+            technician=True,
+        ),
+        "probe": CauseRow(
+            words="false readings: probe or dirt",
+            short="false readings",
+            whose="its probe",
+            technician=True,
+        ),
+        "unclear": CauseRow(words="not clear yet", short="cause not clear"),
     }
 )
 
 ADVICE: Mapping[Advice, AdviceRow] = MappingProxyType(
     {
-        "leave": AdviceRow(words="no action needed", idle=True),
-        "watch": AdviceRow(words="watch it", idle=True),
-        "plan-ahead": AdviceRow(words="plan a realignment before it passes the limit"),
+        "leave": AdviceRow(words="no action needed", work="don't touch", idle=True),
+        "watch": AdviceRow(words="watch it", work="watch it", idle=True),
+        "plan-ahead": AdviceRow(words="plan a realignment before it passes the limit", work="realign before the limit"),
         "re-mesh": AdviceRow(
             words="probe it again, hot",
-            asks="Mesh again hot; turn nothing yet",
-            command="farmwatch poll",
-            then="reads the new mesh at once",
-            decision_rank=3,
+            work="probe it hot again",
+            steps=("Probe hot before anything is turned.",),
         ),
         "realign": AdviceRow(
             words="realign its screws",
+            work="turn the screws",
+            bench_hours=0.75,
+            tools="marker, keys for clamps and belt, block for the bed",
             reach_in=True,
             method=True,
-            asks="Send to the bench to turn the screws",
-            command="farmwatch machine {name}",
-            then="prints the moves",
-            approve="Approve turning the screws",
-            decision_rank=2,
         ),
         "shim": AdviceRow(
             words="shim what is left",
+            work="shim it",
+            bench_hours=0.75,
+            tools="key for the bed mounts, feeler gauge",
             reach_in=True,
             method=True,
-            asks="Shim, or accept: no whole tooth betters it",
-            command="farmwatch machine {name}",
-            then="names the shims",
-            decision_rank=7,
         ),
         "turn-plate": AdviceRow(
             words="turn the plate 180° and probe again",
+            work="turn the plate 180°",
+            bench_hours=0.25,
+            steps=("Turn the plate 180°.",),
             reach_in=True,
             method=True,
-            asks="Turn the plate half round, mesh again",
-            command="farmwatch note {name} plate --text turned",
-            then="once it is turned",
-            approve="Approve turning the plate half round",
-            decision_rank=4,
         ),
         "plate": AdviceRow(
             words="replace or flatten the plate",
+            work="fit a new plate",
+            bench_hours=0.5,
+            tools="cloth, cleaner",
+            steps=("Fit a new or flattened plate; note its name.",),
             reach_in=True,
             method=True,
-            asks="Order a plate",
-            command="farmwatch note {name} plate",
-            then="once the new one lies on the bed",
-            approve="Approve a new plate",
-            decision_rank=5,
         ),
         "check-probe": AdviceRow(
             words="clean plate and nozzle, then check the probe",
+            work="clean and check the probe",
+            bench_hours=0.5,
+            tools="cloth, cleaner, brush for the nozzle",
+            steps=(
+                "Clean plate and nozzle.",
+                "Check that the probe sits firm and its cable is whole.",
+            ),
             reach_in=True,
             method=True,
-            asks="Clean plate and nozzle, check the probe",
-            command="farmwatch note {name} probe",
-            then="once it is put right",
-            approve="Approve cleaning and a check of the probe",
-            decision_rank=6,
         ),
         # The host can be seen to at any time, whatever is done to the bed.
-        "check-host": AdviceRow(words="fix its host: no mesh comes from it", joint=", and ", method=True),
+        "check-host": AdviceRow(
+            words="fix its host: no mesh comes from it", work="fix its host", joint=", and ", method=True
+        ),
         "inspect-drive": AdviceRow(
             words="check the drive: belt tension, pulley clamps, wear, signs of a collision",
+            work="inspect belt and pulleys",
+            bench_hours=1.0,
+            tools="keys for clamps and belt",
+            steps=(
+                "Check the belt's tension on every run.",
+                "Check that each pulley's clamp holds; mark pulley against screw.",
+                "Look for wear, loose nuts and traces of a collision.",
+            ),
             reach_in=True,
             method=True,
-            asks="Inspect belt and pulleys before a screw is turned",
-            command="farmwatch machine {name}",
-            then="shows when it moved",
-            approve="Approve a look at belt and pulleys",
-            decision_rank=1,
         ),
     }
 )

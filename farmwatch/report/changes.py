@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
 
 from farmwatch.follow import Step
 from farmwatch.judge import Assessment, FleetAssessment
 from farmwatch.judge.assessment import Condition
-from farmwatch.text import count, day_of, signed, spaced
+from farmwatch.text import count, day_of, joined, signed, spaced
 
-__all__ = ["ChangedMachine", "RepeatedFault", "changed_machines", "repeated_faults", "step_words"]
+__all__ = ["ChangedMachine", "changed_machines", "step_words", "why_repeated"]
 
 # Under this a change of the range is what two probings of one bed differ by: common practice, no source.
 _WORTH_SAYING_MM = 0.05
@@ -31,17 +30,6 @@ class ChangedMachine:
     before_mm: float | None
     now_mm: float | None
     what: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RepeatedFault:
-    """A machine that keeps coming back, and why it is named."""
-
-    machine: str
-    aisle: str
-    why: tuple[str, ...]
-    inspect: bool
-    """The drive wants looking at before the screws are turned again."""
 
 
 def changed_machines(now: FleetAssessment, before: FleetAssessment, zone: tzinfo) -> tuple[ChangedMachine, ...]:
@@ -65,17 +53,15 @@ def changed_machines(now: FleetAssessment, before: FleetAssessment, zone: tzinfo
     return tuple(sorted(found, key=lambda row: -_change(row.before_mm, row.now_mm)))
 
 
-def repeated_faults(machines: Sequence[Assessment], at: datetime, zone: tzinfo) -> tuple[RepeatedFault, ...]:
-    """Two tooth jumps at one screw within 90 days, three sudden changes in half a year, or a drive to inspect."""
-    found = []
-    for machine in machines:
-        why = _why_repeated(machine, at, zone)
-        inspect = "inspect-drive" in machine.advice
-        if inspect and not why:
-            why = ["came back after a repair"]
-        if why:
-            found.append(RepeatedFault(machine=machine.machine, aisle=machine.aisle, why=tuple(why), inspect=inspect))
-    return tuple(found)
+def why_repeated(machine: Assessment, at: datetime, zone: tzinfo) -> tuple[str, ...]:
+    """Why a machine is one that slips again, with the days of every jump; empty where it is none.
+
+    Two tooth jumps at one screw within 90 days, three sudden changes in half a year, or a drive to inspect.
+    """
+    why = _why_repeated(machine, at, zone)
+    if not why and "inspect-drive" in machine.advice:
+        why = ["failed its check after a repair"]
+    return tuple(why)
 
 
 def step_words(step: Step, zone: tzinfo, *, suspected: bool = False) -> str:
@@ -124,10 +110,11 @@ def _why_repeated(machine: Assessment, at: datetime, zone: tzinfo) -> list[str]:
     within = timedelta(days=_CHANGES_WITHIN_DAYS)
     sudden = [step for step in machine.steps if step.name in ("tooth-jump", "shift") and at - step.at <= within]
     why = [
-        f"{spaced(screw)} jumped {len(steps)} times in 90 days, last {day_of(steps[-1].at, zone, year=False)}"
+        f"{spaced(screw)} jumped {len(steps)} times in 90 days: "
+        + joined([day_of(step.at, zone, year=False) for step in steps])
         for screw, steps in jumps.items()
     ]
     if not why and len(sudden) >= _MANY_CHANGES:
-        last = day_of(sudden[-1].at, zone, year=False)
-        why.append(f"{len(sudden)} sudden changes in {_CHANGES_WITHIN_DAYS // 7} weeks, last {last}")
+        days = joined([day_of(step.at, zone, year=False) for step in sudden])
+        why.append(f"{len(sudden)} sudden changes in {_CHANGES_WITHIN_DAYS // 7} weeks: {days}")
     return why

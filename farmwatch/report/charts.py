@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
@@ -10,12 +9,12 @@ from datetime import datetime, timedelta, tzinfo
 from markupsafe import Markup
 
 from farmwatch.follow import Forecast, Step
-from farmwatch.judge.assessment import Condition, Trace
+from farmwatch.judge.assessment import Trace
 from farmwatch.model import Limits
-from farmwatch.report.svg import Drawing, number, path
+from farmwatch.report.svg import Drawing, path
 from farmwatch.text import count, day, day_of, mm
 
-__all__ = ["RangeHistory", "due_bars", "fleet_rod", "history_line", "reach_bars", "spark_line"]
+__all__ = ["RangeHistory", "due_bars", "history_line", "spark_line"]
 
 _DAY = 86_400.0
 _WEEK = 7 * _DAY
@@ -88,77 +87,6 @@ def spark_line(history: RangeHistory, limits: Limits, *, key: str) -> Markup:
     elif line:
         plot.drawing.add("circle", cls="dot", cx=plot.x(line[0][0]), cy=plot.y(line[0][1]), r=1.8)
     return plot.drawing.done()
-
-
-def reach_bars(stages: Sequence[tuple[str, float]], limits: Limits, *, key: str) -> Markup:
-    """How far the work gets: a bar per stage (now, after the teeth, after the shims) against the limits."""
-    title = "How far that gets: " + ", ".join(f"{name} {mm(value)} mm" for name, value in stages)
-    drawing = Drawing(key, 360, 22 + 20 * len(stages), title=title, kind="reach")
-    left, right = 92.0, 310.0
-    top = max([1.1 * limits.usable_mm, *(value for _, value in stages)])
-    foot = 20.0 * len(stages) + 4
-    for word, value in (("usable", limits.usable_mm), ("ideal", limits.ideal_mm)):
-        place = left + (right - left) * value / top
-        drawing.line(place, 0, place, foot, "limit" if word == "usable" else "limit ideal")
-    for row, (name, value) in enumerate(stages):
-        y = 4.0 + 20 * row
-        end = left + (right - left) * value / top
-        drawing.add("rect", cls="bar", x=left, y=y + 2, width=max(end - left, 0.5), height=12.0)
-        drawing.text(name, left - 6, y + 12, cls="tick", text_anchor="end")
-        drawing.text(mm(value), end + 5, y + 12, cls="point")
-    place = left + (right - left) * limits.usable_mm / top
-    drawing.text(f"usable limit {limits.usable_mm:g}", place, foot + 13, cls="tick", text_anchor="middle")
-    return drawing.done()
-
-
-def fleet_rod(ranges: Sequence[tuple[float, Condition]], limits: Limits, *, key: str, wide: float = 700.0) -> Markup:
-    """Every machine's range on one staff of the same proportions, a mark each while they can be told apart.
-
-    wide: units across; under 500 (a narrow screen) the limits are named in a row of their own, under the staff's.
-    """
-    past = sum(condition == "past-limit" for _, condition in ranges)
-    title = f"Ranges of {count(len(ranges), 'machine')} on one scale; {past:,} past the usable limit"
-    narrow = wide < 500.0
-    drawing = Drawing(key, wide, 104 if narrow else 88, title=title, kind="rod narrow" if narrow else "rod")
-    values = [max(value, 1e-4) for value, _ in ranges] or [limits.ideal_mm]
-    low = min(0.02, 0.8 * min(values), 0.5 * limits.ideal_mm)
-    high = max(2.0, 1.25 * max(values), 2 * limits.usable_mm)
-    left, right, foot = 16.0, wide - 16.0, 62.0
-
-    def place(value: float) -> float:
-        return left + (right - left) * math.log(value / low) / math.log(high / low)
-
-    _rod_marks(drawing, [(place(max(value, 1e-4)), condition) for value, condition in ranges], left, foot)
-    drawing.line(left, foot, right, foot, "neat")
-    for tick in (0.01, 0.02, 0.05, 0.5, 1.0, 2.0, 5.0, 10.0):
-        if low <= tick <= high:
-            drawing.line(place(tick), foot, place(tick), foot + 4, "neat")
-            drawing.text(f"{tick:g}", place(tick), foot + 15, cls="tick", text_anchor="middle")
-    for word, value, anchor in (("ideal", limits.ideal_mm, "end"), ("usable", limits.usable_mm, "start")):
-        drawing.line(place(value), 4, place(value), foot + (21 if narrow else 6), "limit")
-        if narrow:
-            drawing.text(f"{word} {value:g}", place(value), foot + 33, cls="named", text_anchor=anchor)
-        else:
-            drawing.text(f"{word} {value:g}", place(value), foot + 18, cls="named", text_anchor="middle")
-    return drawing.done()
-
-
-def _rod_marks(drawing: Drawing, marks: Sequence[tuple[float, Condition]], left: float, foot: float) -> None:
-    """A square for each machine, stacked in columns; bars where there are too many to tell apart."""
-    stacks: dict[tuple[int, bool], int] = {}
-    for x, condition in marks:
-        slot = (int((x - left) // 8.0), condition == "past-limit")
-        stacks[slot] = stacks.get(slot, 0) + 1
-    unit = min(7.0, 54.0 / max(stacks.values(), default=1))
-    for (column, is_past), many in sorted(stacks.items()):
-        cls, x = ("past" if is_past else "within"), left + 8 * column + 0.8
-        if unit >= 3.0:
-            squares = "".join(
-                f"M{number(x)} {number(foot - unit * (i + 1))}h6.4v{number(unit - 1)}h-6.4z" for i in range(many)
-            )
-            drawing.add("path", cls=cls, d=squares)
-        else:
-            drawing.add("rect", cls=cls, x=x, y=foot - unit * many, width=6.4, height=unit * many)
 
 
 def due_bars(weeks: Sequence[tuple[str, float]], *, key: str) -> Markup:

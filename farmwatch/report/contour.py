@@ -54,11 +54,19 @@ def contour_sheet(
     title: str,
     turns: Mapping[str, str] | None = None,
     spikes: tuple[tuple[float, float], ...] = (),
+    small: bool = False,
 ) -> Markup:
-    """Draw a mesh with its model's screws; `turns` adds words to a screw's label, `spikes` are places (x, y) in mm."""
+    """Draw a mesh with its model's screws; `turns` adds words to a screw's label, `spikes` are places (x, y) in mm.
+
+    small: for a drawing beside another one: no words but those of its description.
+    """
     frame = _frame(mesh, model)
     sheet = _Sheet(mesh, frame, key, title)
     sheet.tints()
+    if small:
+        sheet.lines()
+        sheet.outline()
+        return sheet.drawing.done()
     sheet.grid(model.bed)
     sheet.lines()
     for x, y in spikes:
@@ -146,7 +154,7 @@ class _Sheet:
             corners = [(left, bottom), (right, bottom), (right, top), (left, top)]
             self.drawing.add("path", cls="bed", d=path(corners, closed=True))
         self._probed()
-        self.drawing.add("rect", cls="neat", x=box.x0, y=box.y0, width=box.x1 - box.x0, height=box.y1 - box.y0)
+        self.outline()
         step = next(s for s in (10, 20, 50, 100, 200, 500, 1000, 10**9) if (self.frame.x1 - self.frame.x0) / s <= 6)
         for x in range(math.ceil(self.frame.x0 / step) * step, math.floor(self.frame.x1) + 1, step):
             place = self.at(x, self.frame.y0)[0]
@@ -159,6 +167,11 @@ class _Sheet:
         middle = (box.x0 + box.x1) / 2
         self.drawing.text("rear", middle, box.y0 - 8, cls="side", text_anchor="middle")
         self.drawing.text("front (mm)", middle, box.y1 + 30, cls="side", text_anchor="middle")
+
+    def outline(self) -> None:
+        """The neat line alone."""
+        box = self.inside
+        self.drawing.add("rect", cls="neat", x=box.x0, y=box.y0, width=box.x1 - box.x0, height=box.y1 - box.y0)
 
     def _probed(self) -> None:
         mesh = self.mesh

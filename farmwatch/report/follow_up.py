@@ -12,9 +12,9 @@ from datetime import tzinfo
 from typing import Literal
 
 from farmwatch.judge import Assessment, FleetAssessment
-from farmwatch.report.ticket_facts import TicketFacts, accepted_machines
-from farmwatch.report.work_sheets import machines_needing_work
-from farmwatch.text import day_of, joined, mm, spaced
+from farmwatch.report.groups import sort_machines
+from farmwatch.report.ticket_facts import PHASE_WORDS, TicketFacts
+from farmwatch.text import day_of, joined, mm
 from farmwatch.tickets import Ticket, TicketEvent
 
 __all__ = ["FollowUp", "find_follow_ups", "follow_ups_in_short"]
@@ -23,9 +23,9 @@ FollowUpOutcome = Literal[
     "proven", "done", "came back", "accepted", "nothing found", "withdrawn", "right again", "not done", "taken out"
 ]
 _IN_SHORT: dict[FollowUpOutcome, str] = {
-    "proven": "proven",
-    "done": "done and to be proven",
-    "came back": "came back",
+    "proven": "held",
+    "done": "awaiting their check",
+    "came back": "failed their check",
     "accepted": "accepted",
     "nothing found": "with nothing found",
     "withdrawn": "withdrawn",
@@ -69,7 +69,7 @@ def find_follow_ups(
         ticket = week[-1] if week else None
         outcome, words = _follow_up(here.get(name), ticket, events, zone)
         if ticket is not None and ticket.phase == "proposed" and any(t.phase == "proven" for t in week):
-            outcome, words = "came back", "proven within the week, then past the limit again"
+            outcome, words = "came back", "held its check, then past the limit again within the week"
         found.append(_row(name, was, here.get(name), ticket, outcome, words))
     return tuple(found)
 
@@ -83,11 +83,8 @@ def follow_ups_in_short(rows: Sequence[FollowUp]) -> str:
 def _listed(before: FleetAssessment, book: TicketFacts) -> dict[str, Assessment | None]:
     """Who stood on last week's list, with the assessment of then (None: it was no machine of the farm)."""
     then = {machine.machine: machine for machine in before.machines}
-    accepted = accepted_machines(before.machines, book.before, before.at)
-    working = [m for m in before.machines if m.in_service and m.condition == "past-limit"]
-    floor = [m for m in working if m.at_tooth_floor and m.machine not in accepted]
-    listed: dict[str, Assessment | None] = {m.machine: m for m in machines_needing_work(working, accepted)}
-    listed |= {m.machine: m for m in sorted(floor, key=lambda m: (-(m.condition_range_mm or 0.0), m.machine))}
+    groups = sort_machines(before, book.before)
+    listed: dict[str, Assessment | None] = {m.machine: m for m in (*groups.needing, *groups.floor)}
     for ticket in book.before:
         if ticket.is_open and ticket.cause != "host":
             listed.setdefault(ticket.machine, then.get(ticket.machine))
@@ -112,7 +109,7 @@ def _follow_up(
     if ticket is None:
         return ("right again", "within the limit, with no ticket") if right else ("not done", "no ticket yet")
     if right:
-        return "right again", f"within the limit; its ticket is still {spaced(ticket.phase)}"
+        return "right again", f"within the limit; its ticket is still {PHASE_WORDS[ticket.phase]}"
     return "not done", _NOT_DONE.get(ticket.phase, "begun, not done")
 
 
@@ -120,8 +117,8 @@ def _worked_on(ticket: Ticket, events: Sequence[TicketEvent], zone: tzinfo) -> t
     last = _entered(ticket, events)
     when = day_of(last.at, zone, year=False)
     if ticket.phase == "proving":
-        return "done", f"done on {when}; the next meshes prove it or not"
-    return "came back", f"came back on {when}{_said(last)}"
+        return "done", f"work done on {when}; the next meshes show whether it holds"
+    return "came back", f"failed its check on {when}{_said(last)}"
 
 
 def _closed(ticket: Ticket, events: Sequence[TicketEvent], zone: tzinfo) -> tuple[FollowUpOutcome, str]:
@@ -135,7 +132,7 @@ def _closed(ticket: Ticket, events: Sequence[TicketEvent], zone: tzinfo) -> tupl
         return "nothing found", f"nothing was found at the machine on {when}"
     if ticket.phase == "withdrawn":
         return "withdrawn", f"withdrawn on {when}{_said(last)}"
-    return "proven", f"proven on {when}{_said(last)}"
+    return "proven", f"held on {when}{_said(last)}"
 
 
 def _entered(ticket: Ticket, events: Sequence[TicketEvent]) -> TicketEvent:

@@ -12,15 +12,21 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from farmwatch.judge import CAUTIONS, CAUTIONS_FOOT
-from farmwatch.report.charts import due_bars, fleet_rod, history_line, reach_bars, spark_line
+from farmwatch.judge.words import advice_phrase, cause_phrase, shim_sentences
+from farmwatch.report.charts import due_bars, history_line, spark_line
 from farmwatch.report.contour import contour_sheet
+from farmwatch.report.strips import quarter_columns, range_strip
+from farmwatch.report.summary import hours
 from farmwatch.report.svg import whole
 from farmwatch.report.upcoming import WeekAhead
-from farmwatch.report.view import DUE_DRAWN, WeeklyView
-from farmwatch.report.work_sheets import WorkSheet
-from farmwatch.text import count, joined, mm, sanitize, signed, spaced
+from farmwatch.report.view import MOST_DECISIONS, WeeklyView
+from farmwatch.report.work_sheets import SHEET_CAUTIONS, WorkSheet, range_history
+from farmwatch.text import ago, count, day_of, joined, mm, sanitize, shortened, signed, spaced
 
 __all__ = ["content_policy", "render", "style_sheet"]
+
+DUE_DRAWN = 12
+"""Machines due soon whose history is drawn; the rest stand in a table."""
 
 
 def render(view: WeeklyView) -> str:
@@ -57,17 +63,28 @@ def _environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters.update(mm=mm, signed=signed, spaced=spaced, joined=joined, whole=whole)
+    environment.filters.update(
+        mm=mm, signed=signed, spaced=spaced, joined=joined, whole=whole, hours=hours, short=_short
+    )
     environment.globals.update(
         count=count,
         contour=_contour,
+        expected=_expected,
         history_line=history_line,
         spark_line=spark_line,
-        reach_bars=reach_bars,
-        fleet_rod=fleet_rod,
+        range_strip=range_strip,
+        quarter_columns=quarter_columns,
         due_bars=due_bars,
         bars=_bars,
         due_drawn=DUE_DRAWN,
+        most_decisions=MOST_DECISIONS,
+        sheet_cautions=SHEET_CAUTIONS,
+        range_history=range_history,
+        advice_phrase=advice_phrase,
+        cause_phrase=cause_phrase,
+        shim_sentences=shim_sentences,
+        day_of=day_of,
+        ago=ago,
     )
     return environment
 
@@ -78,16 +95,28 @@ def _fit(value: object) -> object:
 
 
 def _contour(sheet: WorkSheet) -> Markup:
-    if sheet.heights is None:
+    machine = sheet.of
+    if machine.mesh is None:
         return Markup("")
     return contour_sheet(
-        sheet.heights,
-        sheet.model,
+        machine.mesh,
+        machine.model,
         key=f"bed{sheet.rank}",
-        title=f"Contour sheet of the bed of {sheet.machine}",
+        title=f"Bed plan of {machine.machine}",
         turns=sheet.turns,
-        spikes=sheet.spikes,
+        spikes=tuple((spike.x_mm, spike.y_mm) for spike in machine.spikes),
     )
+
+
+def _expected(sheet: WorkSheet) -> Markup:
+    if sheet.after is None:
+        return Markup("")
+    title = f"Bed of {sheet.machine} as the moves leave it"
+    return contour_sheet(sheet.after, sheet.of.model, key=f"after{sheet.rank}", title=title, small=True)
+
+
+def _short(name: str) -> str:
+    return shortened(name, 20)
 
 
 def _bars(weeks: Sequence[WeekAhead]) -> list[tuple[str, float]]:

@@ -53,13 +53,14 @@ class Drawing:
         self.width, self.height = width, height
         label = f"{key}-t {key}-d" if desc else f"{key}-t"
         names = f' class="{kind}"' if kind else ""
-        wide, high = number(width), number(height)
-        self._parts = [
-            f'<svg{names} viewBox="0 0 {wide} {high}" width="{wide}" height="{high}" role="img" ',
-            f'aria-labelledby="{label}"><title id="{key}-t">{safe(title)}</title>',
-        ]
+        self._head = f"<svg{names}"
+        self._parts = [f'role="img" aria-labelledby="{label}"><title id="{key}-t">{safe(title)}</title>']
         if desc:
             self._parts.append(f'<desc id="{key}-d">{safe(desc)}</desc>')
+
+    def grow(self, height: float) -> None:
+        """Give it a height that was not known when it was begun."""
+        self.height = height
 
     def add(self, tag: str, **attributes: object) -> None:
         """An empty element; `cls` is its class, underscores become hyphens, floats coordinates."""
@@ -75,7 +76,9 @@ class Drawing:
 
     def done(self) -> Markup:
         """The finished picture."""
-        return Markup("".join(self._parts) + "</svg>")
+        wide, high = number(self.width), number(self.height)
+        size = f'{self._head} viewBox="0 0 {wide} {high}" width="{wide}" height="{high}" '
+        return Markup(size + "".join(self._parts) + "</svg>")
 
 
 def _written(attributes: dict[str, object]) -> str:

@@ -2,15 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, tzinfo
+from types import MappingProxyType
 
 from farmwatch.judge import Assessment, FleetAssessment
-from farmwatch.text import day, day_of, spaced
-from farmwatch.tickets import Figures, Ticket, TicketEvent, as_of
+from farmwatch.text import day, day_of
+from farmwatch.tickets import Figures, Ticket, TicketEvent, as_of, phases
 
-__all__ = ["TicketFacts", "TicketRef", "accepted_machines", "find_ticket_facts", "open_tickets", "ticket_ref"]
+__all__ = [
+    "PHASE_WORDS", "TicketFacts", "TicketRef", "accepted_machines", "find_ticket_facts", "open_tickets", "ticket_refs",
+]  # fmt: skip
+
+PHASE_WORDS: Mapping[phases.Phase, str] = MappingProxyType(
+    {
+        "proposed": "proposed",
+        "approved": "approved",
+        "in-work": "in work",
+        "proving": "awaiting its check",
+        "proven": "held",
+        "came-back": "failed its check",
+        "accepted": "accepted",
+        "nothing-found": "nothing found",
+        "withdrawn": "withdrawn",
+    }
+)
+"""Phases as people read them; the codes stay in JSON and in the database."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -25,12 +43,14 @@ class TicketFacts:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TicketRef:
-    """A ticket beside its machine: number, phase in words, the day it came into it, and the day it was due if late."""
+    """A ticket beside its machine: number, phase in words, the day it came into it, and the day it is due."""
 
     number: int
     phase: str
     since: str
-    late: str
+    due: str
+    """Empty where no day is set or the ticket is closed."""
+    late: bool
 
 
 def find_ticket_facts(
@@ -76,15 +96,29 @@ def accepted_machines(machines: Sequence[Assessment], tickets: Sequence[Ticket],
     return found
 
 
-def ticket_ref(ticket: Ticket, events: Sequence[TicketEvent], today: date, zone: tzinfo) -> TicketRef:
-    """A ticket beside its machine; `events` are its own, in time order."""
-    entered = [event.at for event in events if event.from_phase != event.to_phase]
+def ticket_refs(
+    tickets: Mapping[str, Ticket], events: Sequence[TicketEvent], today: date, zone: tzinfo
+) -> dict[str, TicketRef]:
+    """The ticket that stands beside each machine's name; `events` are all of them, in time order."""
+    entered: dict[int, datetime] = {}
+    for event in events:
+        if event.from_phase != event.to_phase:
+            entered[event.number] = event.at
+    return {
+        name: _ref(ticket, entered.get(ticket.number, ticket.opened_at), today, zone)
+        for name, ticket in tickets.items()
+    }
+
+
+def _ref(ticket: Ticket, since: datetime, today: date, zone: tzinfo) -> TicketRef:
+    due = "" if ticket.due is None else day(ticket.due, year=False)
     late = ticket.is_open and ticket.due is not None and ticket.due < today
     return TicketRef(
         number=ticket.number,
-        phase=spaced(ticket.phase),
-        since=day_of(entered[-1] if entered else ticket.opened_at, zone, year=False),
-        late=day(ticket.due, year=False) if late and ticket.due is not None else "",
+        phase=PHASE_WORDS[ticket.phase],
+        since=day_of(since, zone, year=False),
+        due=due if ticket.is_open else "",
+        late=late,
     )
 
 

@@ -1,152 +1,166 @@
-"""The machines that need hands, worst first, and those that are as good as teeth allow. Pure."""
+"""One sheet for each machine that needs work, to be pinned to it, and a slip where work only waits for its check. Pure.
+
+A machine whose work is done gets no moves: whoever turned a tooth on the mesh from before the work would turn it twice.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Container, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from datetime import datetime, tzinfo
-from types import MappingProxyType
+
+import numpy as np
 
 from farmwatch.judge import Assessment
 from farmwatch.judge.assessment import ReadingFacts
+from farmwatch.judge.tables import ADVICE
 from farmwatch.judge.words import advice_phrase, amount_phrase, cause_phrase, plan_sentences, shim_sentences
+from farmwatch.measure import influence
 from farmwatch.mesh import Mesh
-from farmwatch.model import Model
 from farmwatch.report.charts import RangeHistory
+from farmwatch.report.groups import is_checked_since
+from farmwatch.report.labour import for_two_people, parts_of
 from farmwatch.report.ticket_facts import TicketRef
 from farmwatch.text import ago, clock, count, day_of, mm, signed, spaced
+from farmwatch.tickets import Ticket
 
-__all__ = [
-    "AtToothFloor",
-    "WorkSheet",
-    "at_tooth_floor",
-    "machines_needing_work",
-    "range_history",
-    "sheet",
-    "since_words",
-]
+__all__ = ["SHEET_CAUTIONS", "CheckSlip", "SheetStep", "WorkSheet", "check_slip", "range_history", "work_sheet"]
+
+SHEET_CAUTIONS: tuple[str, ...] = (
+    (
+        "Bed and nozzle cold. Bed clear of the nozzle, unless the work needs it homed. Switch off, pull the plug, then "
+        "reach in."
+    ),
+    "With motors or belt released the bed can drop: block it. Fingers out of the belt path.",
+    "Two people to tip a heavy machine, on a padded, clear floor. Glass and loose parts out first, cables free.",
+    (
+        "Never turn the reference screw. Mark the screws first. Turn smoothly, guard the screw from tool teeth, grip "
+        "only where the nut doesn't travel."
+    ),
+    "Don't overtighten screws in plastic or heat-set inserts. Restore and check the belt's tension before power.",
+    (
+        "After any turn or shim: home, and set the nozzle height anew before heating or printing (one tooth can drive "
+        "the bed 0.4 mm into the nozzle). First mesh with a hand on the power switch."
+    ),
+    "Shims are metal and heat-proof, and lie flat.",
+    (
+        "farmwatch only reads: it sends no motion or heat, and never replaces looking. The maker's manual, local rules "
+        "and licensed electrical practice come first."
+    ),
+)
+"""The cautions in short, as they stand on every sheet before its moves; common practice of the trade, no source."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SheetStep:
+    """One thing to do, with a box; `blank` is what is written down beside it: turned, fitted, or nothing."""
+
+    words: str
+    blank: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WorkSheet:
-    """One machine that needs hands, all in words and numbers; the drawings are made from what stands last."""
+    """One machine that needs work, in words and numbers; its drawings are made from `of`, `after` and `history`."""
 
     rank: int
-    machine: str
-    aisle: str
-    model_name: str
-    range_mm: float
-    range_sd_mm: float | None
-    confirmed: bool
+    of: Assessment
+    ticket: TicketRef | None
+    hours: float
+    people: int
+    tools: str
+    parts: str
     cause: str
     advice: str
-    advice_in_short: str
-    """Without what stands behind a colon: for the first page."""
     since: str
-    ticket: TicketRef | None
     mesh: str
     """When it was probed, how fine and how warm."""
     judged: str
     """Which mesh was judged, where it is not the newest; else empty."""
     made_of: str
-    """Tilt and form in words."""
+    """Tilt and shape in words."""
     screws: tuple[tuple[str, str], ...]
     """Screw and its height relative to the reference."""
-    moves: tuple[str, ...]
-    shims: tuple[str, ...]
-    moves_wait: bool
+    steps: tuple[SheetStep, ...]
+    steps_wait: bool
     """Another mesh comes first: the moves hold only if it agrees."""
-    stages: tuple[tuple[str, float], ...]
-    reach: str
-    sure: tuple[str, ...]
-    warnings: tuple[str, ...]
     turns: dict[str, str]
-    spikes: tuple[tuple[float, float], ...]
-    heights: Mesh | None
-    model: Model
+    """Words for each screw to be turned, for the bed plan."""
+    expect_mm: float | None
+    """Range that the work is expected to leave; None where nothing says it."""
+    at_most_mm: float
+    """At or under this the reading after the work speaks for it."""
+    sure: tuple[str, ...]
+    after: Mesh | None
+    """The bed as the moves leave it; None where nothing is turned."""
     history: RangeHistory | None
+
+    @property
+    def machine(self) -> str:
+        """Its name."""
+        return self.of.machine
+
+    @property
+    def range_mm(self) -> float:
+        """The range that was measured."""
+        return self.of.condition_range_mm or 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class AtToothFloor:
-    """A machine that no whole tooth betters: to be shimmed or accepted."""
+class CheckSlip:
+    """A machine whose work is done and not yet shown to hold: to be probed, not turned."""
 
     machine: str
     aisle: str
+    ticket: int
+    done: str
+    """The day on which the work was done."""
     range_mm: float | None
-    tooth_floor_mm: float | None
-    shims: tuple[str, ...]
-    after_shims_mm: float | None
-    since: str
-    ticket: TicketRef | None
+    checked: bool
+    """A mesh later than the work has been read; another one decides."""
 
 
-def machines_needing_work(machines: Sequence[Assessment], accepted: Container[str] = ()) -> tuple[Assessment, ...]:
-    """In service, past the usable limit, not at its tooth floor and not accepted as it is; the largest range first."""
-    needing = [m for m in machines if _is_past(m, accepted) and not m.at_tooth_floor]
-    return tuple(sorted(needing, key=lambda m: (-(m.condition_range_mm or 0.0), m.machine)))
-
-
-def at_tooth_floor(
-    machines: Sequence[Assessment],
-    at: datetime,
-    zone: tzinfo,
-    accepted: Container[str] = (),
-    tickets: Mapping[str, TicketRef] = MappingProxyType({}),
-) -> tuple[AtToothFloor, ...]:
-    """Machines whose screws are as good as whole teeth allow and that are not accepted, the largest range first."""
-    floor = [m for m in machines if _is_past(m, accepted) and m.at_tooth_floor]
-    return tuple(
-        AtToothFloor(
-            machine=m.machine,
-            aisle=m.aisle,
-            range_mm=m.condition_range_mm,
-            tooth_floor_mm=m.tooth_floor_mm,
-            shims=shim_sentences(m.plan) if m.plan is not None else (),
-            after_shims_mm=m.plan.range_after_shims_mm if m.plan is not None else None,
-            since=since_words(m.since, at, zone),
-            ticket=tickets.get(m.machine),
-        )
-        for m in sorted(floor, key=lambda m: (-(m.condition_range_mm or 0.0), m.machine))
-    )
-
-
-def _is_past(machine: Assessment, accepted: Container[str]) -> bool:
-    return machine.in_service and machine.condition == "past-limit" and machine.machine not in accepted
-
-
-def sheet(machine: Assessment, rank: int, at: datetime, zone: tzinfo, ticket: TicketRef | None = None) -> WorkSheet:
+def work_sheet(
+    machine: Assessment, rank: int, at: datetime, zone: tzinfo, ticket: TicketRef | None, hours: float, usable_mm: float
+) -> WorkSheet:
     """Everything a machine's sheet says; `ticket` is the open one, if there is one."""
-    stages, turns, plan = _stages(machine), _turn_labels(machine), machine.plan
+    turns, plan = _turn_labels(machine), machine.plan
+    expect = _expected(machine)
     return WorkSheet(
         rank=rank,
-        machine=machine.machine,
-        aisle=machine.aisle,
-        model_name=machine.model.name,
-        range_mm=machine.condition_range_mm or 0.0,
-        range_sd_mm=machine.range_sd_mm,
-        confirmed=machine.confirmed,
+        of=machine,
+        ticket=ticket,
+        hours=hours,
+        people=2 if for_two_people(machine) else 1,
+        tools=next((ADVICE[one].tools for one in machine.advice if ADVICE[one].tools), ""),
+        parts=parts_of([machine]),
         cause=cause_phrase(machine),
         advice=advice_phrase(machine.advice),
-        advice_in_short=advice_phrase(machine.advice, short=True),
-        since=since_words(machine.since, at, zone),
-        ticket=ticket,
+        since="not known" if machine.since is None else f"{day_of(machine.since, zone)} ({ago(machine.since, at)})",
         mesh=_mesh_words(machine.reading, at, zone),
         judged=_judged_words(machine, zone),
         made_of=_made_of(machine),
         screws=_screws(machine),
-        moves=plan_sentences(plan, machine.model, learned=machine.step_learned) if plan is not None and turns else (),
-        shims=shim_sentences(plan) if plan is not None else (),
-        moves_wait=machine.advice[:1] == ("re-mesh",),
-        stages=stages,
-        reach=_reach(stages),
-        sure=_sure(machine),
-        warnings=machine.warnings,
+        steps=_steps(machine, turns),
+        steps_wait=machine.advice[:1] == ("re-mesh",),
         turns=turns,
-        spikes=tuple((spike.x_mm, spike.y_mm) for spike in machine.spikes),
-        heights=machine.mesh,
-        model=machine.model,
+        expect_mm=expect,
+        at_most_mm=usable_mm if expect is None else max(usable_mm, expect + 2 * (machine.range_sd_mm or 0.0)),
+        sure=_sure(machine),
+        after=_after(machine) if turns and plan is not None else None,
         history=range_history(machine, at),
+    )
+
+
+def check_slip(machine: Assessment, ticket: Ticket, zone: tzinfo) -> CheckSlip:
+    """The slip of a machine whose ticket waits for its check."""
+    return CheckSlip(
+        machine=machine.machine,
+        aisle=machine.aisle,
+        ticket=ticket.number,
+        done="" if ticket.work_until is None else day_of(ticket.work_until, zone, year=False),
+        range_mm=machine.condition_range_mm,
+        checked=is_checked_since(machine, ticket),
     )
 
 
@@ -164,37 +178,71 @@ def range_history(machine: Assessment, at: datetime) -> RangeHistory | None:
     )
 
 
-def since_words(since: datetime | None, at: datetime, zone: tzinfo) -> str:
-    """Thu 19 Nov 2026 (4 days ago), or that it is not known."""
-    return "not known" if since is None else f"{day_of(since, zone)} ({ago(since, at)})"
+def _steps(machine: Assessment, turns: Mapping[str, str]) -> tuple[SheetStep, ...]:
+    """What is done, in order: the work of each advice, the moves, the shims."""
+    steps: list[SheetStep] = []
+    plan, unit = machine.plan, "mm" if machine.model.drive == "free" else "teeth"
+    for advice in machine.advice:
+        steps += [SheetStep(words=words) for words in ADVICE[advice].steps]
+        if advice == "realign" and plan is not None and turns:
+            steps += _moves(machine, unit)
+        if advice == "shim" and plan is not None:
+            steps += [SheetStep(words=words, blank="fitted ____ mm") for words in shim_sentences(plan)]
+    if plan is not None and turns and "realign" not in machine.advice:
+        steps += _moves(machine, unit)
+    return tuple(steps)
 
 
-def _stages(machine: Assessment) -> tuple[tuple[str, float], ...]:
+def _moves(machine: Assessment, unit: str) -> list[SheetStep]:
+    """The moves of the plan; before them the sentence that asks for a first tooth alone, with a probing after it."""
+    assert machine.plan is not None
+    said = plan_sentences(machine.plan, machine.model, learned=machine.step_learned)
+    screws = {spaced(name) for name in machine.plan.turn_mm}
+    fixed = {spaced(one.name) for one in machine.model.screws if one.reference}
+    steps = []
+    first = False
+    for words in said:
+        name, _, amount = words.partition(":")
+        if name in screws and _is_turned(amount):
+            # The first tooth counts: whoever reads on must not turn it a second time.
+            steps.append(SheetStep(words=f"{words}, in all" if first else words, blank=f"turned ____ {unit}"))
+        elif name not in screws | fixed:
+            first = True
+            steps.append(SheetStep(words=words, blank=f"turned ____ {unit}"))
+            steps.append(SheetStep(words="Probe hot.", blank="range ____ mm"))
+    return steps
+
+
+def _is_turned(amount: str) -> bool:
+    """Whether the words after a screw's name ask for a turn."""
+    return amount.strip().startswith(("up", "down"))
+
+
+def _expected(machine: Assessment) -> float | None:
     plan = machine.plan
-    if plan is None or machine.condition_range_mm is None:
-        return ()
-    stages = [("now", machine.condition_range_mm)]
-    if _turn_labels(machine):
-        stages.append(("after screws", plan.range_after_mm))
-    if any(thick > 0.0 for thick in plan.shims_mm.values()):
-        stages.append(("after shims", plan.range_after_shims_mm))
-    return tuple(stages) if len(stages) > 1 else ()
+    if plan is None:
+        return None
+    return plan.range_after_shims_mm if "shim" in machine.advice else plan.range_after_mm
+
+
+def _after(machine: Assessment) -> Mesh | None:
+    """The bed with the plan's turns made, the reference screw where it was."""
+    mesh, plan, model = machine.mesh, machine.plan, machine.model
+    if mesh is None or plan is None:
+        return None
+    xx, yy = np.meshgrid(mesh.x, mesh.y)
+    shares = influence([(s.x_mm, s.y_mm) for s in model.screws], model.reference_index, xx.ravel(), yy.ravel())
+    turned = np.array([plan.turn_mm.get(screw.name, 0.0) for screw in model.screws])
+    return replace(mesh, z=mesh.z + (turned @ shares).reshape(mesh.z.shape))
 
 
 def _turn_labels(machine: Assessment) -> dict[str, str]:
-    """Per screw to be turned, for the contour sheet: up 2 teeth, or up 0.35 mm where the drive is free."""
+    """Per screw to be turned, for the bed plan: up 2 teeth, or up 0.35 mm where the drive is free."""
     plan = machine.plan
     if plan is None:
         return {}
     amounts = {name: amount_phrase(plan.teeth.get(name), rise) for name, rise in plan.turn_mm.items()}
     return {name: amount for name, amount in amounts.items() if amount}
-
-
-def _reach(stages: tuple[tuple[str, float], ...]) -> str:
-    if not stages:
-        return ""
-    words = {"after screws": "screws", "after shims": "shims"}
-    return ", ".join(f"{words[name]}: {mm(value)} mm" for name, value in stages[1:])
 
 
 def _sure(machine: Assessment) -> tuple[str, ...]:
@@ -221,8 +269,7 @@ def _judged_words(machine: Assessment, zone: tzinfo) -> str:
     if reading is None or judged is None:
         return ""
     why = reading.why_not_judged or "it cannot be judged"
-    of = clock(judged.taken_at, zone)
-    return f"The newest mesh is shown, not judged ({why}). Condition and advice are those of {of}."
+    return f"Newest mesh ignored: {why}. Verdict from the mesh of {clock(judged.taken_at, zone)}."
 
 
 def _made_of(machine: Assessment) -> str:
@@ -234,9 +281,9 @@ def _made_of(machine: Assessment) -> str:
             f"{signed(machine.tilt.y_mm_per_m, 2)} mm/m to the rear{side}"
         )
     if machine.form is not None:
-        parts.append(f"form {mm(machine.form.flatness_mz_mm)} mm ({spaced(machine.form.shape)})")
+        parts.append(f"without it flat to {mm(machine.form.flatness_mz_mm)} mm ({spaced(machine.form.shape)})")
     if machine.spikes:
-        parts.append(count(len(machine.spikes), "spike"))
+        parts.append(count(len(machine.spikes), "false reading"))
     return "; ".join(parts)
 
 

@@ -35,7 +35,11 @@ def report_letter(view: WeeklyView, path: Path) -> str:
 
 
 def _hands(view: WeeklyView) -> str:
-    return f"{count(view.needing_work, 'machine')} to see to" if view.needing_work else "no machine needs hands"
+    return (
+        f"{count(view.needing_work, 'machine needs', 'machines need')} work"
+        if view.needing_work
+        else "no machine needs work"
+    )
 
 
 @cache

@@ -143,10 +143,13 @@ def test_the_report_closes_the_loop(played: Any) -> None:
     settings = load_settings(played.result.config)
     view, path = write_week(settings, Store(settings.farm.database), played.end)
     assert path == played.result.report
-    lines = {decision.what: decision.machines for decision in view.decisions}
-    assert lines["Came back: see why, approve anew"] == ("heron-08",)
-    assert lines["Accept as it is, or approve shims"] == ("plover-03",)
-    assert "heron-07" in lines["Approve a look at belt and pulleys"]
+    questions = {decision.machine: decision.question for decision in view.decisions}
+    assert questions["heron-08"].startswith("Failed its check")
+    assert questions["plover-03"] == "Shim it, or accept it as it is?"
+    assert questions["heron-07"] == "Approve: inspect belt and pulleys?"
+    # Work that waits for its check is never sent to be done again.
+    assert [slip.machine for slip in view.slips] == ["heron-09"]
+    assert "heron-09" not in questions | {sheet.machine: "" for sheet in view.sheets}
     # Each sheet says how sure it is and what would change that.
     assert view.sheets
     for sheet in view.sheets:

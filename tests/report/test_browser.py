@@ -72,9 +72,6 @@ def views(invented: ModuleType, farm: FarmFacts, view: WeeklyView, with_tickets:
     return {
         "invented": view,
         "tickets": with_tickets,
-        "named configuration": weekly_view(
-            now, before, replace(farm, config=Path("/srv/" + "a-long-folder/" * 8 + "beds.toml")), invented.booked(now)
-        ),
         "rude tickets": weekly_view(
             named(now), named(before), replace(farm, name="<b>Works</b> " * 6), invented.booked(named(now), names)
         ),
@@ -95,7 +92,6 @@ def views(invented: ModuleType, farm: FarmFacts, view: WeeklyView, with_tickets:
 CASES = (
     "invented",
     "tickets",
-    "named configuration",
     "rude tickets",
     "a ticket each",
     "rude",
@@ -147,6 +143,20 @@ def test_the_first_page_is_one_sheet_of_a4(browser, views, tmp_path, case, face)
     assert whole > 1
 
 
+@pytest.mark.parametrize("face", ["", "DejaVu Serif"])
+@pytest.mark.parametrize("case", ["invented", "tickets", "rude tickets", "all past the limit"])
+def test_every_work_sheet_is_one_sheet_of_a4(browser, views, tmp_path, case, face):
+    opened(browser, views[case], tmp_path)
+    if face:
+        browser.execute_script("document.body.style.fontFamily = arguments[0]", face)
+    sheets = browser.execute_script(
+        "const sheets = [...document.querySelectorAll('.machine')];"
+        "document.querySelector('main').replaceChildren(...sheets); return sheets.length"
+    )
+    assert sheets == len(views[case].sheets) > 0
+    assert printed_pages(browser) == sheets
+
+
 def test_a_table_that_is_too_tall_for_the_sheet_would_be_noticed(browser, views, tmp_path):
     """The check above can fail: a first page with forty more lines takes two sheets."""
     opened(browser, views["invented"], tmp_path)
@@ -195,7 +205,7 @@ def test_on_a_telephone_no_table_but_the_fleet_s_runs_off_the_edge(browser, view
     """Each cell of a table lies inside the screen, with its heading before it."""
     opened(browser, views[case], tmp_path, 360)
     cells, outside, unnamed = browser.execute_script(
-        "const cells = [...document.querySelectorAll('td')].filter(e => !e.closest('.fleet'));"
+        "const cells = [...document.querySelectorAll('td')].filter(e => !e.closest('.fleet, .labour'));"
         "const out = cells.filter(e => { const r = document.createRange(); r.selectNodeContents(e);"
         "  return r.getBoundingClientRect().right > innerWidth; });"
         "const unnamed = cells.filter(e => !e.matches('.no') && getComputedStyle(e, '::before').content === 'none');"
@@ -228,7 +238,7 @@ def test_the_staff_of_ranges_is_seen_whole(browser, views, tmp_path, width):
     """One of the two staffs is shown, all of its words and marks lie inside, and none of its words on another."""
     opened(browser, views["invented"], tmp_path, width)
     shown, outside, hidden = browser.execute_script(
-        "const s = [...document.querySelectorAll('svg.rod')].filter(e => e.getBoundingClientRect().width > 0);"
+        "const s = [...document.querySelectorAll('svg.strip')].filter(e => e.getBoundingClientRect().width > 0);"
         "const box = document.querySelector('figure.staff').getBoundingClientRect();"
         "const parts = [...s[0].querySelectorAll('text, path, rect')];"
         "const out = parts.filter(e => { const r = e.getBoundingClientRect();"
@@ -240,7 +250,7 @@ def test_the_staff_of_ranges_is_seen_whole(browser, views, tmp_path, width):
     )
     assert (shown, outside, hidden) == (1, [], [])
     left = browser.execute_script(
-        "return [...document.querySelectorAll('svg.rod text')].filter(e => e.getBoundingClientRect().width)"
+        "return [...document.querySelectorAll('svg.strip text')].filter(e => e.getBoundingClientRect().width)"
         ".map(e => e.textContent)"
     )
     assert "0.05" in left
@@ -255,7 +265,7 @@ def test_words_stand_out_from_the_paper(browser, views, tmp_path, scheme):
     opened(browser, views["invented"], tmp_path)
     paper, *inks = browser.execute_script(
         "const c = s => getComputedStyle(document.querySelector(s)); return [c('html').backgroundColor,"
-        " c('body').color, c('.soft').color, c('.do').color, c('svg .height').fill, c('svg .tick').fill, c('dt').color]"
+        " c('body').color, c('.soft').color, c('svg .height').fill, c('svg .tick').fill, c('dt').color]"
     )
     assert (luminance(paper) < 0.2) == (scheme == "dark")
     assert min(contrast(paper, ink) for ink in inks) >= 4.5

@@ -9,7 +9,7 @@ import pytest
 
 from farmwatch.follow import Step
 from farmwatch.judge import FleetAssessment
-from farmwatch.report.changes import changed_machines, repeated_faults, step_words
+from farmwatch.report.changes import changed_machines, step_words, why_repeated
 from farmwatch.report.view import WeeklyView
 
 DUBLIN = ZoneInfo("Europe/Dublin")
@@ -70,30 +70,27 @@ def test_a_range_that_moved_by_more_than_a_probe_repeats_is_told(invented: Modul
     assert moved(invented, [cold], [replace(machine, range_mm=0.1)]) == ()
 
 
-class TestRepeatOffenders:
+class TestSlipsAgain:
     def why(self, invented: ModuleType, *steps: Step, advice=("leave",)):
         machine = replace(invented.machine("heron-01", invented.bed()), steps=steps, advice=advice)
-        return repeated_faults([machine], invented.WEEK_END, DUBLIN)
+        return why_repeated(machine, invented.WEEK_END, DUBLIN)
 
     def test_two_jumps_at_one_screw_within_90_days(self, invented: ModuleType):
         at = invented.WEEK_END
         jumps = (invented.jump(at, 80), invented.jump(at, 3))
         machine = replace(invented.machine("heron-01", invented.bed()), repeated_jumps=jumps, advice=("leave",))
-        (row,) = repeated_faults([machine], at, DUBLIN)
-        assert row.why == ("front right jumped 2 times in 90 days, last Fri 20 Nov",)
-        assert not row.inspect
+        assert why_repeated(machine, at, DUBLIN) == ("front right jumped 2 times in 90 days: Fri 4 Sep and Fri 20 Nov",)
         # A belt renewed since, or jumps too far apart, are no repetition: that is judged, not told again here.
         assert self.why(invented, *jumps) == ()
 
     def test_three_sudden_changes_in_half_a_year(self, invented: ModuleType):
         at = invented.WEEK_END
         shift = Step(at=at - timedelta(days=150), name="shift", screw=None, mm=0.1, teeth=None)
-        (row,) = self.why(invented, shift, invented.jump(at, 120), invented.jump(at, 3))
-        assert row.why == ("3 sudden changes in 26 weeks, last Fri 20 Nov",)
+        assert self.why(invented, shift, invented.jump(at, 120), invented.jump(at, 3)) == (
+            "3 sudden changes in 26 weeks: Fri 26 Jun, Sun 26 Jul and Fri 20 Nov",
+        )
         repair = replace(shift, name="repair")
         assert self.why(invented, repair, invented.jump(at, 120), invented.jump(at, 3)) == ()
 
     def test_a_drive_to_inspect(self, invented: ModuleType):
-        (row,) = self.why(invented, advice=("inspect-drive", "realign"))
-        assert row.inspect
-        assert row.why == ("came back after a repair",)
+        assert self.why(invented, advice=("inspect-drive", "realign")) == ("failed its check after a repair",)

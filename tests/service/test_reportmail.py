@@ -95,7 +95,7 @@ def test_the_report_goes_to_the_manager_with_tls(tmp_path: Path, monkeypatch: py
     assert logins == [(b"farm", PASSWORD.encode())]
     [message] = box.got
     assert message["To"] == "manager@tidegate.example"
-    assert message["Subject"] == "Saltmarsh Tidegate Works, week 2026-W47: 1 machine to see to"
+    assert message["Subject"] == "Saltmarsh Tidegate Works, week 2026-W47: 1 machine needs work"
     plain, page = message.get_body(("plain",)).get_content(), message.get_body(("html",)).get_content()
     [attached] = list(message.iter_attachments())
     assert attached.get_filename() == "farmwatch-2026-W47.html"
