@@ -14,10 +14,11 @@ from farmwatch.model import Model
 
 __all__ = [
     "BAND_CELSIUS", "LEAST_SHARE_OF_BED", "find_followed", "find_judgeable", "how_to_be_judged", "share_of_bed",
-    "since_replaced", "why_not_judged",
+    "since_replaced", "why_not_judged", "without_repeats",
 ]  # fmt: skip
 
 LEAST_SHARE_OF_BED = 0.80
+REPEATED_WITHIN_SECONDS = 3600.0
 BAND_CELSIUS = 10.0
 """Bed temperatures further apart than this are not compared without more ado: a hot bed has another form."""
 
@@ -30,6 +31,20 @@ def since_replaced(history: History) -> History:
     start = max(replaced)
     works = tuple(work for work in history.works if work.start.timestamp() >= start)
     return history.select(history.taken_at >= start, works=works)
+
+
+def without_repeats(history: History) -> History:
+    """The history without meshes that are the one before to the last bit, within the hour: a host that stamps anew."""
+    near = np.diff(history.taken_at) <= REPEATED_WITHIN_SECONDS
+    repeats = np.zeros(len(history), dtype=bool)
+    for stack in history.stacks if near.any() else ():
+        order = np.argsort(stack.index)
+        index = stack.index[order]
+        pairs = np.flatnonzero(np.diff(index) == 1)
+        pairs = pairs[near[index[pairs]]]
+        same = [np.array_equal(stack.z[order[i]], stack.z[order[i + 1]], equal_nan=True) for i in pairs]
+        repeats[index[pairs + 1]] = same
+    return history.select(~repeats) if repeats.any() else history
 
 
 def find_judgeable(history: History, model: Model) -> NDArray[np.bool_]:

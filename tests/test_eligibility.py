@@ -7,7 +7,7 @@ from datetime import timedelta
 
 import numpy as np
 
-from farmwatch.eligibility import find_judgeable, how_to_be_judged, since_replaced, why_not_judged
+from farmwatch.eligibility import find_judgeable, how_to_be_judged, since_replaced, why_not_judged, without_repeats
 from farmwatch.history import History, Note, OutOfService, Reading
 from farmwatch.mesh import Mesh
 from tests.farm import AXIS, MODEL, NOW, bed, model, reading
@@ -71,3 +71,14 @@ def test_a_machine_replaced_begins_anew() -> None:
     readings = [reading(bed(), days=day) for day in range(4)]
     assert len(since_replaced(History.of("heron-01", readings, (note,)))) == 2
     assert len(since_replaced(History.of("heron-01", readings))) == 4
+
+
+def test_the_same_mesh_again_within_the_hour_is_no_new_reading() -> None:
+    mesh, other = bed(noise_mm=0.004, seed=1), bed(noise_mm=0.004, seed=2)
+    minute = 1 / 1440
+    first, again = reading(mesh), reading(mesh, days=2 * minute)
+    history = without_repeats(History.of("heron-01", [first, again, reading(other, days=4 * minute)]))
+    assert history.taken_at.tolist() == [NOW.timestamp(), (NOW + timedelta(minutes=4)).timestamp()]
+    # The same on another day is what a probe of coarse steps may well repeat.
+    assert len(without_repeats(History.of("heron-01", [first, reading(mesh, days=1)]))) == 2
+    assert len(without_repeats(History.of("heron-01", [first, reading(other, days=2 * minute)]))) == 2

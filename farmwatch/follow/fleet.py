@@ -84,11 +84,11 @@ def _follow_some(
 
 def _alike(series: Sequence[Series]) -> Iterator[list[int]]:
     """Machines with equally many screws and bands, of like length, as many as a batch holds."""
-    size = [int(one.measured.followed.sum()) for one in series]
+    size = [one.rows.size for one in series]
     kinds: dict[tuple[int, int], list[int]] = {}
     for i, one in enumerate(series):
         if size[i]:
-            kinds.setdefault((one.measured.u.shape[1], len(one.celsius)), []).append(i)
+            kinds.setdefault((one.u.shape[1], len(one.celsius)), []).append(i)
     for members in kinds.values():
         batch: list[int] = []
         for i in sorted(members, key=lambda i: (size[i], i)):
@@ -141,7 +141,7 @@ def _drift(batch: SegmentedBatch, b: int) -> Drift | None:
     week = [(name, one.slope * 7.0, (one.low * 7.0, one.high * 7.0)) for name, one in zip(names, trends, strict=True)]
     return Drift(
         since=batch.series[b].at(int(batch.kept[b][run.start])),
-        readings=run.stop - run.start,
+        readings=int(batch.series[b].size[batch.kept[b][run]].sum()),
         mm_per_week={name: slope for name, slope, _ in week},
         significant=any(one.significant for one in trends),
         interval={name: ends for name, _, ends in week},
@@ -174,11 +174,16 @@ def _forecast(batch: SegmentedBatch, b: int, limits: Limits, at: datetime, rng: 
 
 
 def _trend_form(batch: SegmentedBatch, b: int) -> Floats | None:
-    """Mean form `[r, c]` in the running segment of the plate that lies now, as it lies now."""
+    """Mean form `[r, c]` of the plate that lies now, as it lies now and as warm, in the running segment."""
     one, run = batch.series[b], batch.kept[b][_running(batch, b)]
-    same = run[one.plate_epoch[run] == one.plate_epoch[run[-1]]]
-    alike = same[one.grid[same] == one.grid[same[-1]]]
-    mean = mean_form(one.measured.form[alike if alike.size >= _LEAST_SEGMENT else same])
+    last = run[-1]
+    # A plate that lies here in turn with others keeps its form, whatever else moved meanwhile.
+    same = batch.kept[b] if one.returning[last] else run
+    same = same[one.plate_epoch[same] == one.plate_epoch[last]]
+    for alike in (one.grid == one.grid[last], one.band == one.band[one.rows[-1]]):
+        few = same[alike[same]]
+        same = few if few.size >= _LEAST_SEGMENT else same
+    mean = mean_form(one.measured.form[same])
     return mean if np.isfinite(mean).sum() >= 3 else None
 
 

@@ -54,8 +54,15 @@ def form_changed(one: Series, left: Ints, right: Ints) -> bool:
     left, right = left[one.grid[left] == one.grid[right[0]]], right[one.grid[right] == one.grid[right[0]]]
     if not left.size:
         return False
-    left = left[one.plate_epoch[left] == one.plate_epoch[left[-1]]][-_READINGS:]
-    right = right[one.plate_epoch[right] == one.plate_epoch[right[0]]][:_READINGS]
+    before, after = one.plate_epoch[left[-1]], one.plate_epoch[right[0]]
+    if before != after and one.returning[left[-1]] and one.returning[right[0]]:
+        # Plates in turn differ without more ado: what counts is one of them, read on both sides.
+        both = np.intersect1d(one.plate_epoch[left], one.plate_epoch[right])
+        if not both.size:
+            return False
+        before = after = before if before in both else both[0]
+    left = left[one.plate_epoch[left] == before][-_READINGS:]
+    right = right[one.plate_epoch[right] == after][:_READINGS]
     change = mean_form(one.measured.form[right]) - mean_form(one.measured.form[left])
     change = change[np.isfinite(change)]
     if change.size < 6:

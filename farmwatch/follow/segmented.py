@@ -9,7 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from farmwatch.follow.lines import Lines, fit_lines, ranges_of
-from farmwatch.follow.noise import bias_corrected, inflation, inside, lone_readings, reading_covariance
+from farmwatch.follow.noise import (
+    LARGEST_CORRELATION,
+    bias_corrected,
+    inflation,
+    inside,
+    lone_readings,
+    reading_covariance,
+)
 from farmwatch.follow.segments import SeriesBatch, penalty, segment, segment_costs
 from farmwatch.follow.series import Series
 from farmwatch.mesh import Floats
@@ -23,6 +30,8 @@ Bools = NDArray[np.bool_]
 _LEAST_SD_MM = 0.0005
 # Before anything is known of the autocorrelation of a machine.
 _FIRST_CORRELATION = 0.5
+# Days have little of it. Told from a dozen of them it is hardly told at all, and would hide any step.
+_LARGEST_CORRELATION_OF_DAYS = 0.3
 _LEAST_FAIR = -0.3
 _ROUNDS = 3
 # Residuals are clipped here, in sd, when their correlation is learned.
@@ -65,7 +74,7 @@ class SegmentedBatch:
 
 def segment_machines(series: Sequence[Series]) -> SegmentedBatch:
     """Noise, autocorrelation and segments of machines that have equally many movable screws and bands (not nil)."""
-    rows = [_rows(one) for one in series]
+    rows = [one.rows for one in series]
     t, u, extra, epoch, length = _padded(series, rows, [one.work_epoch for one in series])
     cofactor = np.stack([one.measured.cofactor * one.measured.noise.sigma_mm**2 for one in series])
     floor = cofactor + np.eye(u.shape[2]) * _LEAST_SD_MM**2
@@ -79,7 +88,7 @@ def segment_machines(series: Sequence[Series]) -> SegmentedBatch:
     forced = np.diff(epoch, axis=1, prepend=epoch[:, :1]) != 0
     _force_repairs(series, kept, y, forced)
     batch = SeriesBatch(t, y, extra, length, forced)
-    starts, correlation, lines = _segments(batch, u)
+    starts, correlation, lines = _segments(batch, u, _largest_correlation(series))
     first_line = np.concatenate([[0], np.cumsum([len(start) for start in starts])])[:-1].astype(np.intp)
     return SegmentedBatch(
         series=tuple(series),
@@ -113,13 +122,9 @@ def segments_of(t: Floats, u: Floats, sigma_mm: float) -> tuple[Ints, Ints, Line
     y = u[kept] @ np.linalg.inv(np.linalg.cholesky(covariance[0])).T
     none = np.zeros((1, kept.size), dtype=bool)
     batch = SeriesBatch(t[None, kept], y[None], np.zeros((1, kept.size, 0)), np.array([kept.size], dtype=np.intp), none)
-    starts, correlation, lines = _segments(batch, u[None, kept])
+    starts, correlation, lines = _segments(batch, u[None, kept], np.array([LARGEST_CORRELATION]))
     noise = _residual_covariance(lines, starts, batch.length, floor)[0]
     return kept, starts[0], lines, noise * float((1.0 + correlation[0]) / (1.0 - correlation[0]))
-
-
-def _rows(one: Series) -> Ints:
-    return np.flatnonzero(one.measured.followed)
 
 
 def _padded(
@@ -133,8 +138,8 @@ def _padded(
     extra, epoch = np.zeros((len(rows), n, bands - 1)), np.empty((len(rows), n), dtype=np.intp)
     for b, (one, row) in enumerate(zip(series, rows, strict=True)):
         full = np.concatenate([row, np.full(n - row.size, row[-1])])
-        t[b], u[b], epoch[b] = one.days[full], one.measured.u[full], epochs[b][full]
-        others = [band for band in range(bands) if band != one.band[_rows(one)[-1]]]
+        t[b], u[b], epoch[b] = one.days[full], one.u[full], epochs[b][full]
+        others = [band for band in range(bands) if band != one.band[one.rows[-1]]]
         if others:
             extra[b] = one.band[full][:, None] == np.array(others)[None, :]
     return t, u, extra, epoch, length
@@ -145,7 +150,7 @@ def _alone(series: Sequence[Series], u: Floats, length: Ints, epoch: Ints, covar
     lone = lone_readings(u, length, covariance)
     for b, one in enumerate(series):
         k = int(length[b])
-        band = one.band[_rows(one)]
+        band = one.band[one.rows]
         kind = epoch[b, :k] * len(one.celsius) + band
         kinds = np.unique(kind)
         if kinds.size == 1:
@@ -180,15 +185,20 @@ def _force_repairs(series: Sequence[Series], kept: Sequence[Ints], y: Floats, fo
                 forced[b, at] = True
 
 
-def _segments(batch: SeriesBatch, u: Floats) -> tuple[tuple[Ints, ...], Floats, Lines]:
+def _largest_correlation(series: Sequence[Series]) -> Floats:
+    by_day = np.array([bool((one.size > 1).any()) for one in series])
+    return np.where(by_day, _LARGEST_CORRELATION_OF_DAYS, LARGEST_CORRELATION)
+
+
+def _segments(batch: SeriesBatch, u: Floats, largest: Floats) -> tuple[tuple[Ints, ...], Floats, Lines]:
     """Segments and autocorrelation, found in turns; lines are fitted to u in mm."""
     m, q = batch.y.shape[2], batch.extra.shape[2]
     price = penalty(batch.length.astype(np.float64), m, q)
-    correlation = np.full(len(batch.length), _FIRST_CORRELATION)
+    correlation = np.minimum(largest, _FIRST_CORRELATION)
     costs = segment_costs(batch, 1.0 / inflation(correlation), price)
     found = segment(batch, 1.0 / inflation(correlation), price, costs).starts
     for _ in range(_ROUNDS):
-        correlation = _correlation(batch, found)
+        correlation = np.minimum(largest, _correlation(batch, found))
         again = segment(batch, 1.0 / inflation(correlation), price, costs).starts
         same = all(np.array_equal(one, other) for one, other in zip(found, again, strict=True))
         found = again

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -13,7 +12,8 @@ from numpy.typing import NDArray
 
 from farmwatch.eligibility import BAND_CELSIUS
 from farmwatch.follow.forms import plate_changes
-from farmwatch.history import History
+from farmwatch.follow.occasions import first_readings, medians
+from farmwatch.follow.plates import find_offsets, named_plates, plate_epochs
 from farmwatch.measure import MeasuredHistory
 from farmwatch.mesh import Floats
 from farmwatch.times import from_epoch
@@ -32,8 +32,14 @@ class Series:
     """One machine in time order; n readings, m movable screws."""
 
     measured: MeasuredHistory
+    rows: Ints
+    """Readings that are followed, in time order: those that enter trends, or the first of each day for all of it."""
     days: Floats
     """`[n]` days since the first reading."""
+    u: Floats
+    """`[n, m]` heights at the movable screws, mm, as if under the newest plate where its and the others' are known."""
+    size: Ints
+    """`[n]` how many readings each stands for."""
     grid: Ints
     """`[n]` which grid it was probed on: the history's stack."""
     band: Ints
@@ -46,6 +52,8 @@ class Series:
     """`[n]` counts the same, and the ends of tickets' work."""
     plate_epoch: Ints
     """`[n]` counts the plates, and their orientations, as they came to lie on the bed; seen in the form too."""
+    returning: Bools
+    """`[n]` whether its plate lies there in turn with others; it then has the number it first had."""
     plate_changes: Ints
     """Readings with which the form changed."""
     turned: Bools
@@ -83,29 +91,73 @@ def temperature_bands(celsius: Floats, used: Bools) -> tuple[Ints, tuple[float, 
 
 def _series(one: MeasuredHistory) -> Series:
     history, used = one.history, one.followed
+    n = len(history)
     celsius = np.where(history.celsius_is_now, np.nan, history.bed_celsius)
     band, means = temperature_bands(celsius, used)
-    plate_epoch, turned = _plate_epochs(history)
-    grid = np.zeros(len(history), dtype=np.intp)
-    for number, stack in enumerate(history.stacks):
-        grid[stack.index] = number
-    changes = _plate_changes(one.form, used, band * len(history.stacks) + grid, one.noise.sigma_mm)
-    plate_epoch = plate_epoch + np.searchsorted(changes, np.arange(len(history)), side="right")
-    first = float(history.taken_at[0]) if len(history) else 0.0
+    first = float(history.taken_at[0]) if n else 0.0
     ends = [work.end.timestamp() for work in history.works if work.end is not None]
     marks = np.sort([note.at.timestamp() for note in history.notes if note.what in _NEW_SEGMENT])
+    work_epoch = np.searchsorted(np.sort([*marks, *ends]), history.taken_at, side="right").astype(np.intp)
+    epoch, turned = plate_epochs(history)
+    epoch, returning, u = _plates_in_turn(one, epoch, turned, work_epoch * len(means) + band)
+    grid = np.zeros(n, dtype=np.intp)
+    for number, stack in enumerate(history.stacks):
+        grid[stack.index] = number
+    kind = band * len(history.stacks) + grid
+    if returning.any():
+        # A plate that is known again is another form, and no change.
+        kind = kind * (int(epoch.max()) + 2) + np.where(returning, epoch + 1, 0)
+    changes = _plate_changes(one.form, used, kind, one.noise.sigma_mm)
+    epoch = epoch * (changes.size + 1) + np.searchsorted(changes, np.arange(n), side="right")
+    days = (history.taken_at - first) / DAY
+    alike = (epoch * (int(work_epoch.max(initial=0)) + 1) + work_epoch) * len(means) + band
+    rows, days, u, size = _occasions(np.flatnonzero(used), days, u, alike)
     return Series(
         measured=one,
-        days=(history.taken_at - first) / DAY,
+        rows=rows,
+        days=days,
+        u=u,
+        size=size,
         grid=grid,
         band=band,
         celsius=means,
         note_epoch=np.searchsorted(marks, history.taken_at, side="right").astype(np.intp),
-        work_epoch=np.searchsorted(np.sort([*marks, *ends]), history.taken_at, side="right").astype(np.intp),
-        plate_epoch=plate_epoch,
+        work_epoch=work_epoch,
+        plate_epoch=epoch,
+        returning=returning,
         plate_changes=changes,
         turned=turned,
     )
+
+
+def _plates_in_turn(one: MeasuredHistory, epoch: Ints, turned: Bools, kind: Ints) -> tuple[Ints, Bools, Floats]:
+    """Epochs of the plates, with the first number of those that come back; which those are; heights without them."""
+    rows, returning = np.flatnonzero(one.followed), np.zeros(len(one.history), dtype=bool)
+    if rows.size < 2 or epoch[rows[0]] == epoch[rows[-1]]:
+        return epoch, returning, one.u
+    plate = named_plates(one.history, turned)
+    offsets = find_offsets(one.u[rows], plate[rows], kind[rows])
+    u = one.u.copy() if offsets else one.u
+    for each, offset in offsets.items():
+        here = plate == each
+        returning |= here
+        epoch = np.where(here, epoch[here][0], epoch)
+        u[here] -= offset
+    return epoch, returning, u
+
+
+def _occasions(rows: Ints, days: Floats, u: Floats, kind: Ints) -> tuple[Ints, Floats, Floats, Ints]:
+    """Readings that are followed, with what stands for them: where days rule, the first of a day for all of it."""
+    first = first_readings(days[rows], u[rows], kind[rows])
+    size = np.ones(len(days), dtype=np.intp)
+    if first is None:
+        return rows, days, u, size
+    days, u = days.copy(), u.copy()
+    days_of, u_of = medians(days[rows], first), medians(u[rows], first)
+    size[rows[first]] = np.diff(np.append(first, rows.size))
+    rows = rows[first]
+    days[rows], u[rows] = days_of, u_of
+    return rows, days, u, size
 
 
 def _plate_changes(form: Floats, used: Bools, kind: Ints, sigma_mm: float) -> Ints:
@@ -116,30 +168,3 @@ def _plate_changes(form: Floats, used: Bools, kind: Ints, sigma_mm: float) -> In
         some = form if rows.size == len(form) else form[rows]
         found += rows[plate_changes(some, sigma_mm)].tolist()
     return np.array(sorted(set(found)), dtype=np.intp)
-
-
-def _plate_epochs(history: History) -> tuple[Ints, Bools]:
-    """How often the plate, its name or its orientation has changed by each reading; and whether it lies turned.
-
-    A note `plate` tells of another plate; one whose text holds the word "turned", and a plate's name that ends in it,
-    tell of the same plate turned by half a turn.
-    """
-    n = len(history)
-    number, turned = np.zeros(n, dtype=np.intp), np.zeros(n, dtype=bool)
-    for note in sorted((note for note in history.notes if note.what == "plate"), key=lambda note: note.at):
-        after = history.taken_at >= note.at.timestamp()
-        number[after] += 1
-        if _says_turned(note.text):
-            turned[after] = ~turned[after]
-        else:
-            turned[after] = False
-    if n and any(name is not None for name in history.plate):
-        names = np.array(["" if name is None else name for name in history.plate])
-        changed = np.concatenate([[False], names[1:] != names[:-1]])
-        number = number + np.cumsum(changed)
-        turned = turned ^ np.array([_says_turned(name) for name in names])
-    return number, turned
-
-
-def _says_turned(text: str) -> bool:
-    return re.search(r"(?<![a-z])turned(?![a-z])", text.casefold()) is not None

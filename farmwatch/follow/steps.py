@@ -103,11 +103,11 @@ def suspected_of(batch: SegmentedBatch, b: int, tooth: Tooth | None) -> Step | N
     if not tail.size or row.size < 3:
         return None
     own, last = _lines_of(batch, b), len(batch.starts[b]) - 1
-    others = [k for k in range(len(one.celsius)) if k != one.band[np.flatnonzero(one.measured.followed)[-1]]]
+    others = [k for k in range(len(one.celsius)) if k != one.band[one.rows[-1]]]
     design = np.concatenate(
         [[1.0, one.days[tail].mean() - own.middle[last]], [float((one.band[tail] == k).mean()) for k in others]]
     )
-    off = one.measured.u[tail].mean(axis=0) - design @ own.coefficients[last]
+    off = one.u[tail].mean(axis=0) - design @ own.coefficients[last]
     spread = 1.0 / tail.size + float(design @ own.cofactor[last] @ design)
     step = FoundStep(0, off, batch.noise[b] * spread * _of_means(float(batch.correlation[b])))
     if not _proven(step):
@@ -193,7 +193,8 @@ def _named(step: FoundStep, one: Series, before: int, after: int, tooth: Tooth |
         screw, mm, sd_mm, teeth = jump
         name = one.measured.model.screws[one.measured.model.reference_index].name if screw < 0 else names[screw]
         return told("tooth-jump", name, mm, sd_mm, teeth)
-    if one.plate_epoch[before] != one.plate_epoch[after]:
+    known = one.returning[before] and one.returning[after]
+    if one.plate_epoch[before] != one.plate_epoch[after] and not known:
         return told("plate-change", None, mm, sd_mm)
     return told("shift", single, mm, sd_mm)
 

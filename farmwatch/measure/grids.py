@@ -54,7 +54,7 @@ def _inside(axis: Floats, others: Sequence[Floats]) -> Floats:
 
 
 def _weights(axis: Floats, to: Floats) -> Floats:
-    """Matrix `[to, axis]` of linear interpolation; a row of NaN-free zeros never occurs: outside is NaN."""
+    """Matrix `[to, axis]` of linear interpolation. Rows for points outside the source grid are NaN, never zero."""
     place = np.clip(np.searchsorted(axis, to, side="right") - 1, 0, axis.size - 2)
     width = axis[place + 1] - axis[place]
     share = (to - axis[place]) / width

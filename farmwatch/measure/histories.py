@@ -14,7 +14,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from farmwatch.eligibility import find_followed, find_judgeable, since_replaced
+from farmwatch.eligibility import find_followed, find_judgeable, since_replaced, without_repeats
 from farmwatch.history import History
 from farmwatch.measure.grids import common_points, interpolate
 from farmwatch.measure.noise import PointNoise, point_noise
@@ -72,7 +72,7 @@ class _Meshes:
 
 def measure_histories(histories: Sequence[History], models: Sequence[Model], at: datetime) -> list[MeasuredHistory]:
     """Measure every machine's readings at or before `at` (aware) that are its own, one model per history."""
-    known = [since_replaced(history.until(at.timestamp())) for history in histories]
+    known = [without_repeats(since_replaced(history.until(at.timestamp()))) for history in histories]
     meshes = _measure_all(known, models)
     return [_measured(*row) for row in zip(known, models, meshes, strict=True)]
 
