@@ -12,7 +12,7 @@ import numpy as np
 
 from farmwatch.config import Farm, Machine, Settings
 from farmwatch.follow import HistoryFindings, follow_fleet
-from farmwatch.history import History, OutOfService
+from farmwatch.history import History, OpenTicket, OutOfService
 from farmwatch.judge import Assessment, FleetAssessment, HostFacts, MachineCase, judge_fleet, with_host
 from farmwatch.judge.learned import StepBelief, belief_from_turns, step_differences
 from farmwatch.measure import measure_histories
@@ -39,6 +39,7 @@ class _Known:
     out: Mapping[str, Sequence[OutOfService]]
     moves: Mapping[str, Sequence[Move]]
     """Turns made at the bench whose effect was seen by then."""
+    tickets: Mapping[str, OpenTicket]
     digests: Mapping[str, str]
     """Of the newest mesh of every machine of the farm."""
 
@@ -63,7 +64,9 @@ def assess(
     for start in range(0, len(wanted), MACHINES_A_BLOCK):
         judged += _judge_block(settings, known, at, wanted[start : start + MACHINES_A_BLOCK], following)
     twins = _twins(settings, known.digests)
-    done = [_with_warnings(one, twins.get(one.machine, ())) for one in judged]
+    done = [
+        _with_ticket(_with_warnings(one, twins.get(one.machine, ())), known.tickets.get(one.machine)) for one in judged
+    ]
     return FleetAssessment(at=at, limits=settings.limits, machines=tuple(done))
 
 
@@ -103,6 +106,7 @@ def _look_up(settings: Settings, store: Store, at: datetime, names: list[str] | 
             first_tries=_first_tries(settings, store, at, answers),
             out=store.spans_out(at),
             moves=_seen_moves(store.moves(names, at), at),
+            tickets=store.open_tickets(names, at),
             digests={name: last.digest for name, last in store.last_digests(until=at).items()},
         )
 
@@ -236,6 +240,15 @@ def _with_warnings(one: Assessment, twins: Sequence[str]) -> Assessment:
     if one.reading is not None and one.reading.time_from == "unknown":
         warnings.append("Its host gives no times: how old this mesh was when it was first seen is not known.")
     return replace(one, warnings=tuple(warnings), twins=tuple(twins)) if warnings else one
+
+
+def _with_ticket(one: Assessment, ticket: OpenTicket | None) -> Assessment:
+    """With its open ticket. Work that no mesh has seen yet leaves nothing to order: a second turn would undo it."""
+    one = replace(one, ticket=ticket)
+    if not one.awaits_mesh:
+        return one
+    why = "Mesh again, hot: what is known of it is from before the work."
+    return replace(one, plan=None, advice=("re-mesh",) if one.in_service else (), reasons=(why,))
 
 
 def _own_generator(name: str) -> np.random.Generator:

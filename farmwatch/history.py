@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from farmwatch.mesh import Floats, Mesh
+from farmwatch.times import rfc3339
 
 __all__ = [
     "COLDEST_CELSIUS",
@@ -18,6 +19,7 @@ __all__ = [
     "History",
     "Note",
     "NoteKind",
+    "OpenTicket",
     "OutOfService",
     "Reading",
     "Stack",
@@ -81,6 +83,31 @@ class Work:
     ticket: int
     start: datetime
     end: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OpenTicket:
+    """A machine's open ticket as it stood at some time: about its bed, else about its host."""
+
+    machine: str
+    number: int
+    phase: str
+    since: datetime
+    """When it came into that phase."""
+    owner: str = ""
+    """Who has it: who took it last, or whom it was given to; empty where nobody did."""
+    about_host: bool = False
+    work_until: datetime | None = None
+    """When its work was last said to be done."""
+
+    def document(self) -> dict[str, Any]:
+        """As it stands in every document of machines."""
+        return {
+            "number": self.number,
+            "phase": self.phase,
+            "owner": self.owner or None,
+            "since": rfc3339(self.since),
+        }
 
 
 @dataclass(frozen=True, slots=True, eq=False)

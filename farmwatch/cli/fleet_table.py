@@ -13,13 +13,21 @@ from farmwatch.judge import Assessment, FleetAssessment
 from farmwatch.judge.assessment import Condition
 from farmwatch.judge.tables import ADVICE
 from farmwatch.outcomes import OUTCOMES
-from farmwatch.text import clock, count, joined, mm, sanitize
+from farmwatch.text import clock, count, day_of, joined, mm, sanitize
 from farmwatch.times import rfc3339
 
 if TYPE_CHECKING:
     from farmwatch.tickets import Ticket
 
-__all__ = ["accepted_words", "age_words", "fleet_document", "needs_attention", "show_fleet", "worst_first"]
+__all__ = [
+    "accepted_words",
+    "age_words",
+    "fleet_document",
+    "needs_attention",
+    "show_fleet",
+    "work_done_words",
+    "worst_first",
+]
 
 _RANK: dict[Condition, int] = {"past-limit": 0, "usable": 1, "ideal": 2, "unknown": 3}
 # Columns of characters from which there is room for the next column of the table.
@@ -108,6 +116,14 @@ def accepted_words(ticket: Ticket, zone: Any) -> str:
     return f"accepted{to}{until}"
 
 
+def work_done_words(machine: Assessment, zone: Any) -> str:
+    """Of a machine whose work no mesh has seen yet: work done Sat 21 Nov; do not turn; probe hot."""
+    ticket = machine.ticket
+    assert ticket is not None  # as awaits_mesh says
+    assert ticket.work_until is not None
+    return f"work done {day_of(ticket.work_until, zone, year=False)}; do not turn; probe hot"
+
+
 def age_words(moment: datetime, at: datetime) -> str:
     """An age in a few characters: 40 min, 5 h, 12 d."""
     minutes = max(0.0, (at - moment).total_seconds() / 60)
@@ -136,6 +152,7 @@ def fleet_document(fleet: FleetAssessment) -> dict[str, Any]:
                 "taken_at": None if m.reading is None else rfc3339(m.reading.taken_at),
                 "mesh_old": m.mesh_old,
                 "silent": m.silent,
+                "ticket": None if m.ticket is None else m.ticket.document(),
             }
             for m in worst_first(fleet.machines)
         ],
@@ -150,6 +167,8 @@ def _range(machine: Assessment) -> str:
 def _to_do(machine: Assessment, fleet: FleetAssessment, zone: Any, ticket: Ticket | None) -> str:
     if ticket is not None:
         return accepted_words(ticket, zone)
+    if machine.awaits_mesh:
+        return work_done_words(machine, zone)
     first = ["look twice"] if machine.in_service and machine.twins else []
     judged = machine.judged_reading or machine.reading
     days = timedelta(days=fleet.limits.mesh_old_after_days)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from farmwatch.cli.charts import bed_map, history_lines, screw_letters
-from farmwatch.cli.fleet_table import accepted_words
+from farmwatch.cli.fleet_table import accepted_words, work_done_words
 from farmwatch.cli.screen import echo, paragraph, width
 from farmwatch.judge import CAUTIONS, CAUTIONS_FOOT, Assessment
 from farmwatch.judge.assessment import ReadingFacts
@@ -45,7 +45,10 @@ def show_machine(
     name, model, aisle = (sanitize(text) for text in (machine.machine, machine.model.name, machine.aisle))
     paragraph(f"{name}  ({f'{model}, aisle {aisle}' if machine.aisle else model})", strong=True)
     _show_condition(machine, limits, zone)
-    _show_to_do(machine, _first_of_all(machine, limits, at), "" if accepted is None else _accepted(accepted, zone))
+    if machine.awaits_mesh:
+        _show_awaiting(machine, zone)
+    else:
+        _show_to_do(machine, _first_of_all(machine, limits, at), "" if accepted is None else _accepted(accepted, zone))
     if machine.mesh is not None:
         _show_numbers(machine)
         _show_map(machine)
@@ -73,6 +76,11 @@ def _show_condition(machine: Assessment, limits: Limits, zone: ZoneInfo) -> None
     if machine.judged_reading is not None:
         paragraph(f"judged by: {_mesh_words(machine.judged_reading, zone)}", hang=2)
     _show_host(machine, zone)
+    if machine.ticket is not None:
+        ticket = machine.ticket
+        owner = f", {sanitize(ticket.owner)}" if ticket.owner else ""
+        stands = f"{ticket.phase} since {day_of(ticket.since, zone)}{owner}"
+        paragraph(f"ticket {ticket.number}: {stands}; farmwatch ticket show {ticket.number}", hang=2)
     for warning in machine.warnings:
         paragraph(f"look twice: {sanitize(warning)}", hang=2)
 
@@ -222,6 +230,15 @@ def _first_of_all(machine: Assessment, limits: Limits, at: datetime) -> str:
 def _accepted(ticket: Ticket, zone: ZoneInfo) -> str:
     words = accepted_words(ticket, zone)
     return f"Nothing: {words} by ticket {ticket.number}. Without that:"
+
+
+def _show_awaiting(machine: Assessment, zone: ZoneInfo) -> None:
+    """Nothing to turn: what is known of the machine is from before the work."""
+    _heading("What to do")
+    said = work_done_words(machine, zone)
+    paragraph(f"{said[0].upper()}{said[1:]}.", indent=2, hang=2, strong=True)
+    for reason in machine.reasons:
+        paragraph(sanitize(reason), indent=2, hang=2)
 
 
 def _show_to_do(machine: Assessment, first: str, accepted: str) -> None:

@@ -22,7 +22,7 @@ from farmwatch.judge.words import (
 from farmwatch.model import Model
 from farmwatch.report import figure_sentences
 from farmwatch.store import Move
-from farmwatch.text import clock, day, mm, sanitize
+from farmwatch.text import clock, day, day_of, mm, sanitize
 from farmwatch.tickets import Figures, Outbox, Proof, Ticket, TicketEvent
 
 __all__ = [
@@ -118,6 +118,10 @@ def _show_proof(page: TicketPage) -> None:
     """What is waited for; nothing of the plan, which is done."""
     echo()
     echo("What to do", strong=True)
+    done = page.ticket.work_until
+    if page.ticket.cause != "host" and done is not None and not (page.proof and page.proof.verdict.index):
+        said = f"Work done {day_of(done, page.zone, year=False)}; do not turn; probe hot."
+        paragraph(said, indent=2, hang=2, strong=True)
     paragraph(_proof_words(page), indent=2, hang=2)
     if page.ticket.cause == "host":
         return

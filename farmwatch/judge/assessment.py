@@ -15,6 +15,7 @@ from farmwatch.outcomes import Outcome
 
 if TYPE_CHECKING:
     from farmwatch.follow import Drift, Forecast, Step
+    from farmwatch.history import OpenTicket
     from farmwatch.mesh import Mesh
     from farmwatch.model import Limits, Model
 
@@ -164,6 +165,16 @@ class Assessment:
     """Tooth jumps of a screw that jumped again within 90 days; *not in the document*."""
     forecast: Forecast | None = None
     trace: Trace | None = None
+    ticket: OpenTicket | None = None
+
+    @property
+    def awaits_mesh(self) -> bool:
+        """Whether its work is done and no judged mesh is later: by the mesh before the work nothing may be turned."""
+        ticket = self.ticket
+        if ticket is None or ticket.phase != "proving" or ticket.about_host or ticket.work_until is None:
+            return False
+        reading = self.judged_reading or self.reading
+        return reading is None or not reading.judged or reading.taken_at <= ticket.work_until
 
     @property
     def condition_range_mm(self) -> float | None:

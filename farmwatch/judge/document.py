@@ -65,6 +65,7 @@ def machine_document(one: Assessment) -> Document:
         "suspected_step": _step(one.suspected_step),
         "steps": [_step(step) for step in one.steps],
         "forecast": _forecast(one.forecast),
+        "ticket": None if one.ticket is None else one.ticket.document(),
     }
 
 

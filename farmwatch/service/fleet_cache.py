@@ -56,8 +56,12 @@ def fleet_now(settings: Settings, store: Store, now: datetime, assess: Assess) -
         return assess(settings, store, now, None)
     fresh = {one.machine: one for one in assess(settings, store, now, new).machines} if new else {}
     age = timedelta(days=settings.limits.mesh_old_after_days)
+    # Tickets are read, not kept: the service opens some just after it has judged.
+    tickets = store.open_tickets(until=now)
     machines = [
-        fresh.get(m.name) or _aged(with_twins(cache.machines[m.name], fresh), now, age) for m in settings.machines
+        fresh.get(m.name)
+        or replace(_aged(with_twins(cache.machines[m.name], fresh), now, age), ticket=tickets.get(m.name))
+        for m in settings.machines
     ]
     return FleetAssessment(at=now, limits=settings.limits, machines=tuple(machines))
 

@@ -9,12 +9,23 @@ from typing import Any
 
 import duckdb
 
+from farmwatch.history import OpenTicket
 from farmwatch.store import ticket_sql
 from farmwatch.store.notes import wanted
 from farmwatch.store.records import Claim, Move
 from farmwatch.times import from_micros, micros
 
-__all__ = ["add_moves", "claim", "claims", "finish_moves", "in_work", "leave", "moves", "waiting_deliveries"]
+__all__ = [
+    "add_moves",
+    "claim",
+    "claims",
+    "finish_moves",
+    "in_work",
+    "leave",
+    "moves",
+    "open_tickets",
+    "waiting_deliveries",
+]
 
 _TIMES = ("at", "before_at", "after_at")
 # Who has not been heard of for so long has left without saying so (a lost connection).
@@ -80,6 +91,26 @@ def _move(row: Sequence[Any]) -> Move:
 def in_work(con: duckdb.DuckDBPyConnection) -> frozenset[str]:
     """Machines whose ticket is in work."""
     return frozenset(machine for (machine,) in con.execute(ticket_sql.IN_WORK).fetchall())
+
+
+def open_tickets(
+    con: duckdb.DuckDBPyConnection, names: Sequence[str] | None, until: datetime | None
+) -> dict[str, OpenTicket]:
+    """Of each machine that has one, its open ticket."""
+    given = {"names": None if names is None else list(names), "until": None if until is None else micros(until)}
+    found: dict[str, OpenTicket] = {}
+    for machine, number, phase, since, owner, host, done in con.execute(ticket_sql.OPEN_TICKETS, given).fetchall():
+        ticket = OpenTicket(
+            machine=machine,
+            number=number,
+            phase=phase,
+            since=from_micros(since),
+            owner=owner or "",
+            about_host=host,
+            work_until=None if done is None else from_micros(done),
+        )
+        found.setdefault(machine, ticket)
+    return found
 
 
 def waiting_deliveries(con: duckdb.DuckDBPyConnection, at: datetime) -> tuple[int, int]:

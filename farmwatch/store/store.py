@@ -7,7 +7,7 @@ from contextlib import AbstractContextManager
 from datetime import datetime
 from pathlib import Path
 
-from farmwatch.history import History, Note, OutOfService, Reading
+from farmwatch.history import History, Note, OpenTicket, OutOfService, Reading
 from farmwatch.store import ahead, copies, notes, polls, readings, realign_moves
 from farmwatch.store.ahead import Ahead
 from farmwatch.store.columns import ReadingColumns
@@ -204,6 +204,11 @@ class Store:
         """A session at a machine has ended."""
         with self.database.writing() as con:
             realign_moves.leave(con, machine, session)
+
+    def open_tickets(self, names: Sequence[str] | None = None, until: datetime | None = None) -> dict[str, OpenTicket]:
+        """The open ticket of each machine that has one, as it stood at `until`; of two the one about its bed."""
+        with self.database.reading() as con:
+            return realign_moves.open_tickets(con, names, until)
 
     def in_work(self) -> frozenset[str]:
         """Machines whose ticket is in work just now."""

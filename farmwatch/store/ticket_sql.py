@@ -44,6 +44,26 @@ WHERE ($number::INTEGER IS NULL OR number = $number::INTEGER)
 ORDER BY CASE WHEN $number::INTEGER IS NULL THEN "at" END, rowid
 """
 
+# The open tickets as they stood at a time, told from their events; of a machine that has two, the one about its bed
+# comes first.
+# An `assign` says in its reason to whom the ticket was given.
+OPEN_TICKETS = """
+WITH past AS (
+    SELECT *, row_number() OVER (PARTITION BY number ORDER BY "at" DESC, rowid DESC) AS back FROM ticket_events
+    WHERE ($until::BIGINT IS NULL OR "at" <= make_timestamptz($until::BIGINT))
+)
+SELECT tickets.machine, number, arg_min(to_phase, back) AS stands,
+       epoch_us(max(past."at") FILTER (from_phase IS DISTINCT FROM to_phase)),
+       arg_min(CASE action WHEN 'take' THEN "by" WHEN 'assign' THEN why ELSE '' END, back)
+           FILTER (action IN ('take', 'assign', 'put-back')),
+       tickets.cause = 'host', epoch_us(max(past."at") FILTER (action = 'done'))
+FROM past JOIN tickets USING (number)
+WHERE ($names::VARCHAR[] IS NULL OR list_contains($names::VARCHAR[], tickets.machine))
+GROUP BY tickets.machine, number, tickets.cause
+HAVING stands NOT IN ('proven', 'accepted', 'nothing-found', 'withdrawn')
+ORDER BY tickets.machine, tickets.cause = 'host', number DESC
+"""
+
 # Machines at which somebody works just now, by their ticket.
 IN_WORK = "SELECT DISTINCT machine FROM tickets WHERE phase = 'in-work'"
 

@@ -10,6 +10,7 @@ from farmwatch.config import Settings
 from farmwatch.files import replacing
 from farmwatch.judge import CAUTIONS, CAUTIONS_FOOT
 from farmwatch.store import Store
+from farmwatch.text import day_of
 from farmwatch.tickets.delivery import Delivery, DeliveryFault, Draft, News
 from farmwatch.tickets.repository import TicketRepository
 from farmwatch.tickets.ticket import Ticket
@@ -55,10 +56,15 @@ def due_work(settings: Settings, tickets: Sequence[Ticket]) -> bytes:
     # RFC 7986, 5.1: NAME is TEXT, which the library would not escape by itself here.
     calendar.add("name", vText(f"Due work, {settings.farm.name}"))
     for ticket in sorted(tickets, key=lambda found: found.number):
-        if ticket.phase in ("proposed", "approved", "in-work", "came-back"):
+        if ticket.phase in ("proposed", "approved", "in-work", "came-back") or _to_probe(ticket):
             calendar.add_component(_todo(settings, ticket))
     data: bytes = calendar.to_ical()
     return data
+
+
+def _to_probe(ticket: Ticket) -> bool:
+    """Whether its work is done and a hot mesh is to prove it: a host's own ticket needs none."""
+    return ticket.phase == "proving" and ticket.cause != "host"
 
 
 def _todo(settings: Settings, ticket: Ticket) -> Todo:
@@ -70,30 +76,35 @@ def _todo(settings: Settings, ticket: Ticket) -> Todo:
     todo.add("created", ticket.opened_at.astimezone(UTC))
     todo.add("last-modified", ticket.changed_at.astimezone(UTC))
     todo.add("sequence", ticket.revision)
-    todo.add("summary", f"{ticket.machine}: {_work(ticket)}")
+    todo.add("summary", f"{ticket.machine}: {_work(settings, ticket)}")
     todo.add("description", _described(ticket))
     todo.add("priority", _PRIORITY.get(ticket.priority, 5))
     todo.add("status", _STATUS.get(ticket.phase, "NEEDS-ACTION"))
-    if ticket.due is not None:
+    if ticket.due is not None and not _to_probe(ticket):
         # RFC 5545, 3.8.2.3: DUE with a DATE value, and DTSTART of the same kind before it.
         todo.add("due", ticket.due)
     return todo
 
 
-def _work(ticket: Ticket) -> str:
+def _work(settings: Settings, ticket: Ticket) -> str:
+    if _to_probe(ticket) and ticket.work_until is not None:
+        return f"work done {day_of(ticket.work_until, settings.farm.timezone, year=False)}; do not turn; probe hot"
     return ", then ".join(advice.replace("-", " ") for advice in ticket.advice) or "look at it"
 
 
 def _described(ticket: Ticket) -> str:
     lines = [f"Ticket {ticket.number}, {ticket.phase}."]
-    if ticket.range_mm is not None:
+    if _to_probe(ticket):
+        lines.append("Do not turn anything: what is known is from before the work. Probe it hot.")
+    elif ticket.range_mm is not None:
         lines.append(f"Range {ticket.range_mm:.2f} mm.")
     if ticket.predicted_mm is not None:
         lines.append(f"The work should leave {ticket.predicted_mm:.2f} mm.")
     if ticket.remark:
         lines.append(ticket.remark)
-    lines.append(f"farmwatch ticket show {ticket.number} has the moves.")
-    if ticket.cause != "host":
+    has = "says what counts" if _to_probe(ticket) else "has the moves"
+    lines.append(f"farmwatch ticket show {ticket.number} {has}.")
+    if ticket.cause != "host" and not _to_probe(ticket):
         lines.append("Before the first move:")
         lines += [f"{number}. {caution}" for number, caution in enumerate(CAUTIONS, start=1)]
         lines.append(CAUTIONS_FOOT)

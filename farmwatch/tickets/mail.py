@@ -24,6 +24,7 @@ LARGEST_ATTACHMENT = 20 * 1024 * 1024
 _TOLD = {
     "propose": "proposed",
     "fail": "came back",
+    "done": "work done; do not turn, probe it hot",
     "prove": "proven",
     "accept": "accepted as it is",
     "nothing-found": "nothing found",

@@ -125,7 +125,8 @@ class Ticket:
             "range_mm": _mm(self.range_mm),
             "predicted_mm": _mm(self.predicted_mm),
             "advice": list(self.advice),
-            "plan": self.plan or None,
+            # What was planned is done: to read it as an order would turn a screw twice.
+            "plan": None if self.phase == "proving" else self.plan or None,
             "remark": self.remark or None,
             "work_from": rfc3339(self.work_from),
             "work_until": rfc3339(self.work_until),

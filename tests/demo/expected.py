@@ -127,8 +127,7 @@ _EXPECTED: dict[str, Expected] = {
     "heron-09": Expected(
         condition="past-limit",
         cause="screws",
-        advice=("realign",),
-        teeth={"front-left": -1, "front-right": 0},
+        advice=("re-mesh",),
         steps=(ExpectedStep(name="tooth-jump", days_before=11.5, screw="front-left", teeth=1),),
         ticket="proving",
     ),

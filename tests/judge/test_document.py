@@ -43,7 +43,7 @@ EXAMPLE = json.loads(
    "mm_per_week":{"front-left":0.001,"front-right":-0.002},"significant":false},
   "suspected_step":null,
   "steps":[{"at":"2026-11-19T05:58:02Z","name":"tooth-jump","screw":"front-right","mm":-0.401,"teeth":-1}],
-  "forecast":null}]}
+  "forecast":null,"ticket":null}]}
 """
 )
 READING = json.loads((Path(__file__).parent / "example_reading.ndjson").read_text(encoding="utf-8"))

@@ -56,6 +56,18 @@ def test_a_host_to_be_looked_at_needs_no_cautions(tmp_path: Path) -> None:
     assert b"plug pulled" not in due_work(settings_in(tmp_path), [replace(TICKET, cause="host")])
 
 
-@pytest.mark.parametrize("phase", ["proving", "proven", "accepted", "nothing-found", "withdrawn"])
+def test_work_done_and_not_probed_says_so_and_orders_nothing(tmp_path: Path) -> None:
+    done = replace(TICKET, phase="proving", work_until=later(-80), plan={"teeth": {"front-left": -1}})
+    vobject = pytest.importorskip("vobject")
+    data = due_work(settings_in(tmp_path), [done])
+    [todo] = vobject.readOne(data.decode("utf-8")).vtodo_list
+    assert todo.summary.value == "heron-01: work done Sun 22 Nov; do not turn; probe hot"
+    assert "Do not turn anything" in todo.description.value
+    assert "has the moves" not in todo.description.value
+    assert "due" not in todo.contents
+    assert b"VTODO" not in due_work(settings_in(tmp_path), [replace(done, cause="host")])
+
+
+@pytest.mark.parametrize("phase", ["proven", "accepted", "nothing-found", "withdrawn"])
 def test_what_waits_for_no_hands_stands_in_no_calendar(tmp_path: Path, phase: str) -> None:
     assert b"VTODO" not in due_work(settings_in(tmp_path), [replace(TICKET, phase=phase)])  # type: ignore[arg-type]
