@@ -7,5 +7,7 @@ from .findings import Reversal as Reversal
 from .findings import Step as Step
 from .fleet import follow_fleet as follow_fleet
 from .forecasts import forecast as forecast
+from .rigid_beds import SCREWS_OF_A_PLANE as SCREWS_OF_A_PLANE
+from .rigid_beds import explain_move as explain_move
 from .steps import find_steps as find_steps
 from .trends import trend as trend

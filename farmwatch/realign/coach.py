@@ -8,7 +8,7 @@ A move that goes against what was told was turned the wrong way round, or the ma
 one who turned can say which. Until a move has gone as told, one tooth is the most that is told.
 
 On four screws or more the bed is rigid: it is moved by settings that keep every screw on one plane, the first tooth
-too, and what a move did is read from the plane as a whole (`explain`).
+too, and what a move did is read from the plane as a whole (`follow.explain_move`).
 """
 
 from __future__ import annotations
@@ -19,12 +19,12 @@ from typing import Literal
 
 import numpy as np
 
+from farmwatch.follow import SCREWS_OF_A_PLANE, explain_move
 from farmwatch.judge import shim_plan, tooth_plan
 from farmwatch.judge.learned import DOUBT, DOUBT_WHEN_ASKED, StepBelief, learn_turn
 from farmwatch.mesh import Floats
 from farmwatch.model import Limits, Model
 from farmwatch.realign.bed import BedState
-from farmwatch.realign.rigid import SCREWS_OF_A_PLANE, explain
 
 __all__ = ["Findings", "NextMove", "Seen", "Turn", "careful_after", "clockwise_teeth", "compare", "next_move"]
 
@@ -193,7 +193,7 @@ def compare(
     teaches: set[str] = set(told)
     if len(model.screws) > SCREWS_OF_A_PLANE:
         meant = np.array([told[screw.name].rise_mm if screw.name in told else 0.0 for screw in model.screws])
-        found = explain(model.screws_xy, model.reference_index, rise, covariance + _settling(model), meant)
+        found = explain_move(model.screws_xy, model.reference_index, rise, covariance + _settling(model), meant)
         rise, sd = found.rise_mm, found.sd_mm
         also = tuple(model.screws[i].name for i in found.also)
         # All that went as told did so by one factor: one of them teaches the step, and only then.

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from farmwatch.config import Settings
 from farmwatch.eligibility import find_judgeable, since_replaced, why_not_judged
+from farmwatch.follow import SCREWS_OF_A_PLANE, explain_move
 from farmwatch.history import History
 from farmwatch.judge.words import screw_words
 from farmwatch.measure import measure_stack
@@ -26,11 +27,15 @@ from farmwatch.tickets.proving import LEAST_APART_SECONDS, Passed, RepairVerdict
 from farmwatch.tickets.ticket import Ticket
 from farmwatch.times import from_epoch
 
-__all__ = ["PassedOver", "Proof", "proofs"]
+__all__ = ["NOT_AS_PLANNED", "PassedOver", "Proof", "proofs"]
 
 DEFAULT_SIGMA_MM = 0.01
 # A screw that stands off by less may have settled, or the probe has.
 LEAST_MOVE_MM, MOVE_SD = 0.05, 3.0
+# A rise further from whole teeth than this share of a step is told in mm.
+BETWEEN_SHARE = 0.25
+NOT_AS_PLANNED = "the work did not bring what was planned."
+_NUMBERS = {1: "one", 2: "two", 3: "three", 4: "four", 5: "five", 6: "six"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,6 +62,8 @@ class Proof:
     """The range at the last probing that counted, else at the end of the guided work; None where neither is."""
     changed: str
     """Once it came back: how it stood before and what moved since, a sentence; empty where no mesh tells."""
+    did: str
+    """Once it came back: what the work moved, beside what was planned; empty where no mesh from before it tells."""
 
 
 def proofs(
@@ -138,6 +145,7 @@ def _proof(case: _Repair) -> Proof:
         celsius=ticket.bed_celsius,
         now_mm=None if newest is None else float(ranges[newest]),
         changed=_changed(case, ranges, verdict, end) if verdict.says == "came-back" else "",
+        did=_did(case, good, verdict) if verdict.says == "came-back" else "",
     )
 
 
@@ -177,14 +185,81 @@ def _changed(case: _Repair, ranges: Floats, verdict: RepairVerdict, end: int | N
         said = [f"{screw_words(name)} has {'risen' if mm > 0 else 'fallen'} {abs(mm):.2f} mm" for name, mm in moved]
         return f"{stood}; {' and '.join(said)} since."
     if ranges[before] > verdict.bound_mm:
-        return f"{stood}: the work did not bring what was planned."
+        return f"{stood}: {NOT_AS_PLANNED}"
     return f"{stood}; no screw has moved since that the probe could tell."
 
 
-def _moved(model: Model, before: Mesh, after: Mesh) -> list[tuple[str, float]]:
-    """The screws that moved between two meshes, and how far; all others by the same: the reference, the other way."""
-    (low, low_sd), (high, high_sd) = _heights(model, before), _heights(model, after)
-    rise, sd = high - low, np.hypot(low_sd, high_sd)
+def _did(case: _Repair, good: NDArray[np.bool_], verdict: RepairVerdict) -> str:
+    """What the work moved, from the last mesh before it to the one that sent it back: front left came up one tooth."""
+    start, history = case.ticket.work_from, case.history
+    if start is None:
+        return ""
+    earlier = np.flatnonzero(good & ~history.during_work & (history.taken_at <= start.timestamp()))
+    if not earlier.size:
+        return ""
+    planned = {name: teeth for name, teeth in case.ticket.plan.get("teeth", {}).items() if teeth}
+    step = case.model.tooth_step_mm
+    told = {name: teeth * step for name, teeth in planned.items()} if step else {}
+    moved = dict(_moved(case.model, history.mesh(int(earlier[-1])), history.mesh(verdict.index[-1]), told))
+    if not moved:
+        return f"The work moved no screw{f'; {_planned_words(planned)}' if planned else ''}."
+    return " ".join(
+        _did_words(screw.name, moved.get(screw.name), planned.get(screw.name, 0), step)
+        for screw in case.model.screws
+        if screw.name in moved or screw.name in planned
+    )
+
+
+def _did_words(name: str, mm: float | None, planned: int, step_mm: float | None) -> str:
+    """Front left came up one tooth; two were planned."""
+    who = screw_words(name)
+    who = who[:1].upper() + who[1:]
+    if mm is None:
+        return f"{who} did not move; {_count_words(planned)} planned."
+    way = "came up" if mm > 0 else "went down"
+    teeth = round(mm / step_mm) if step_mm else 0
+    if not step_mm or not teeth or abs(mm - teeth * step_mm) > BETWEEN_SHARE * step_mm:
+        rest = f"; {_count_words(planned)} planned" if planned else ""
+        return f"{who} {way} {abs(mm):.2f} mm{rest}."
+    did = f"{who} {way} {_teeth_words(teeth)}"
+    if teeth == planned:
+        return f"{did}, as planned."
+    if not planned:
+        return f"{did}, which was not planned."
+    other = "" if teeth * planned > 0 else f" {'up' if planned > 0 else 'down'}"
+    return f"{did}; {_NUMBERS.get(abs(planned), abs(planned))}{other} {'was' if abs(planned) == 1 else 'were'} planned."
+
+
+def _planned_words(planned: Mapping[str, int]) -> str:
+    moves = [f"{screw_words(name)} {'up' if n > 0 else 'down'} {_teeth_words(n)}" for name, n in planned.items()]
+    return f"planned: {' and '.join(moves)}"
+
+
+def _count_words(teeth: int) -> str:
+    way = "up" if teeth > 0 else "down"
+    return f"{_teeth_words(teeth)} {way} {'was' if abs(teeth) == 1 else 'were'}"
+
+
+def _teeth_words(teeth: int) -> str:
+    count = _NUMBERS.get(abs(teeth), str(abs(teeth)))
+    return f"{count} {'tooth' if abs(teeth) == 1 else 'teeth'}"
+
+
+def _moved(
+    model: Model, before: Mesh, after: Mesh, told_mm: Mapping[str, float] | None = None
+) -> list[tuple[str, float]]:
+    """The screws that moved between two meshes, and how far; all others by the same: the reference, the other way.
+
+    told_mm: by screw what it was told, which on a rigid bed of four screws decides which of a pair is meant.
+    """
+    (low, low_covariance), (high, high_covariance) = _heights(model, before), _heights(model, after)
+    rise, covariance = high - low, low_covariance + high_covariance
+    sd = np.sqrt(np.diagonal(covariance))
+    if len(model.screws) > SCREWS_OF_A_PLANE:
+        told = np.array([(told_mm or {}).get(screw.name, 0.0) for screw in model.screws])
+        found = explain_move(model.screws_xy, model.reference_index, rise, covariance, told)
+        pairs = zip(model.screws, found.rise_mm.tolist(), strict=True)
+        return [(screw.name, mm) for screw, mm in pairs if abs(mm) > LEAST_MOVE_MM]
     far = [i for i in model.movable if abs(rise[i]) > max(LEAST_MOVE_MM, MOVE_SD * float(sd[i]))]
     rises = [float(rise[i]) for i in far]
     if len(far) > 1 and len(far) == len(model.movable) and max(rises) - min(rises) <= LEAST_MOVE_MM:
@@ -193,7 +268,7 @@ def _moved(model: Model, before: Mesh, after: Mesh) -> list[tuple[str, float]]:
 
 
 def _heights(model: Model, mesh: Mesh) -> tuple[Floats, Floats]:
-    """The bed at each screw relative to the reference, `[k]`, and its sd."""
+    """The bed at each screw relative to the reference, `[k]`, and its covariance."""
     sigma = model.probe_sigma_mm or DEFAULT_SIGMA_MM
     found = measure_stack(mesh.x, mesh.y, mesh.z[None], model.screws_xy, model.reference_index, sigma)
-    return found.heights[0], np.sqrt(np.diagonal(found.heights_covariance[0]))
+    return found.heights[0], found.heights_covariance[0]

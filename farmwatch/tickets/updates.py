@@ -9,7 +9,7 @@ from datetime import datetime
 from farmwatch.config import Settings
 from farmwatch.judge import Assessment, FleetAssessment
 from farmwatch.store import Store
-from farmwatch.tickets.progress import Proof, proofs
+from farmwatch.tickets.progress import NOT_AS_PLANNED, Proof, proofs
 from farmwatch.tickets.proposing import Rules, TicketChange, changes_due, with_numbers
 from farmwatch.tickets.repository import TicketRepository, TicketTransaction
 from farmwatch.tickets.ticket import PROGRAM, Ticket
@@ -100,8 +100,12 @@ def _decide(
 
         done["proven"].append(transaction.act(ticket.number, "prove", at=at, by=PROGRAM, why=why, change=close))
         return
-    changed = proof.changed or _what_changed(machine, ticket)
-    why = f"{proof.now_mm:.2f} mm where at most {verdict.bound_mm:.2f} mm was to be. {changed}"
+    since = proof.changed or _since_the_work(machine, ticket)
+    still = "" if since else "Still "
+    if since.endswith(NOT_AS_PLANNED):
+        since = f"{since} {proof.did}".strip()
+    what = since or proof.did or "What the work moved, no mesh from before it tells."
+    why = f"{still}{proof.now_mm:.2f} mm; the target was {verdict.bound_mm:.2f}. {what}"
 
     def reopen(found: Ticket) -> Ticket:
         return replace(with_numbers(found, machine), remark=why)
@@ -109,12 +113,12 @@ def _decide(
     done["came_back"].append(transaction.act(ticket.number, "fail", at=at, by=PROGRAM, why=why, change=reopen))
 
 
-def _what_changed(machine: Assessment, ticket: Ticket) -> str:
+def _since_the_work(machine: Assessment, ticket: Ticket) -> str:
     since = ticket.work_until
     # The work itself shows as a step, in the first mesh after it.
     after = [step for step in machine.steps if since is not None and step.at > since and step.name != "repair"]
     if not after:
-        return "No move shows since the work: most likely it did not bring what was planned."
+        return ""
     last = after[-1]
     where = f" at {last.screw}" if last.screw else ""
     return f"Since the work: {last.name.replace('-', ' ')}{where}, {last.mm:+.2f} mm."

@@ -7,13 +7,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from farmwatch.follow import explain_move
 from farmwatch.judge.learned import first_belief, learn_turn, step_differences
 from farmwatch.measure import influence
 from farmwatch.mesh import Floats
 from farmwatch.model import Limits
 from farmwatch.realign import Turn, bed_state, compare, next_move
 from farmwatch.realign.coach import most_teeth, moved_untold
-from farmwatch.realign.rigid import explain
 from tests.realign.technician import AT, AXIS, SCREWS, Bench, misaligned, model_of, realigned
 
 LIMITS = Limits()
@@ -47,33 +47,33 @@ NOISE[REFERENCE] = NOISE[:, REFERENCE] = 0.0
 
 
 def test_what_was_told_by_one_factor_is_read_as_that() -> None:
-    found = explain(WHERE, REFERENCE, plane_of([0.8, 0.8, 0.0, 0.0]), NOISE, np.array([0.4, 0.4, 0.0, 0.0]))
+    found = explain_move(WHERE, REFERENCE, plane_of([0.8, 0.8, 0.0, 0.0]), NOISE, np.array([0.4, 0.4, 0.0, 0.0]))
     assert found.as_told
     assert found.rise_mm == pytest.approx([0.8, 0.8, 0.0, 0.0], abs=1e-9)
 
 
 def test_one_screw_and_its_partner_across_are_one_reading() -> None:
     """Reference rear left: front left up is rear right down, and nothing told says which."""
-    found = explain(WHERE, REFERENCE, plane_of([0.4, 0.0, 0.0, 0.0]), NOISE, np.zeros(4))
+    found = explain_move(WHERE, REFERENCE, plane_of([0.4, 0.0, 0.0, 0.0]), NOISE, np.zeros(4))
     assert found.rise_mm == pytest.approx([0.4, 0.0, 0.0, 0.0], abs=1e-6)
     assert found.also == (2,)
 
 
 def test_the_reference_is_never_named_where_a_movable_screw_explains_it() -> None:
-    found = explain(WHERE, REFERENCE, plane_of([0.0, 0.0, 0.0, -0.4]), NOISE, np.zeros(4))
+    found = explain_move(WHERE, REFERENCE, plane_of([0.0, 0.0, 0.0, -0.4]), NOISE, np.zeros(4))
     assert found.rise_mm == pytest.approx([0.0, 0.4, 0.0, 0.0], abs=1e-6)
     assert found.also == (REFERENCE,)
 
 
 def test_one_of_two_that_were_told_is_found() -> None:
     told = np.array([0.4, 0.4, 0.0, 0.0])
-    found = explain(WHERE, REFERENCE, plane_of([0.4, 0.0, 0.0, 0.0]), NOISE, told)
+    found = explain_move(WHERE, REFERENCE, plane_of([0.4, 0.0, 0.0, 0.0]), NOISE, told)
     assert not found.as_told
     assert found.rise_mm == pytest.approx([0.4, 0.0, 0.0, 0.0], abs=1e-6)
 
 
 def test_a_still_bed_is_read_as_still() -> None:
-    found = explain(WHERE, REFERENCE, np.array([0.003, -0.002, 0.002, 0.0]), NOISE, np.zeros(4))
+    found = explain_move(WHERE, REFERENCE, np.array([0.003, -0.002, 0.002, 0.0]), NOISE, np.zeros(4))
     assert found.as_told
     assert not found.rise_mm.any()
 

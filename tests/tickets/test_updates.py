@@ -9,12 +9,13 @@ import pytest
 from farmwatch.config import Settings
 from farmwatch.config.settings import Tickets
 from farmwatch.follow import Step
-from farmwatch.history import Note, OutOfService
+from farmwatch.history import Note, OutOfService, Reading
 from farmwatch.judge.assessment import Plan
 from farmwatch.mesh import Mesh
 from farmwatch.store import Move, Store
 from farmwatch.tickets import Ticket, TicketChanges, TicketRepository, update_tickets
 from farmwatch.tickets.progress import _moved
+from tests.farm import bed, reading
 from tests.tickets.farm import flat_reading, fleet, later, level, settings_in, tilted
 
 
@@ -60,7 +61,7 @@ def test_a_repair_that_did_not_hold_comes_back_with_a_new_plan(settings: Setting
     assert back.phase == "came-back"
     assert back.range_mm == 0.5
     assert back.plan["teeth"] == {"front-left": 0, "front-right": 1}
-    assert "0.50 mm where at most 0.20 mm was to be" in back.remark
+    assert "Still 0.50 mm; the target was 0.20." in back.remark
     assert book.act(1, "take", at=later(6), by="technician").phase == "in-work"
 
 
@@ -70,7 +71,7 @@ def test_what_changed_since_the_work_is_not_the_work_itself(settings: Settings, 
     store.add_readings([flat_reading(5, 0.5)])
     repair = Step(at=later(5), name="repair", screw="front-left", mm=0.3, teeth=None)
     [back] = update_tickets(settings, store, fleet(tilted(0.5, steps=(repair,)), at=later(5))).came_back
-    assert back.remark.endswith("No move shows since the work: most likely it did not bring what was planned.")
+    assert back.remark == "Still 0.50 mm; the target was 0.20. What the work moved, no mesh from before it tells."
     TicketRepository(store).act(1, "take", at=later(6), by="technician", change=lambda t: replace(t, work_until=None))
     TicketRepository(store).act(
         1, "done", at=later(7), by="technician", change=lambda t: replace(t, work_until=later(7))
@@ -109,7 +110,7 @@ def test_a_repair_is_measured_from_the_last_mesh_of_the_guided_work(settings: Se
     store.add_readings([flat_reading(5, 0.3)])
     [back] = update_tickets(settings, store, fleet(tilted(0.3), at=later(5))).came_back
     assert back.remark == (
-        "0.30 mm where at most 0.20 mm was to be. It stood at 0.03 mm when the work ended; front left has fallen "
+        "0.30 mm; the target was 0.20. It stood at 0.03 mm when the work ended; front left has fallen "
         "0.12 mm and front right has risen 0.12 mm since."
     )
 
@@ -128,7 +129,9 @@ def test_guided_work_left_half_way_proves_no_more_than_its_plan(settings: Settin
     worked_on(TicketRepository(store))
     guided(store, ends_at_mm=0.6)
     store.add_readings([flat_reading(5, 0.55)])
-    assert "at most 0.20 mm" in update_tickets(settings, store, fleet(tilted(0.55), at=later(5))).came_back[0].remark
+    assert (
+        "the target was 0.20" in update_tickets(settings, store, fleet(tilted(0.55), at=later(5))).came_back[0].remark
+    )
 
 
 def test_a_cold_last_mesh_of_the_work_is_no_measure_of_hot_probings(settings: Settings, store: Store) -> None:
@@ -225,3 +228,31 @@ def test_a_clock_set_back_does_not_turn_the_order_of_events(settings: Settings, 
     assert [event.action for event in book.events(1)] == ["propose", "approve", "take", "done"]
     store.add_readings([flat_reading(9, 0.1)])
     assert store.histories()["heron-01"].during_work.tolist() == [False]
+
+
+def lowered_to(hours: float, mm: float) -> Reading:
+    """A reading of heron-01 whose front left screw stands `mm` low; the rest is level."""
+    low = bed({"front-left": -mm}, noise_mm=0.003, seed=int(hours * 10) + 50)
+    return reading(low, days=0.0, taken_at=later(hours), seen_at=later(hours))
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "said"),
+    [
+        (0.8, 0.4, "Still 0.65 mm; the target was 0.20. Front left came up one tooth; two were planned."),
+        (0.8, 0.8, "The work moved no screw; planned: front left up two teeth."),
+        (0.8, 1.2, "Front left went down one tooth; two up were planned."),
+        (0.8, 0.5, "Front left came up 0.30 mm; two teeth up were planned."),
+    ],
+)
+def test_what_came_back_says_what_the_work_moved_beside_what_was_planned(
+    settings: Settings, store: Store, before: float, after: float, said: str
+) -> None:
+    plan = foretelling(0.02)
+    wanted = tilted(0.8, plan=replace(plan, teeth={"front-left": 2, "front-right": 0}))
+    update_tickets(settings, store, fleet(wanted))
+    worked_on(TicketRepository(store))
+    store.add_readings([lowered_to(-2, before), lowered_to(5, after)])
+    [back] = update_tickets(settings, store, fleet(tilted(0.4), at=later(5))).came_back
+    assert said in back.remark
+    assert "No move shows" not in back.remark

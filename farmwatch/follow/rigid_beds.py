@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike
 from farmwatch.measure import influence
 from farmwatch.mesh import Floats
 
-__all__ = ["SCREWS_OF_A_PLANE", "Explanation", "explain"]
+__all__ = ["SCREWS_OF_A_PLANE", "MoveExplanation", "explain_move"]
 
 SCREWS_OF_A_PLANE = 3
 # Squared distances in sd (chi-squared of two degrees, p = 3e-4): what an explanation may leave, and may be nothing.
@@ -25,7 +25,7 @@ _AS_GOOD = 4.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Explanation:
+class MoveExplanation:
     """The rise of each screw `[k]` that explains a move of the plane, its sd, and what else would."""
 
     rise_mm: Floats
@@ -36,9 +36,9 @@ class Explanation:
     """Screws of which one, moved alone in place of the one named, moves the plane in the same way."""
 
 
-def explain(
+def explain_move(
     screws_xy: ArrayLike, reference_index: int, rise_mm: Floats, covariance: Floats, told_mm: Floats
-) -> Explanation:
+) -> MoveExplanation:
     """Which screws moved, from the rise of the plane at each screw relative to the reference.
 
     screws_xy `[k, 2]` mm, k > 3; rise_mm `[k]` and its covariance `[k, k]`; told_mm `[k]` the rises told, 0 where
@@ -56,9 +56,9 @@ def explain(
     if told_mm.any():
         factor, left, sd = _fitted(seen, told, weight)
         if left <= _LEFT:
-            return Explanation(factor * told_mm, _sd_of(told_mm, sd, covariance), True)
+            return MoveExplanation(factor * told_mm, _sd_of(told_mm, sd, covariance), True)
     elif seen @ weight @ seen <= _LEFT:
-        return Explanation(np.zeros_like(rise_mm), _sd_of(told_mm, 0.0, covariance), True)
+        return MoveExplanation(np.zeros_like(rise_mm), _sd_of(told_mm, 0.0, covariance), True)
     return _one_more(seen, weight, does, told_mm, reference_index, rise_mm, covariance)
 
 
@@ -70,7 +70,7 @@ def _one_more(
     reference_index: int,
     rise_mm: Floats,
     covariance: Floats,
-) -> Explanation:
+) -> MoveExplanation:
     """What was told, or nothing of it, and one screw more; a movable screw before the reference."""
     bases: Sequence[Floats] = (told_mm, np.zeros_like(told_mm)) if told_mm.any() else (told_mm,)
     tried = []
@@ -80,14 +80,14 @@ def _one_more(
             if left <= _LEFT:
                 tried.append((left, i, base, amount, sd))
     if not tried:
-        return Explanation(rise_mm, np.sqrt(np.maximum(np.diagonal(covariance), 0.0)), False)
+        return MoveExplanation(rise_mm, np.sqrt(np.maximum(np.diagonal(covariance), 0.0)), False)
     least = min(left for left, *_ in tried)
     good = [one for one in tried if one[0] <= least + _AS_GOOD]
     _, which, base, amount, sd = min(good, key=lambda one: (one[1] == reference_index, told_mm[one[1]] == 0, one[0]))
     rise = base.copy()
     rise[which] += amount
     also = tuple(dict.fromkeys(i for _, i, other, *_ in good if i != which and other is base))
-    return Explanation(rise, _sd_of(rise, sd / max(abs(amount), 1e-9), covariance), False, also)
+    return MoveExplanation(rise, _sd_of(rise, sd / max(abs(amount), 1e-9), covariance), False, also)
 
 
 def _fitted(seen: Floats, does: Floats, weight: Floats) -> tuple[float, float, float]:
