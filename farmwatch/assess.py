@@ -18,7 +18,8 @@ from farmwatch.judge.learned import StepBelief, belief_from_turns, step_differen
 from farmwatch.measure import measure_histories
 from farmwatch.model import Model
 from farmwatch.outcomes import OUTCOMES
-from farmwatch.store import LastAnswer, Move, Store
+from farmwatch.store import Move, Store
+from farmwatch.store.records import LastAnswer
 
 __all__ = ["assess", "host_facts", "working_time"]
 

@@ -178,7 +178,7 @@ class TestHost:
     def test_silent_for_more_than_a_day(self, tmp_path: Path, store: Store) -> None:
         settings = farm(tmp_path, ["heron-01"])
         store.add_round([reading("heron-01", days_ago=2)], polls("heron-01", "new", 30))
-        store.add_polls(polls("heron-01", "unreachable", 29, 12, 1))
+        store.add_round((), polls("heron-01", "unreachable", 29, 12, 1))
         one = assess(settings, store, AT).machines[0]
         assert one.silent
         assert one.advice == ("leave", "check-host")
@@ -191,7 +191,7 @@ class TestHost:
 
     def test_one_that_never_answered_is_silent_from_the_first_try_on(self, tmp_path: Path, store: Store) -> None:
         settings = farm(tmp_path, ["heron-01", "heron-02"])
-        store.add_polls([*polls("heron-01", "unreachable", 30, 1), *polls("heron-02", "unreachable", 3, 1)])
+        store.add_round((), [*polls("heron-01", "unreachable", 30, 1), *polls("heron-02", "unreachable", 3, 1)])
         one, two = assess(settings, store, AT).machines
         assert one.silent
         assert one.advice == ("re-mesh", "check-host")
@@ -199,14 +199,14 @@ class TestHost:
 
     def test_a_host_that_answers_rubbish_is_not_silent(self, tmp_path: Path, store: Store) -> None:
         settings = farm(tmp_path, ["heron-01"])
-        store.add_polls([*polls("heron-01", "new", 90), *polls("heron-01", "garbled", 60, 30, 1)])
+        store.add_round((), [*polls("heron-01", "new", 90), *polls("heron-01", "garbled", 60, 30, 1)])
         assert not assess(settings, store, AT).machines[0].silent
 
     def test_one_that_answers_rubbish_for_as_long_as_it_might_be_silent_is_looked_at_too(
         self, tmp_path: Path, store: Store
     ) -> None:
         settings = farm(tmp_path, ["heron-01", "heron-02", "heron-03", "heron-04"])
-        store.add_polls(
+        store.add_round((),
             [
                 *polls("heron-01", "new", 90), *polls("heron-01", "garbled", 60, 30, 1),
                 *polls("heron-02", "new", 20), *polls("heron-02", "garbled", 10, 1),
@@ -223,7 +223,7 @@ class TestHost:
     def test_silence_counts_in_working_hours_only(self, tmp_path: Path, store: Store) -> None:
         """Monday 06:00: a host silent since Friday 17:00 has missed one working hour."""
         settings = farm(tmp_path, ["heron-01"], 'working = "mon-fri 06:00-18:00"')
-        store.add_polls([*polls("heron-01", "new", 61), *polls("heron-01", "unreachable", 60, 30, 0)])
+        store.add_round((), [*polls("heron-01", "new", 61), *polls("heron-01", "unreachable", 60, 30, 0)])
         assert not assess(settings, store, AT).machines[0].silent
 
     def test_a_machine_without_a_host_is_never_silent(self, tmp_path: Path, store: Store) -> None:
@@ -235,7 +235,7 @@ class TestHost:
     def test_out_of_service_is_neither_flagged_nor_silent(self, tmp_path: Path, store: Store) -> None:
         settings = farm(tmp_path, ["heron-01"])
         store.add_round([reading("heron-01", (0.8, 0.0), days_ago=3)], polls("heron-01", "new", 72))
-        store.add_polls(polls("heron-01", "unreachable", 48, 1))
+        store.add_round((), polls("heron-01", "unreachable", 48, 1))
         store.take_out(OutOfService(machine="heron-01", since=AT - timedelta(days=2), reason="belt off"))
         one = assess(settings, store, AT).machines[0]
         assert (one.in_service, one.out_reason, one.silent, one.advice) == (False, "belt off", False, ())

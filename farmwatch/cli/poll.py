@@ -19,7 +19,8 @@ from farmwatch.text import sanitize
 if TYPE_CHECKING:
     from farmwatch.collect import OnAttempt, PollRound
     from farmwatch.history import Reading
-    from farmwatch.store import LastAnswer, LastMesh, PollRecord
+    from farmwatch.store import PollRecord
+    from farmwatch.store.records import LastAnswer, LastMesh
 
 __all__ = ["COMMANDS"]
 

@@ -18,7 +18,7 @@ from farmwatch.collect.fetch import Fetcher
 from farmwatch.collect.recorder import Memory, OnAttempt, RoundRecorder, reading_of
 from farmwatch.collect.workers import PollWorkers, in_turn
 from farmwatch.config import Settings
-from farmwatch.store.records import PollRecord
+from farmwatch.store import PollRecord
 
 __all__ = ["Memory", "OnAttempt", "PollRound", "poll_once", "reading_of"]
 

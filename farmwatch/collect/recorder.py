@@ -13,7 +13,8 @@ from farmwatch.collect.mapping import HostMesh
 from farmwatch.config import Settings
 from farmwatch.history import CelsiusIs, Reading, TimeFrom
 from farmwatch.outcomes import Outcome
-from farmwatch.store.records import LastAnswer, LastMesh, PollRecord
+from farmwatch.store import PollRecord
+from farmwatch.store.records import LastAnswer, LastMesh
 from farmwatch.times import clock_is_set
 
 __all__ = ["Memory", "OnAttempt", "RoundRecorder", "reading_of"]

@@ -10,7 +10,8 @@ from collections.abc import Sequence
 from datetime import datetime
 
 from farmwatch.history import Reading
-from farmwatch.store import LastAnswer, LastMesh, PollRecord, Store
+from farmwatch.store import PollRecord, Store
+from farmwatch.store.records import LastAnswer, LastMesh
 
 __all__ = ["WeeklyStore"]
 

@@ -1,19 +1,9 @@
-"""Readings in and out: NDJSON, CSV, Parquet, and a plain grid for one machine."""
+"""Readings in and out: NDJSON, CSV, Parquet, and a plain grid for one machine.
 
-from farmwatch.exchange.grid import Corner, grid_reading, import_grid
-from farmwatch.exchange.outcome import Exported, Imported, Progress, Refused
-from farmwatch.exchange.reading import import_files
-from farmwatch.exchange.writing import Form, export_readings
+Every format becomes parsed lines (`ndjson`, `csvfile`, `parquet`), `batch` turns lines into columns held to the rules
+of a single reading, `reading` stores them and keeps count of what was refused and why, `writing` exports.
+"""
 
-__all__ = [
-    "Corner",
-    "Exported",
-    "Form",
-    "Imported",
-    "Progress",
-    "Refused",
-    "export_readings",
-    "grid_reading",
-    "import_files",
-    "import_grid",
-]
+import lazy_loader as lazy
+
+__getattr__, __dir__, __all__ = lazy.attach_stub(__name__, __file__)

@@ -20,9 +20,8 @@ from farmwatch.errors import InputError
 from farmwatch.exchange.decimals import decimal
 from farmwatch.history import Reading
 from farmwatch.mesh import Mesh, MeshRefused
-from farmwatch.store import Store
 
-__all__ = ["Corner", "Ends", "grid_reading", "import_grid", "read_grid"]
+__all__ = ["Corner", "Ends", "grid_reading", "read_grid"]
 
 Ends = tuple[float, float]
 Corner = Literal["front-left", "front-right", "rear-left", "rear-right"]
@@ -44,23 +43,6 @@ def read_grid(text: str) -> list[list[float]]:
     if not rows:
         raise InputError("holds no numbers")
     return rows
-
-
-def import_grid(
-    store: Store,
-    file: Path,
-    machine: str,
-    taken_at: datetime,
-    now: datetime,
-    *,
-    bed: tuple[float, float, float, float] | None = None,
-    x_ends: Ends | None = None,
-    y_ends: Ends | None = None,
-    first: Corner = "front-left",
-) -> bool:
-    """Store a plain grid as a reading of one machine; returns False where it stood already. As `grid_reading`."""
-    reading = grid_reading(file, machine, taken_at, now, bed=bed, x_ends=x_ends, y_ends=y_ends, first=first)
-    return store.add_readings([reading]) == 1
 
 
 def grid_reading(

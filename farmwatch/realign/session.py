@@ -33,7 +33,8 @@ from farmwatch.realign.coach import (
     moved_untold,
     next_move,
 )  # fmt: skip
-from farmwatch.store import Claim, Move, Store
+from farmwatch.store import Move, Store
+from farmwatch.store.records import Claim
 from farmwatch.tickets import Ticket, TicketRepository
 
 __all__ = ["ASK_EVERY_SECONDS", "Bench", "Screen", "Session"]

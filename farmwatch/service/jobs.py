@@ -21,7 +21,8 @@ from farmwatch.service.calendar import night_key, report_key
 from farmwatch.service.fleet_cache import FleetCache, changed, load, save, with_twins
 from farmwatch.service.reportmail import report_letter
 from farmwatch.service.worker import ASSESSMENT, FIRST_LOOK, Job
-from farmwatch.store import Run, Store
+from farmwatch.store import Store
+from farmwatch.store.records import Run
 from farmwatch.tickets import Outbox, TicketChanges, update_tickets
 from farmwatch.times import micros
 

@@ -8,7 +8,8 @@ from datetime import datetime
 
 from farmwatch.history import Reading
 from farmwatch.service.logs import log_event
-from farmwatch.store import DurableWriter, LastAnswer, LastMesh, PollRecord, StoreError
+from farmwatch.store import DurableWriter, PollRecord, StoreError
+from farmwatch.store.records import LastAnswer, LastMesh
 
 __all__ = ["PollState"]
 

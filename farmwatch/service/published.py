@@ -9,7 +9,7 @@ from importlib.metadata import version
 from typing import Any, get_args
 
 from farmwatch.service.status import Facts, Problem
-from farmwatch.store.durable_writer import StoreKind
+from farmwatch.store.records import StoreKind
 from farmwatch.times import rfc3339
 
 __all__ = ["CONTENT_TYPE", "OK", "PROBLEM_TYPE", "UNAVAILABLE", "figures_text", "health_document", "problems"]

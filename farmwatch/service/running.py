@@ -25,7 +25,8 @@ from farmwatch.service.process import Notifier, Signals, only_one
 from farmwatch.service.published import CONTENT_TYPE, figures_text, health_document
 from farmwatch.service.scheduled_jobs import ScheduledJobs
 from farmwatch.service.status import ServiceStatus
-from farmwatch.store import DurableWriter, Store, StoreError, StoreNewer
+from farmwatch.store import DurableWriter, Store, StoreError
+from farmwatch.store.errors import StoreNewer
 from farmwatch.times import BELIEVABLE_FROM, clock_is_set
 
 __all__ = ["Service", "run_service"]

@@ -16,7 +16,8 @@ from farmwatch.service.calendar import is_done, newest_night, newest_week, next_
 from farmwatch.service.logs import log_event
 from farmwatch.service.status import ServiceStatus
 from farmwatch.service.worker import ASSESSMENT, FIRST_LOOK, Job, run_job
-from farmwatch.store import Run, Store, StoreError
+from farmwatch.store import Store, StoreError
+from farmwatch.store.records import Run
 from farmwatch.times import BELIEVED_AHEAD, clock_is_set
 
 __all__ = ["ScheduledJobs"]

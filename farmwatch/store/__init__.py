@@ -1,47 +1,23 @@
-"""The store: readings, polls and what people entered, in one DuckDB file shared with other processes."""
+"""The store: readings, polls and what people entered, in one DuckDB file shared with other processes.
 
-from farmwatch.store.columns import ReadingColumns
-from farmwatch.store.copies import Restored
-from farmwatch.store.durable_writer import DurableWriter, StoreState, WriteResult
-from farmwatch.store.errors import (
-    StoreBusy,
-    StoreDamaged,
-    StoreError,
-    StoreForeign,
-    StoreFull,
-    StoreNewer,
-    StoreReadOnly,
-)
-from farmwatch.store.files import refuse_foreign
-from farmwatch.store.records import (
-    Claim,
-    LastAnswer,
-    LastMesh,
-    Move,
-    PollRecord,
-    Run,
-)
-from farmwatch.store.store import Store
+**Short opens.** DuckDB lets one process write, or several read, at a time. So nobody keeps the file open: every call
+of `Store` opens it (`database`), does its work in one transaction, closes it, and computes afterwards; while another
+process is inside it waits with jitter, up to a limit. A writer that cannot get in never loses what it has: see below.
 
-__all__ = [
-    "Claim",
-    "DurableWriter",
-    "LastAnswer",
-    "LastMesh",
-    "Move",
-    "PollRecord",
-    "ReadingColumns",
-    "Restored",
-    "Run",
-    "Store",
-    "StoreBusy",
-    "StoreDamaged",
-    "StoreError",
-    "StoreForeign",
-    "StoreFull",
-    "StoreNewer",
-    "StoreReadOnly",
-    "StoreState",
-    "WriteResult",
-    "refuse_foreign",
-]
+**Nothing is lost.** `DurableWriter` is what polls write through. Where the database cannot take a round (held, full,
+read-only, damaged, newer), the round is appended to the pending file beside it, `<database>.pending`, as NDJSON, and
+fsynced; the next write stores first what waits there. Storing is idempotent (a reading is known by machine, time and
+digest), so a crash between storing and emptying the file costs nothing, and a torn last line was promised to nobody.
+
+**Schema changes** are numbered files in `migrations/`, forward only. Opening an older database copies it aside, then
+applies them in one transaction with their record; a newer database is refused by the version that wrote it.
+
+**One list of facts.** What a reading carries beside machine, time and mesh stands in `reading_facts`; columns, SQL and
+every file format follow from it. Statements stand in `sql` and `ticket_sql`, faults of DuckDB and of the system are
+told apart in `errors` by type and number. Public beside the names of this door are the modules `errors`, `records`,
+`reading_facts`, `reading_json` and `ticket_sql`.
+"""
+
+import lazy_loader as lazy
+
+__getattr__, __dir__, __all__ = lazy.attach_stub(__name__, __file__)

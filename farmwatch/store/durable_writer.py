@@ -6,19 +6,16 @@ import threading
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Literal
 
 from farmwatch.files import how_to_own
 from farmwatch.history import Reading
 from farmwatch.store.errors import StoreBusy, StoreDamaged, StoreError, StoreFull, StoreNewer, StoreReadOnly
 from farmwatch.store.pending import Batch, PendingFile
-from farmwatch.store.records import LastMesh, PollRecord
+from farmwatch.store.records import LastMesh, PollRecord, StoreKind
 from farmwatch.store.store import Store
 
-__all__ = ["DurableWriter", "StoreKind", "StoreState", "WriteResult"]
+__all__ = ["DurableWriter", "StoreState", "WriteResult"]
 
-StoreKind = Literal["ok", "waiting", "full", "read-only", "damaged", "newer", "failing"]
-"""waiting: another process holds the database; failing: anything else that it said."""
 
 _KINDS: tuple[tuple[type[StoreError], StoreKind], ...] = (
     (StoreBusy, "waiting"),

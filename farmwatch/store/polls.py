@@ -15,7 +15,7 @@ from farmwatch.store.reading_facts import objects, valid_text
 from farmwatch.store.records import LastAnswer, PollRecord
 from farmwatch.times import from_micros, micros
 
-__all__ = ["between", "counts", "insert", "last_answers", "renew_answers", "thin"]
+__all__ = ["between", "insert", "last_answers", "renew_answers", "thin"]
 
 _Row = tuple[Any, ...]
 
@@ -56,15 +56,6 @@ def between(
         PollRecord(machine=machine, at=from_micros(at), outcome=outcome, reason=reason, seconds=seconds)
         for machine, at, outcome, reason, seconds in con.execute(sql.POLLS, given).fetchall()
     ]
-
-
-def counts(con: duckdb.DuckDBPyConnection, since: datetime, until: datetime) -> dict[str, dict[str, int]]:
-    """Number of polls with since <= at <= until, by machine and outcome."""
-    found: dict[str, dict[str, int]] = {}
-    given = {"since": micros(since), "until": micros(until)}
-    for machine, outcome, number in con.execute(sql.POLL_COUNTS, given).fetchall():
-        found.setdefault(machine, {})[outcome] = int(number)
-    return found
 
 
 def last_answers(con: duckdb.DuckDBPyConnection, until: datetime | None) -> dict[str, LastAnswer]:

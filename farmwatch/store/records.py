@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Literal
 
 from farmwatch.history import TimeFrom
 from farmwatch.outcomes import Outcome
@@ -15,7 +16,11 @@ __all__ = [
     "Move",
     "PollRecord",
     "Run",
+    "StoreKind",
 ]
+
+StoreKind = Literal["ok", "waiting", "full", "read-only", "damaged", "newer", "failing"]
+"""waiting: another process holds the database; failing: anything else that it said."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -71,12 +71,6 @@ WHERE "at" >= make_timestamptz($since) AND "at" <= make_timestamptz($until)
 ORDER BY "at", machine, outcome
 """
 
-POLL_COUNTS = """
-SELECT machine, outcome, count(*) FROM polls
-WHERE "at" >= make_timestamptz($since) AND "at" <= make_timestamptz($until)
-GROUP BY machine, outcome ORDER BY machine, outcome
-"""
-
 # A year on, what matters of polls is when a host's outcome changed: the first of each run of like outcomes, a day.
 THIN_POLLS = """
 DELETE FROM polls WHERE rowid IN (

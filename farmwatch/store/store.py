@@ -117,19 +117,10 @@ class Store:
 
     # Polls
 
-    def add_polls(self, records: Sequence[PollRecord]) -> None:
-        """Store what came of polls; the same again is harmless."""
-        self.add_round((), records)
-
     def polls(self, since: datetime, until: datetime, names: Sequence[str] | None = None) -> list[PollRecord]:
         """Polls with since <= at <= until, in time order."""
         with self.database.reading() as con:
             return polls.between(con, since, until, names)
-
-    def poll_counts(self, since: datetime, until: datetime) -> dict[str, dict[str, int]]:
-        """Number of polls with since <= at <= until, by machine and outcome."""
-        with self.database.reading() as con:
-            return polls.counts(con, since, until)
 
     def last_answers(self, until: datetime | None = None) -> dict[str, LastAnswer]:
         """The last try at each machine and when its host last answered."""

@@ -15,7 +15,8 @@ from typing import Any
 
 from farmwatch.config import Settings
 from farmwatch.errors import FarmwatchError, InputError
-from farmwatch.store import Run, Store, ticket_sql
+from farmwatch.store import Store, ticket_sql
+from farmwatch.store.records import Run
 from farmwatch.tickets.channels import CHANNELS, Channel
 from farmwatch.tickets.delivery import Delivery, DeliveryFault, Draft, News, wait_after
 from farmwatch.tickets.repository import TicketRepository

@@ -78,7 +78,7 @@ def _fill(store: Store, names: list[str], readings: int, polls: int) -> None:
         store.add_readings(_columns(rng, names, begin, count))
     for k in range(polls):
         at = _START + k * _EVERY
-        store.add_polls([PollRecord(machine=name, at=at, outcome="same", seconds=0.05) for name in names])
+        store.add_round((), [PollRecord(machine=name, at=at, outcome="same", seconds=0.05) for name in names])
 
 
 def _columns(rng: np.random.Generator, names: list[str], begin: int, count: int) -> ReadingColumns:

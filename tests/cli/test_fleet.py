@@ -75,8 +75,8 @@ def test_a_host_that_is_not_understood_is_to_be_looked_at_and_how(farm, spoil):
         'address = "http://10.20.1.11"',
     )
     tries = [("same", 70), ("garbled", 60), ("garbled", 1)]
-    farm.store.add_polls(
-        [PollRecord(machine="plover-01", at=NOW - timedelta(hours=h), outcome=outcome) for outcome, h in tries]
+    farm.store.add_round(
+        (), [PollRecord(machine="plover-01", at=NOW - timedelta(hours=h), outcome=outcome) for outcome, h in tries]
     )
     row = next(line for line in farm("fleet")[1].splitlines() if line.startswith("plover-01"))
     page = " ".join(farm("machine", "plover-01")[1].split())

@@ -71,7 +71,7 @@ def test_a_command_loads_what_it_needs_and_no_more(farm):
         "store", "text", "tickets", "times",
     }  # fmt: skip
     assert others == {
-        "annotated_types", "click", "duckdb", "lazy_loader", "numpy", "orjson", "pydantic", "pydantic_core", "rich",
+        "annotated_types", "click", "duckdb", "lazy_loader", "numpy", "pydantic", "pydantic_core", "rich",
         "typing_extensions", "typing_inspection",
     }  # fmt: skip
     ours, others = _loaded("--config", str(farm.config), "machine", "heron-01")

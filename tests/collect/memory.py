@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from datetime import datetime
 
 from farmwatch.history import Reading
-from farmwatch.store import LastAnswer, LastMesh, PollRecord
+from farmwatch.store import PollRecord
+from farmwatch.store.records import LastAnswer, LastMesh
 
 __all__ = ["FakeStore"]
 

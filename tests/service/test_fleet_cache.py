@@ -46,7 +46,7 @@ class Judge:
 def farm(tmp_path: Path) -> tuple[Settings, Store]:
     settings = settings_in(tmp_path, "http://127.0.0.1:9", names(5))
     store = filled(settings.model_copy(update={"machines": settings.machines[:4]}))
-    store.add_polls([PollRecord(machine="heron-02", at=MONDAY - timedelta(days=3), outcome="same")])
+    store.add_round((), [PollRecord(machine="heron-02", at=MONDAY - timedelta(days=3), outcome="same")])
     do(Job(kind="refresh", settings=settings, at=MONDAY), store)
     return settings, store
 
@@ -97,7 +97,7 @@ def test_a_renewal_sees_that_a_host_has_gone_silent_and_that_a_time_out_has_ende
     settings, store = farm
     store.take_out(OutOfService(machine="heron-04", since=MONDAY, reason="bench", until=MONDAY + timedelta(minutes=10)))
     do(Job(kind="refresh", settings=settings, at=MONDAY), store)
-    store.add_polls([PollRecord(machine="heron-02", at=SOON, outcome="unreachable")])
+    store.add_round((), [PollRecord(machine="heron-02", at=SOON, outcome="unreachable")])
     do(Job(kind="refresh", settings=settings, at=SOON), store)
     assert agree(settings, store, SOON) == []
     assert {m.machine for m in fleet_now(settings, store, SOON, Judge()).machines if m.silent} == {"heron-02"}
@@ -127,7 +127,7 @@ def test_what_is_judged_by_another_mesh_and_a_host_not_understood_are_kept(farm:
     newest = store.latest(["heron-02"])["heron-02"]
     cold = replace(newest, taken_at=MONDAY - timedelta(minutes=1), bed_celsius=20.0, celsius_is="at-probing")
     store.add_readings([cold])
-    store.add_polls([PollRecord(machine="heron-02", at=MONDAY, outcome="garbled")])
+    store.add_round((), [PollRecord(machine="heron-02", at=MONDAY, outcome="garbled")])
     do(Job(kind="refresh", settings=settings, at=MONDAY), store)
     assert agree(settings, store, MONDAY) == []
     one = fleet_now(settings, store, MONDAY, Judge()).machines[1]

@@ -15,7 +15,8 @@ from farmwatch.mesh import Mesh
 from farmwatch.service.calendar import night_key
 from farmwatch.service.jobs import backups, do
 from farmwatch.service.worker import ASSESSMENT, Job
-from farmwatch.store import PollRecord, StoreBusy
+from farmwatch.store import PollRecord
+from farmwatch.store.errors import StoreBusy
 from farmwatch.tickets import TicketChanges, TicketRepository, update_tickets
 from tests.service.farm import names, settings_in
 from tests.service.test_reportmail import MONDAY, filled
@@ -32,7 +33,7 @@ def test_the_night_thins_polls_after_a_year_and_never_a_reading(tmp_path: Path) 
     ages = (400, 364)
     for days in ages:
         start = MONDAY - timedelta(days=days)
-        store.add_polls([PollRecord(machine="heron-01", at=start + n * HOUR, outcome="same") for n in range(10)])
+        store.add_round((), [PollRecord(machine="heron-01", at=start + n * HOUR, outcome="same") for n in range(10)])
     before = store.reading_count()
     night = date(2026, 11, 23)
     said = do(Job(kind="night", settings=settings, at=MONDAY, night=night), store)
@@ -92,13 +93,13 @@ def test_a_ticket_need_not_wait_for_the_night(tmp_path: Path) -> None:
 def test_a_host_that_fell_silent_has_its_ticket_within_the_day_and_loses_it_when_it_answers(tmp_path: Path) -> None:
     settings = settings_in(tmp_path, "http://127.0.0.1:9", names(4))
     store = filled(settings)
-    store.add_polls([PollRecord(machine="heron-02", at=MONDAY - 72 * HOUR, outcome="same")])
+    store.add_round((), [PollRecord(machine="heron-02", at=MONDAY - 72 * HOUR, outcome="same")])
     do(Job(kind="refresh", settings=settings, at=MONDAY), store)
-    store.add_polls([PollRecord(machine="heron-02", at=MONDAY + HOUR / 4, outcome="unreachable")])
+    store.add_round((), [PollRecord(machine="heron-02", at=MONDAY + HOUR / 4, outcome="unreachable")])
     assert do(Job(kind="refresh", settings=settings, at=MONDAY + HOUR / 3), store)["opened"] == 1
     [ticket] = [one for one in TicketRepository(store).tickets() if one.machine == "heron-02"]
     assert (ticket.cause, ticket.phase) == ("host", "proposed")
-    store.add_polls([PollRecord(machine="heron-02", at=MONDAY + HOUR / 2, outcome="same")])
+    store.add_round((), [PollRecord(machine="heron-02", at=MONDAY + HOUR / 2, outcome="same")])
     do(Job(kind="refresh", settings=settings, at=MONDAY + HOUR * 0.6), store)
     assert TicketRepository(store).ticket(ticket.number).phase == "withdrawn"
 

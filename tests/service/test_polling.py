@@ -15,7 +15,9 @@ import pytest
 
 from farmwatch.service.polling import Polling, tick_seconds
 from farmwatch.service.status import ServiceStatus
-from farmwatch.store import Claim, DurableWriter, Store, StoreBusy, StoreFull
+from farmwatch.store import DurableWriter, Store
+from farmwatch.store.errors import StoreBusy, StoreFull
+from farmwatch.store.records import Claim
 from tests.service.farm import NOW, beds, names, polling, settings_in
 
 MINUTE = timedelta(minutes=1)

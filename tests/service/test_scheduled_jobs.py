@@ -10,7 +10,8 @@ import pytest
 from farmwatch.service.scheduled_jobs import ScheduledJobs
 from farmwatch.service.status import ServiceStatus
 from farmwatch.service.worker import ASSESSMENT, FIRST_LOOK, Job, JobFailed
-from farmwatch.store import Run, Store
+from farmwatch.store import Store
+from farmwatch.store.records import Run
 from tests.service.farm import settings_in
 
 MONDAY = datetime(2026, 11, 23, 6, 0, tzinfo=UTC)
@@ -158,7 +159,7 @@ def test_what_fails_is_said_and_tried_again_later(farm: Any) -> None:
 
 
 def test_a_database_that_cannot_be_read_is_said(farm: Any, monkeypatch: pytest.MonkeyPatch) -> None:
-    from farmwatch.store import StoreBusy
+    from farmwatch.store.errors import StoreBusy
 
     jobs, status, run_job = farm(MONDAY)
 

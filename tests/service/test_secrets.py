@@ -16,7 +16,8 @@ import pytest
 
 from farmwatch.history import Reading
 from farmwatch.mesh import Mesh
-from farmwatch.store import Run, Store
+from farmwatch.store import Store
+from farmwatch.store.records import Run
 from tests.collect.hosts import Canned, serving
 from tests.service.farm import grid, write_config
 from tests.service.test_running import PATIENCE, running

@@ -8,7 +8,8 @@ from pathlib import Path
 
 from farmwatch.exchange import export_readings
 from farmwatch.history import Note, OutOfService
-from farmwatch.store import Claim, PollRecord, Run, Store
+from farmwatch.store import PollRecord, Store
+from farmwatch.store.records import Claim, Run
 from tests.farm import NOW
 from tests.store.conftest import MakeReading
 

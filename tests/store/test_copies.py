@@ -14,8 +14,9 @@ import duckdb
 import pytest
 
 from farmwatch.history import Note, Reading
-from farmwatch.store import Store, StoreDamaged, StoreError, StoreNewer
+from farmwatch.store import Store, StoreError
 from farmwatch.store.copies import Left
+from farmwatch.store.errors import StoreDamaged, StoreNewer
 from farmwatch.store.migrate import newest
 
 MakeReading = Callable[..., Reading]

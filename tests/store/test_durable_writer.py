@@ -13,7 +13,8 @@ from pathlib import Path
 import pytest
 
 from farmwatch.history import Reading
-from farmwatch.store import DurableWriter, PollRecord, Store, StoreDamaged, StoreFull
+from farmwatch.store import DurableWriter, PollRecord, Store
+from farmwatch.store.errors import StoreDamaged, StoreFull
 from farmwatch.store.pending import Batch, PendingFile
 
 MakeReading = Callable[..., Reading]

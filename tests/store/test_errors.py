@@ -10,8 +10,8 @@ from pathlib import Path
 import duckdb
 import pytest
 
-from farmwatch.store import Store, StoreBusy, StoreDamaged, StoreError, StoreFull, StoreReadOnly
-from farmwatch.store.errors import translated
+from farmwatch.store import Store, StoreError
+from farmwatch.store.errors import StoreBusy, StoreDamaged, StoreFull, StoreReadOnly, translated
 
 # Each holds words that some fault would be known by.
 PLACES = ("clock-tower", "no space left", "permission denied (PID 12)", 'corrupt checksum "errno":"28"', "read-only")

@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 
 from farmwatch.history import Reading
-from farmwatch.store import Store, StoreForeign, refuse_foreign
+from farmwatch.store import Store, refuse_foreign
+from farmwatch.store.errors import StoreForeign
 
 MakeReading = Callable[..., Reading]
 ME = os.geteuid()

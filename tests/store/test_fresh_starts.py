@@ -13,7 +13,7 @@ def test_after_so_many_opens_the_engine_is_another_and_the_data_the_same(tmp_pat
     engines = set()
     written = []
     for number in range(10):
-        store.add_polls([PollRecord(machine=f"heron-{number}", at=NOW, outcome="same")])
+        store.add_round((), [PollRecord(machine=f"heron-{number}", at=NOW, outcome="same")])
         written.append(store.database._engine)
         engines.add(id(store.database._engine))
     assert len(engines) >= 3

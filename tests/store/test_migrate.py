@@ -10,7 +10,8 @@ import pytest
 
 import farmwatch.store.migrate
 from farmwatch.history import Reading
-from farmwatch.store import Store, StoreNewer
+from farmwatch.store import Store
+from farmwatch.store.errors import StoreNewer
 from farmwatch.store.migrate import Migration, migrate, migrations, newest, schema_version
 
 MakeReading = Callable[..., Reading]

@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from farmwatch.store import Claim, Move, Store
+from farmwatch.store import Move, Store
+from farmwatch.store.records import Claim
 
 AT = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
 MOVE = Move(

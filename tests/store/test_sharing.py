@@ -14,7 +14,8 @@ from pathlib import Path
 import pytest
 
 from farmwatch.history import Reading
-from farmwatch.store import Store, StoreBusy, StoreDamaged, StoreError, StoreReadOnly
+from farmwatch.store import Store, StoreError
+from farmwatch.store.errors import StoreBusy, StoreDamaged, StoreReadOnly
 
 MakeReading = Callable[..., Reading]
 
@@ -35,7 +36,7 @@ store = Store(Path(sys.argv[1]))
 start = datetime(2026, 1, 1, tzinfo=UTC)
 print("go", flush=True)
 for k in range(int(sys.argv[2])):
-    store.add_polls([PollRecord(machine=sys.argv[3], at=start + timedelta(seconds=k), outcome="same")])
+    store.add_round((), [PollRecord(machine=sys.argv[3], at=start + timedelta(seconds=k), outcome="same")])
 """
 
 
@@ -189,7 +190,8 @@ def test_a_file_that_may_not_be_written_is_said(store: Store) -> None:
 _AS_NOBODY = """
 import os, sys
 from pathlib import Path
-from farmwatch.store import Store, StoreReadOnly
+from farmwatch.store import Store
+from farmwatch.store.errors import StoreReadOnly
 store = Store(Path(sys.argv[1]))
 store.reading_count()  # loads all it needs while it still may
 os.setgid(65534)

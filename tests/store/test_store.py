@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 
@@ -9,7 +10,8 @@ import numpy as np
 
 from farmwatch.history import History, Note, OutOfService, Reading
 from farmwatch.mesh import Mesh
-from farmwatch.store import PollRecord, Run, Store
+from farmwatch.store import PollRecord, Store
+from farmwatch.store.records import Run
 
 T0 = datetime(2026, 11, 23, 5, 58, 11, 123457, tzinfo=UTC)
 HOUR = timedelta(hours=1)
@@ -94,12 +96,12 @@ def test_polls_and_answers(store: Store) -> None:
         PollRecord(machine="heron-01", at=T0 + HOUR, outcome="garbled", reason="no list at $.grid", seconds=0.2),
         PollRecord(machine="heron-01", at=T0 + 2 * HOUR, outcome="timed-out", reason="10 s", seconds=10.0),
     ]
-    store.add_polls(polls)
-    store.add_polls(polls)
+    store.add_round((), polls)
+    store.add_round((), polls)
     assert store.polls(T0, T0 + 2 * HOUR) == polls
     assert store.polls(T0 + HOUR, T0 + HOUR, ["heron-01"]) == polls[1:2]
     assert store.polls(T0, T0 + HOUR, ["plover-01"]) == []
-    assert store.poll_counts(T0, T0 + 3 * HOUR) == {"heron-01": {"new": 1, "garbled": 1, "timed-out": 1}}
+    assert Counter(p.outcome for p in store.polls(T0, T0 + 3 * HOUR)) == {"new": 1, "garbled": 1, "timed-out": 1}
     now = store.last_answers()["heron-01"]
     assert (now.outcome, now.reason, now.polled_at) == ("timed-out", "10 s", T0 + 2 * HOUR)
     assert (now.answered_at, now.understood_at) == (T0 + HOUR, T0)
@@ -108,16 +110,17 @@ def test_polls_and_answers(store: Store) -> None:
 
 
 def test_an_older_poll_that_comes_late_does_not_turn_back_the_last_answer(store: Store) -> None:
-    store.add_polls([PollRecord(machine="heron-01", at=T0 + HOUR, outcome="unreachable", reason="refused")])
-    store.add_polls([PollRecord(machine="heron-01", at=T0, outcome="same")])
+    store.add_round((), [PollRecord(machine="heron-01", at=T0 + HOUR, outcome="unreachable", reason="refused")])
+    store.add_round((), [PollRecord(machine="heron-01", at=T0, outcome="same")])
     last = store.last_answers()["heron-01"]
     assert (last.outcome, last.reason, last.answered_at) == ("unreachable", "refused", T0)
 
 
 def test_old_polls_are_thinned_to_where_their_outcome_changes(store: Store) -> None:
     outcomes = ["same"] * 5 + ["timed-out"] + ["same"] * 3
-    store.add_polls(
-        [PollRecord(machine="heron-01", at=T0 + k * HOUR, outcome=o) for k, o in enumerate(outcomes)]  # type: ignore[arg-type]
+    store.add_round(
+        (),
+        [PollRecord(machine="heron-01", at=T0 + k * HOUR, outcome=o) for k, o in enumerate(outcomes)],  # type: ignore[arg-type]
     )
     before = store.last_answers()
     assert store.thin_polls(T0 + 100 * HOUR) == 4

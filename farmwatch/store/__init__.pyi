@@ -1,0 +1,14 @@
+from . import errors as errors
+from . import reading_facts as reading_facts
+from . import reading_json as reading_json
+from . import records as records
+from . import ticket_sql as ticket_sql
+from .columns import ReadingColumns as ReadingColumns
+from .copies import Restored as Restored
+from .durable_writer import DurableWriter as DurableWriter
+from .durable_writer import StoreState as StoreState
+from .errors import StoreError as StoreError
+from .files import refuse_foreign as refuse_foreign
+from .records import Move as Move
+from .records import PollRecord as PollRecord
+from .store import Store as Store
