@@ -1,6 +1,7 @@
 """When reports and the night's work are due, across outages and both changes of the clocks."""
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
+from itertools import pairwise
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -108,3 +109,43 @@ def test_the_moment_of_a_week_is_after_its_end() -> None:
     for number in range(1, 53):
         week = Week(2026, number)
         assert report_moment(farm(hour=0), week) == week.end(ZoneInfo("Europe/Dublin"))
+
+
+# Half and three-quarter hours, with and without changes of the clocks; week 53 of 2026, and the leap day of 2028.
+@pytest.mark.parametrize(
+    "zone",
+    [
+        "Europe/Dublin", "America/St_Johns", "Asia/Kolkata", "Asia/Kathmandu", "Australia/Eucla", "Australia/Lord_Howe",
+        "Pacific/Chatham", "UTC",
+    ],
+)  # fmt: skip
+def test_fifteen_months_have_each_week_and_each_night_once_in_every_zone(zone: str) -> None:
+    which, there = farm(zone), ZoneInfo(zone)
+    start, end = datetime(2026, 12, 5, tzinfo=UTC), datetime(2028, 3, 4, tzinfo=UTC)
+    weeks: list[tuple[Week, datetime]] = []
+    nights: list[date] = []
+    now = start
+    while now < end:
+        week, _ = newest_week(which, now)
+        if not weeks or week != weeks[-1][0]:
+            weeks.append((week, now))
+        night, moment = newest_night(which, now)
+        assert timedelta(0) <= now - moment < timedelta(hours=25)
+        if not nights or night != nights[-1]:
+            nights.append(night)
+        now += 15 * MINUTE
+    assert len(nights) == len(set(nights)) == (nights[-1] - nights[0]).days + 1
+    assert date(2028, 2, 29) in nights
+    found = [week for week, _ in weeks]
+    assert len(set(found)) == len(found)
+    assert all(before.next() == after for before, after in pairwise(found))
+    assert Week(2026, 53) in found
+    assert {at.astimezone(there).strftime("%a %H:%M") for _, at in weeks[1:]} == {"Mon 06:00"}
+
+
+def test_the_last_days_of_a_year_belong_to_their_iso_week() -> None:
+    # ISO 8601: 2026 begins on a Thursday, so it has 53 weeks; the first days of 2027 are of the last of them.
+    assert Week.holding(date(2027, 1, 3)) == Week(2026, 53)
+    assert Week(2026, 53).next() == Week(2027, 1)
+    assert newest_week(farm(), datetime(2027, 1, 4, 6, 0, tzinfo=UTC))[0] == Week(2026, 53)
+    assert report_moment(farm(weekday=1, hour=0), Week(2028, 8)) == datetime(2028, 2, 29, tzinfo=UTC)
