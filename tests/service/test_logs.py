@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from farmwatch.service.logs import LineFormatter
+from tests.hostile import MACHINE, TEXTS
 
 SECRET = "tide-gate-7431"
 
@@ -69,3 +70,15 @@ def test_secrets_are_taken_out_everywhere(form: Any) -> None:
 def test_what_a_library_logs_has_the_same_form() -> None:
     line = LineFormatter("logfmt").format(record("delivery failed", "farmwatch.tickets.deliver"))
     assert 'event="delivery failed" from=farmwatch.tickets.deliver' in line
+
+
+@pytest.mark.parametrize("text", list(TEXTS.values()), ids=list(TEXTS))
+@pytest.mark.parametrize("form", ["logfmt", "json"])
+def test_a_log_record_is_one_line(text: str, form: str) -> None:
+    record = logging.LogRecord("farmwatch.service", logging.INFO, "", 0, "poll", (), None)
+    record.fields = {"machine": MACHINE, "reason": text}
+    line = LineFormatter(form).format(record)  # type: ignore[arg-type]
+    assert line.isascii()
+    assert line.isprintable()
+    if form == "json":
+        assert json.loads(line)["reason"] == text
