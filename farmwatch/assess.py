@@ -13,7 +13,7 @@ import numpy as np
 from farmwatch.config import Farm, Machine, Settings
 from farmwatch.follow import HistoryFindings, follow_fleet
 from farmwatch.history import History, OpenTicket, OutOfService
-from farmwatch.judge import Assessment, FleetAssessment, HostFacts, MachineCase, judge_fleet, with_host
+from farmwatch.judge import Assessment, FleetAssessment, HostFacts, judge_fleet, with_host
 from farmwatch.judge.learned import StepBelief, belief_from_turns, step_differences
 from farmwatch.measure import measure_histories
 from farmwatch.model import Model
@@ -148,22 +148,14 @@ def _judge_block(
     followed: Sequence[HistoryFindings | None] = [None] * len(machines)
     if following:
         followed = follow_fleet(measured, settings.limits, at, rngs, tooth_steps=list(zip(steps, spread, strict=True)))
-    cases = [
-        MachineCase(
-            measured=one,
-            followed=found,
-            step_mm=step,
-            aisle=machine.aisle,
-        )
-        for machine, one, found, step in zip(machines, measured, followed, steps, strict=True)
-    ]
-    judged = judge_fleet(cases, settings.limits, at)
+    judged = judge_fleet(measured, settings.limits, at, followed, steps)
     return [
         replace(
             with_host(
                 one,
                 _host_facts(settings, machine, known.answers.get(machine.name), known.first_tries.get(machine.name)),
             ),
+            aisle=machine.aisle,
             warnings=step_differences(belief),
         )
         for machine, belief, one in zip(machines, beliefs, judged, strict=True)

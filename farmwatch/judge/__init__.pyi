@@ -8,7 +8,6 @@ from .cautions import CAUTIONS as CAUTIONS
 from .cautions import CAUTIONS_FOOT as CAUTIONS_FOOT
 from .document import assessment_document as assessment_document
 from .machine import HostFacts as HostFacts
-from .machine import MachineCase as MachineCase
 from .machine import judge_fleet as judge_fleet
 from .machine import with_host as with_host
 from .tooth_plans import shim_plan as shim_plan

@@ -113,8 +113,8 @@ class Assessment:
 
     machine: str
     model: Model
-    aisle: str
-    in_service: bool
+    aisle: str = ""
+    in_service: bool = True
     out_reason: str = ""
     out_until: datetime | None = None
     has_host: bool = True

@@ -23,7 +23,7 @@ from farmwatch.model import Limits, Model
 from farmwatch.outcomes import Outcome
 from farmwatch.times import from_epoch
 
-__all__ = ["HostFacts", "MachineCase", "judge_fleet", "judge_machine", "with_host"]
+__all__ = ["HostFacts", "judge_fleet", "judge_machine", "with_host"]
 
 # Meshes that say the same as the newest one, averaged so that meshing again settles a case near an edge.
 MOST_MESHES_AVERAGED = 10
@@ -42,20 +42,6 @@ class HostFacts:
     """It answers, and for too long not with what its mapping expects."""
     outcome: Outcome | None = None
     reason: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class MachineCase:
-    """What is known of one machine to be judged.
-
-    followed: drift, steps and forecast, None while unknown. step_mm: the rise per tooth learned from moves made on it,
-    None for the model's.
-    """
-
-    measured: MeasuredHistory
-    followed: HistoryFindings | None = None
-    step_mm: float | None = None
-    aisle: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -94,22 +80,30 @@ def judge_machine(
     *,
     followed: HistoryFindings | None = None,
     step_mm: float | None = None,
-    aisle: str = "",
 ) -> Assessment:
     """Everything that is said of one machine at `at` (aware), from its readings and notes at or before it.
 
-    The arguments are those of `MachineCase`. What concerns its host is added by `with_host`.
+    The rest is as in `judge_fleet`.
     """
-    (measured,) = measure_histories([history], [model], at)
-    case = MachineCase(measured=measured, followed=followed, step_mm=step_mm, aisle=aisle)
-    return judge_fleet([case], limits, at)[0]
+    return judge_fleet(measure_histories([history], [model], at), limits, at, [followed], [step_mm])[0]
 
 
-def judge_fleet(cases: Sequence[MachineCase], limits: Limits, at: datetime) -> list[Assessment]:
-    """`judge_machine` for many, measured together; a machine with few readings borrows the noise of its model's."""
-    machines = [case.measured for case in cases]
+def judge_fleet(
+    machines: Sequence[MeasuredHistory],
+    limits: Limits,
+    at: datetime,
+    followed: Sequence[HistoryFindings | None] | None = None,
+    steps_mm: Sequence[float | None] | None = None,
+) -> list[Assessment]:
+    """Everything that is said of each machine, measured together; one with few readings borrows its model's noise.
+
+    followed: drift, steps and forecast of each, None while unknown. steps_mm: the rise per tooth learned from moves
+    made on each, None for the model's. What concerns its host is added by `with_host`.
+    """
     measures = measure_machines(machines, [_asked(one.judged) for one in machines])
-    return [_judge_one(*row, limits, at) for row in zip(cases, measures, strict=True)]
+    nothing = [None] * len(machines)
+    rows = zip(machines, measures, followed or nothing, steps_mm or nothing, strict=True)
+    return [_judge_one(*row, limits, at) for row in rows]
 
 
 def with_host(assessment: Assessment, host: HostFacts) -> Assessment:
@@ -138,33 +132,41 @@ def _asked(good: NDArray[np.bool_]) -> NDArray[np.intp]:
     return np.union1d(np.flatnonzero(good)[-MOST_MESHES_MEASURED:], [good.size - 1]).astype(np.intp)
 
 
-def _judge_one(case: MachineCase, measures: MachineMeasures, limits: Limits, at: datetime) -> Assessment:
-    history, model = case.measured.history, case.measured.model
+def _judge_one(
+    measured: MeasuredHistory,
+    measures: MachineMeasures,
+    followed: HistoryFindings | None,
+    step_mm: float | None,
+    limits: Limits,
+    at: datetime,
+) -> Assessment:
+    history, model = measured.history, measured.model
     spans = history.out_of_service
     now_out = next((span for span in spans if span.since <= at and (span.until is None or at < span.until)), None)
     blank = Assessment(
         machine=history.machine,
         model=model,
-        aisle=case.aisle,
         in_service=now_out is None,
         out_reason="" if now_out is None else now_out.reason,
         out_until=None if now_out is None else now_out.until,
-        step_learned=case.step_mm is not None,
+        step_learned=step_mm is not None,
     )
     if not len(history):
         return _without_reading(blank)
-    opened = _open_case(case, measures, limits, at)
+    opened = _open_case(measured, measures, step_mm, limits, at)
     facts = _show(blank, opened)
     if opened.judged is None:
         return _without_judged(facts, how_to_be_judged(opened.history, opened.shown, opened.model))
-    return _advise(facts, opened, opened.judged, case.followed)
+    return _advise(facts, opened, opened.judged, followed)
 
 
-def _open_case(case: MachineCase, measures: MachineMeasures, limits: Limits, at: datetime) -> _Case:
-    history, model, good = case.measured.history, case.measured.model, case.measured.judged
+def _open_case(
+    measured: MeasuredHistory, measures: MachineMeasures, step_mm: float | None, limits: Limits, at: datetime
+) -> _Case:
+    history, model, good = measured.history, measured.model, measured.judged
     shown = len(history) - 1
     judged = int(np.flatnonzero(good)[-1]) if good.any() else None
-    step = model.tooth_step_mm if case.step_mm is None else case.step_mm
+    step = model.tooth_step_mm if step_mm is None else step_mm
     figures = {i: measures.reading(i) for i in {shown, shown if judged is None else judged}}
     return _Case(
         history=history,

@@ -17,7 +17,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 
 from farmwatch.history import History, Stack
-from farmwatch.judge import MachineCase, judge_fleet, shim_plan, tooth_plan
+from farmwatch.judge import judge_fleet, shim_plan, tooth_plan
 from farmwatch.judge.learned import first_belief, learn_move
 from farmwatch.measure import grid_points, influence, measure_histories
 from farmwatch.mesh import Floats
@@ -105,7 +105,7 @@ def bench_judging(machines: int, readings: int) -> None:
         )
         histories.append(history)
     at = START + timedelta(days=readings)
-    cases = [MachineCase(measured=one) for one in measure_histories(histories, [MODEL] * machines, at)]
+    cases = measure_histories(histories, [MODEL] * machines, at)
     together = _median_seconds(lambda: judge_fleet(cases, Limits(), at)) / machines
     one_by_one = _median_seconds(lambda: [judge_fleet([case], Limits(), at) for case in cases[:50]], 1)
     alone = one_by_one / len(cases[:50])

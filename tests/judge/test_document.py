@@ -95,7 +95,7 @@ def followed() -> HistoryFindings:
 
 @pytest.fixture
 def document(bench, history, followed) -> dict[str, Any]:
-    one = judge_machine(history, bench.model, bench.limits, AT, followed=followed, aisle="heron")
+    one = replace(judge_machine(history, bench.model, bench.limits, AT, followed=followed), aisle="heron")
     one = with_host(one, HostFacts(answered_at=datetime(2026, 11, 23, 5, 58, 12, tzinfo=UTC)))
     return assessment_document(FleetAssessment(at=AT, limits=bench.limits, machines=(one,)))
 
@@ -151,7 +151,7 @@ class TestExample:
 
 class TestWhatIsNotKnown:
     def test_is_null(self, bench) -> None:
-        one = judge_machine(History.of("heron-01", []), bench.model, bench.limits, AT, aisle="heron")
+        one = replace(judge_machine(History.of("heron-01", []), bench.model, bench.limits, AT), aisle="heron")
         found = assessment_document(FleetAssessment(at=AT, limits=bench.limits, machines=(one,)))["machines"][0]
         assert list(found) == list(EXAMPLE["machines"][0])
         for key in ("reading", "range_mm", "range_sd_mm", "tilt", "form", "tooth_floor_mm", "since", "plan", "drift"):

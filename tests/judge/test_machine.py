@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 
 from farmwatch.follow import Forecast, HistoryFindings, Step
 from farmwatch.history import History, Note, OutOfService
-from farmwatch.judge.machine import HostFacts, MachineCase, judge_fleet, judge_machine, with_host
-from farmwatch.measure import measure_histories
+from farmwatch.judge.machine import HostFacts, judge_fleet, judge_machine, with_host
+from farmwatch.measure import MeasuredHistory, measure_histories
 from farmwatch.mesh import Mesh
 from farmwatch.model import Screw
 
@@ -286,9 +286,8 @@ class TestRangeSd:
         assert any("Too few meshes to know" in reason for reason in one.reasons)
 
 
-def cases_of(bench, *histories: History) -> list[MachineCase]:
-    measured = measure_histories(histories, [bench.model] * len(histories), bench.at(9))
-    return [MachineCase(measured=one) for one in measured]
+def measured_of(bench, *histories: History) -> list[MeasuredHistory]:
+    return measure_histories(histories, [bench.model] * len(histories), bench.at(9))
 
 
 class TestFleet:
@@ -297,7 +296,7 @@ class TestFleet:
             bench.history(bench.bed((lift, 0, 0)), 8, 0.005, seed) for seed, lift in enumerate((0.8, 0.1, -0.5))
         ]
         at = bench.at(9)
-        together = judge_fleet(cases_of(bench, *histories), bench.limits, at)
+        together = judge_fleet(measured_of(bench, *histories), bench.limits, at)
         for history, one in zip(histories, together, strict=True):
             alone = judge_machine(history, bench.model, bench.limits, at)
             assert alone.range_mm == one.range_mm
@@ -307,8 +306,8 @@ class TestFleet:
 
     def test_a_new_machine_borrows_the_noise_of_its_model(self, bench) -> None:
         z = bench.bed((0.8, 0, 0))
-        old = cases_of(bench, *(bench.history(z, 8, 0.003, seed) for seed in range(3)))
-        (new,) = cases_of(bench, bench.history(z, 1, 0.003, 9))
+        old = measured_of(bench, *(bench.history(z, 8, 0.003, seed) for seed in range(3)))
+        (new,) = measured_of(bench, bench.history(z, 1, 0.003, 9))
         (alone,) = judge_fleet([new], bench.limits, bench.at(9))
         helped = judge_fleet([*old, new], bench.limits, bench.at(9))[-1]
         assert helped.screws[0].sd_mm == pytest.approx(0.3 * alone.screws[0].sd_mm, rel=0.2)
