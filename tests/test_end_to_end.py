@@ -38,7 +38,7 @@ def farm(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
 
 
 def _report(folder: Path) -> Path:
-    (report,) = (folder / "reports").glob("*.html")
+    (report,) = (folder / "reports").glob("farmwatch-*.html")
     return report
 
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from functools import cache
 from importlib.resources import files
+from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
@@ -15,6 +16,7 @@ from farmwatch.judge import CAUTIONS, CAUTIONS_FOOT
 from farmwatch.judge.words import advice_phrase, cause_phrase, shim_sentences
 from farmwatch.report.charts import due_bars, history_line, spark_line
 from farmwatch.report.contour import contour_sheet
+from farmwatch.report.edition import condition_bar, machines_by_week
 from farmwatch.report.strips import quarter_columns, range_strip
 from farmwatch.report.summary import hours
 from farmwatch.report.svg import whole
@@ -23,7 +25,7 @@ from farmwatch.report.view import MOST_DECISIONS, WeeklyView
 from farmwatch.report.work_sheets import SHEET_CAUTIONS, WorkSheet, range_history
 from farmwatch.text import ago, count, day_of, joined, mm, sanitize, shortened, signed, spaced
 
-__all__ = ["content_policy", "render", "style_sheet"]
+__all__ = ["content_policy", "render", "render_index", "style_sheet"]
 
 DUE_DRAWN = 12
 """Machines due soon whose history is drawn; the rest stand in a table."""
@@ -34,6 +36,14 @@ def render(view: WeeklyView) -> str:
     template = _environment().get_template("report.html.j2")
     style = Markup(style_sheet())
     page = template.render(view=view, style=style, policy=content_policy(), cautions=CAUTIONS, foot=CAUTIONS_FOOT)
+    return _tidy(page) + "\n"
+
+
+def render_index(farm: str, documents: Sequence[Mapping[str, Any]]) -> str:
+    """The index of all weeks as HTML, from their documents (`farmwatch.report/1`), in any order."""
+    weeks = sorted(documents, key=lambda document: str(document["week"]), reverse=True)
+    template = _environment().get_template("index.html.j2")
+    page = template.render(farm=farm, weeks=weeks, style=Markup(style_sheet()), policy=content_policy())
     return _tidy(page) + "\n"
 
 
@@ -73,6 +83,8 @@ def _environment() -> Environment:
         history_line=history_line,
         spark_line=spark_line,
         range_strip=range_strip,
+        condition_bar=condition_bar,
+        machines_by_week=machines_by_week,
         quarter_columns=quarter_columns,
         due_bars=due_bars,
         bars=_bars,

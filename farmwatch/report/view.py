@@ -96,6 +96,9 @@ class WeeklyView:
     quarter: tuple[WeekCounts, ...]
     decisions: tuple[Decision, ...]
     labour: Labour
+    opened: int
+    """Tickets for beds that were opened in the week."""
+    closed: int
     bench_hours_a_week: float | None
     highlights: tuple[Highlight, ...]
     needing_work: int
@@ -118,6 +121,8 @@ class WeeklyView:
     unseen: tuple[MachineRow, ...]
     out: tuple[MachineRow, ...]
     fleet: tuple[MachineRow, ...]
+    ranges_before: Mapping[str, float | None]
+    """Range of each machine a week ago."""
 
     @property
     def ranks(self) -> dict[str, int]:
@@ -165,6 +170,8 @@ def weekly_view(
         quarter=count_weeks(now, book.events, zone),
         decisions=decisions,
         labour=labour,
+        opened=sum(before.at < t.opened_at <= at for t in book.now if t.cause != "host"),
+        closed=sum(t.closed_at is not None and before.at < t.closed_at <= at for t in book.now if t.cause != "host"),
         bench_hours_a_week=farm.bench_hours_a_week,
         highlights=_highlights(now, groups, due, zone),
         needing_work=len(groups.needing),
@@ -183,6 +190,7 @@ def weekly_view(
         unseen=_unseen(groups.working),
         out=tuple(MachineRow(of=m) for m in now.machines if not m.in_service),
         fleet=tuple(MachineRow(of=m, ticket=refs.get(m.machine), rank=ranks.get(m.machine)) for m in now.machines),
+        ranges_before={m.machine: m.condition_range_mm for m in before.machines},
     )
 
 

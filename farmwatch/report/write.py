@@ -1,16 +1,19 @@
-"""The weekly report as a file: one assessment at the week's end, one a week before, one page."""
+"""The weekly report as files: one assessment at the week's end, one a week before, one page, its numbers, the index."""
 
 from __future__ import annotations
 
+import json
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 from farmwatch.assess import assess
 from farmwatch.config import Settings
 from farmwatch.errors import FarmwatchError, InputError
 from farmwatch.files import replacing
 from farmwatch.judge import FleetAssessment
-from farmwatch.report.page import render
+from farmwatch.report.edition import INDEX_NAME, SCHEMA, report_csv, report_document
+from farmwatch.report.page import render, render_index
 from farmwatch.report.ticket_facts import find_ticket_facts
 from farmwatch.report.view import FarmFacts, WeeklyView, weekly_view
 from farmwatch.report.week import Week, week_just_ended
@@ -52,8 +55,27 @@ def write_week(settings: Settings, store: Store, at: datetime, week: Week | None
     book = TicketRepository(store)
     view = weekly_view(now, before, farm, find_ticket_facts(book.tickets(), book.events(), now, start))
     target = settings.farm.reports / report_name(week)
+    # The page is what is waited for: it stands last, when all that it names is there.
+    _put(target.with_suffix(".csv"), report_csv(view).encode("utf-8"))
+    numbers = json.dumps(report_document(view), ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    _put(target.with_suffix(".json"), numbers.encode("utf-8", "replace"))
+    _put(target.with_name(INDEX_NAME), render_index(view.farm, _documents(target.parent)).encode("utf-8", "replace"))
     _put(target, render(view).encode("utf-8"))
     return view, target
+
+
+def _documents(folder: Path) -> list[dict[str, Any]]:
+    """The weeks that lie in the folder; a file that is none of ours is left out."""
+    found = []
+    for path in sorted(folder.glob("farmwatch-*.json")):
+        try:
+            document = json.loads(path.read_text(encoding="utf-8"))
+            Week.read(document["week"])
+        except (OSError, ValueError, KeyError, TypeError, InputError):
+            continue
+        if document.get("schema") == SCHEMA and path.stem == f"farmwatch-{document['week']}":
+            found.append(document)
+    return found
 
 
 def report_name(week: Week) -> str:

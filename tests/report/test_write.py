@@ -1,6 +1,7 @@
 """The report as a file, from a real configuration and a real store."""
 
 import html
+import json
 import os
 import re
 import stat
@@ -150,7 +151,7 @@ def test_a_first_report_is_of_the_week_that_holds_the_first_mesh(settings: Setti
 
 def test_a_reader_never_sees_half_a_report(settings: Settings, store: Store, monkeypatch: pytest.MonkeyPatch):
     path = write_report(settings, store, MONDAY)
-    before = path.read_bytes()
+    before, files = path.read_bytes(), sorted(path.parent.iterdir())
 
     def full(_: int) -> None:
         raise OSError(28, "No space left on device")
@@ -158,9 +159,9 @@ def test_a_reader_never_sees_half_a_report(settings: Settings, store: Store, mon
     monkeypatch.setattr(os, "fsync", full)
     with pytest.raises(FarmwatchError, match="No space left on device") as caught:
         write_report(settings, store, MONDAY)
-    assert str(path) in str(caught.value)
+    assert str(path.with_suffix("")) in str(caught.value)
     assert path.read_bytes() == before
-    assert [p.name for p in path.parent.iterdir()] == [path.name], "nothing is left lying about"
+    assert sorted(path.parent.iterdir()) == files, "nothing is left lying about"
 
 
 def test_a_folder_that_is_no_folder_is_said(settings: Settings, store: Store):
@@ -220,3 +221,21 @@ def test_a_report_of_before_any_ticket_speaks_of_none(settings: Settings, store:
     update_tickets(settings, store, assess(settings, store, MONDAY + timedelta(hours=1)))
     assert TicketRepository(store).tickets()
     assert write_report(settings, store, MONDAY + timedelta(days=2)).read_bytes() == before
+
+
+def test_numbers_and_index_lie_beside_the_page(settings: Settings, store: Store):
+    page = write_report(settings, store, MONDAY)
+    write_report(settings, store, MONDAY, Week(2026, 46))
+    folder = page.parent
+    assert sorted(path.name for path in folder.iterdir()) == sorted(
+        [f"farmwatch-2026-W{n}.{kind}" for n in (46, 47) for kind in ("html", "json", "csv")] + ["index.html"]
+    )
+    document = json.loads(page.with_suffix(".json").read_text(encoding="utf-8"))
+    assert document["needing_work"] == 1
+    index = (folder / "index.html").read_bytes()
+    assert index.index(b"farmwatch-2026-W47.html") < index.index(b"farmwatch-2026-W46.html")
+    # What is none of ours, or broken, is left out of the index; writing again gives the same bytes.
+    (folder / "farmwatch-notes.json").write_text("[1, 2", encoding="utf-8")
+    (folder / "farmwatch-2026-W01.json").write_text('{"week": "2026-W02", "schema": "x"}', encoding="utf-8")
+    write_report(settings, store, MONDAY)
+    assert (folder / "index.html").read_bytes() == index
