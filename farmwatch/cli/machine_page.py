@@ -185,7 +185,9 @@ def _show_history(machine: Assessment, limits: Limits, zone: ZoneInfo) -> None:
         several = " of several screws, at most" if step.name == "shift" else ""
         screw = f" at {sanitize(screw_words(step.screw))}" if step.screw else several
         teeth = "" if step.teeth is None else f", {abs(step.teeth)} {'tooth' if abs(step.teeth) == 1 else 'teeth'}"
-        _fact("step", f"{day_of(step.at, zone)}: {step.name}{screw}, {signed(step.mm)} mm{teeth}")
+        others = sanitize(joined([screw_words(name) for name, _ in step.also]))
+        also = f" (or {others} the other way)" if others else ""
+        _fact("step", f"{day_of(step.at, zone)}: {step.name}{screw}{also}, {signed(step.mm)} mm{teeth}")
     if machine.suspected_step is not None:
         step = machine.suspected_step
         screw = f" at {sanitize(screw_words(step.screw))}" if step.screw else ""

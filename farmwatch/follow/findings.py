@@ -27,6 +27,8 @@ class Step:
     """Whole teeth of a tooth jump, positive where the bed rose at that screw; None otherwise."""
     sd_mm: float | None = None
     """Standard deviation of `mm`; not part of the assessment document."""
+    also: tuple[tuple[str, int | None], ...] = ()
+    """Other readings of the same change that the meshes cannot tell apart: (screw, teeth), each in place of `screw`."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

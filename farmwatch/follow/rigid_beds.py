@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike
 from farmwatch.measure import influence
 from farmwatch.mesh import Floats
 
-__all__ = ["SCREWS_OF_A_PLANE", "MoveExplanation", "explain_move"]
+__all__ = ["SCREWS_OF_A_PLANE", "MoveExplanation", "explain_move", "single_move"]
 
 SCREWS_OF_A_PLANE = 3
 # Squared distances in sd (chi-squared of two degrees, p = 3e-4): what an explanation may leave, and may be nothing.
@@ -45,13 +45,7 @@ def explain_move(
     none. Least squares through all screws: first all told ones by one factor, then that, or nothing of it, and one
     screw more. Where nothing explains it, the plane at each screw is given as it is.
     """
-    screws = np.asarray(screws_xy, dtype=np.float64)
-    at_screws = influence(screws, reference_index, *screws.T)
-    # Slopes of the plane: all that is seen of it.
-    to_slopes: Floats = np.asarray(np.linalg.pinv(screws - screws[reference_index]), dtype=np.float64)
-    seen = to_slopes @ rise_mm
-    weight: Floats = np.asarray(np.linalg.pinv(to_slopes @ covariance @ to_slopes.T), dtype=np.float64)
-    does = to_slopes @ (at_screws.T - at_screws.T[reference_index])
+    seen, weight, does = _slopes(screws_xy, reference_index, rise_mm, covariance)
     told = does @ told_mm
     if told_mm.any():
         factor, left, sd = _fitted(seen, told, weight)
@@ -60,6 +54,29 @@ def explain_move(
     elif seen @ weight @ seen <= _LEFT:
         return MoveExplanation(np.zeros_like(rise_mm), _sd_of(told_mm, 0.0, covariance), True)
     return _one_more(seen, weight, does, told_mm, reference_index, rise_mm, covariance)
+
+
+def single_move(
+    screws_xy: ArrayLike, reference_index: int, rise_mm: Floats, covariance: Floats
+) -> MoveExplanation | None:
+    """The one screw that explains a move of the plane best, and those that would as well; None where no one screw does.
+
+    Arguments as of `explain_move`, with nothing told.
+    """
+    seen, weight, does = _slopes(screws_xy, reference_index, rise_mm, covariance)
+    found = _one_more(seen, weight, does, np.zeros_like(rise_mm), reference_index, rise_mm, covariance)
+    return found if np.count_nonzero(found.rise_mm) == 1 else None
+
+
+def _slopes(
+    screws_xy: ArrayLike, reference_index: int, rise_mm: Floats, covariance: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """Slopes of the plane, all that is seen of it; their weight; and the slopes that one mm at each screw makes."""
+    screws = np.asarray(screws_xy, dtype=np.float64)
+    at_screws = influence(screws, reference_index, *screws.T)
+    to_slopes: Floats = np.asarray(np.linalg.pinv(screws - screws[reference_index]), dtype=np.float64)
+    weight: Floats = np.asarray(np.linalg.pinv(to_slopes @ covariance @ to_slopes.T), dtype=np.float64)
+    return to_slopes @ rise_mm, weight, to_slopes @ (at_screws.T - at_screws.T[reference_index])
 
 
 def _one_more(
@@ -83,7 +100,7 @@ def _one_more(
         return MoveExplanation(rise_mm, np.sqrt(np.maximum(np.diagonal(covariance), 0.0)), False)
     least = min(left for left, *_ in tried)
     good = [one for one in tried if one[0] <= least + _AS_GOOD]
-    _, which, base, amount, sd = min(good, key=lambda one: (one[1] == reference_index, told_mm[one[1]] == 0, one[0]))
+    _, which, base, amount, sd = min(good, key=lambda one: (one[1] == reference_index, told_mm[one[1]] == 0, one[1]))
     rise = base.copy()
     rise[which] += amount
     also = tuple(dict.fromkeys(i for _, i, other, *_ in good if i != which and other is base))

@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from farmwatch.follow.findings import Step, StepName
 from farmwatch.follow.forms import form_changed
 from farmwatch.follow.lines import Lines, fit_lines
+from farmwatch.follow.rigid_beds import SCREWS_OF_A_PLANE, single_move
 from farmwatch.follow.segmented import SegmentedBatch, segments_of
 from farmwatch.follow.series import DAY, Series
 from farmwatch.mesh import Floats
@@ -182,8 +183,11 @@ def _named(step: FoundStep, one: Series, before: int, after: int, tooth: Tooth |
     def told(name: StepName, screw: str | None, mm: float, sd_mm: float, teeth: int | None = None) -> Step:
         return Step(at=at, name=name, screw=screw, mm=mm, teeth=teeth, sd_mm=sd_mm)
 
+    model = one.measured.model
     single = names[largest] if _alone_moved(step.mm, sd, largest) else None
     mm, sd_mm = float(step.mm[largest]), float(sd[largest])
+    if len(model.screws) > SCREWS_OF_A_PLANE:
+        return _named_on_four(step, one, before, after, tooth, form_changed)
     if _worked_at(one, before, after):
         return told("repair", single, mm, sd_mm)
     if form_changed:
@@ -191,12 +195,60 @@ def _named(step: FoundStep, one: Series, before: int, after: int, tooth: Tooth |
     jump = None if tooth is None or one.measured.model.drive != "belt" else _tooth_jump(step, sd, tooth)
     if jump is not None:
         screw, mm, sd_mm, teeth = jump
-        name = one.measured.model.screws[one.measured.model.reference_index].name if screw < 0 else names[screw]
-        return told("tooth-jump", name, mm, sd_mm, teeth)
+        reference = model.screws[model.reference_index].name
+        name = reference if screw < 0 else names[screw]
+        # Two screws hold a line: one up and the other down are one and the same to it.
+        also = ((reference, -teeth),) if len(model.screws) == 2 else ()
+        return replace(told("tooth-jump", name, mm, sd_mm, teeth), also=also)
     known = one.returning[before] and one.returning[after]
     if one.plate_epoch[before] != one.plate_epoch[after] and not known:
         return told("plate-change", None, mm, sd_mm)
     return told("shift", single, mm, sd_mm)
+
+
+def _named_on_four(
+    step: FoundStep, one: Series, before: int, after: int, tooth: Tooth | None, form_changed: bool
+) -> Step:
+    """A step of a rigid bed on four screws or more: a screw is named with those that would have done the same."""
+    model = one.measured.model
+    movable = list(model.movable)
+    rise, covariance = np.zeros(len(model.screws)), np.zeros((len(model.screws), len(model.screws)))
+    rise[movable] = step.mm
+    covariance[np.ix_(movable, movable)] = step.covariance
+    # A real bed bends a little: what is off by less than a part of a tooth is still one screw's.
+    where = np.asarray(model.screws_xy)
+    apart = where - where[model.reference_index]
+    slack = _NAMED_WITHIN_STEP / _NAMED_WITHIN_SD * (tooth.mm if tooth else float(np.abs(step.mm).max()))
+    covariance += slack**2 * (apart @ apart.T) / float(np.sum(apart**2, axis=1).max())
+    found = single_move(model.screws_xy, model.reference_index, rise, covariance)
+    largest = int(np.abs(rise).argmax())
+    named = Step(
+        at=one.at(after), name="shift", screw=None, mm=float(rise[largest]), teeth=None,
+        sd_mm=float(np.sqrt(np.diagonal(step.covariance)).max()),
+    )  # fmt: skip
+    if found is not None:
+        which = int(np.flatnonzero(found.rise_mm)[0])
+        also = tuple((model.screws[i].name, None) for i in found.also)
+        named = replace(
+            named,
+            screw=model.screws[which].name,
+            mm=float(found.rise_mm[which]),
+            sd_mm=float(found.sd_mm[which]),
+            also=also,
+        )
+    if _worked_at(one, before, after):
+        return replace(named, name="repair")
+    if form_changed:
+        return replace(named, name="plate-change", screw=None, also=())
+    teeth = 0 if tooth is None or model.drive != "belt" or found is None else round(named.mm / tooth.mm)
+    if tooth is not None and teeth:
+        own = _NAMED_WITHIN_SD * float(np.hypot(named.sd_mm or 0.0, teeth * tooth.sd_mm))
+        if abs(named.mm - teeth * tooth.mm) <= min(max(own, slack), _NAMED_WITHIN_STEP * tooth.mm):
+            across: tuple[tuple[str, int | None], ...] = tuple((name, -teeth) for name, _ in named.also)
+            return replace(named, name="tooth-jump", teeth=teeth, also=across)
+    if one.plate_epoch[before] != one.plate_epoch[after]:
+        return replace(named, name="plate-change", screw=None, also=())
+    return named
 
 
 def _alone_moved(mm: Floats, sd: Floats, which: int) -> bool:

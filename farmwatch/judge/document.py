@@ -167,6 +167,7 @@ def _step(step: Step | None) -> Document | None:
         "screw": step.screw,
         "mm": _number(step.mm),
         "teeth": step.teeth,
+        "also": [{"screw": screw, "teeth": teeth} for screw, teeth in step.also],
     }
 
 

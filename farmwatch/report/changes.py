@@ -67,6 +67,9 @@ def why_repeated(machine: Assessment, at: datetime, zone: tzinfo) -> tuple[str, 
 def step_words(step: Step, zone: tzinfo, *, suspected: bool = False) -> str:
     """A step as a sentence: front right: jumped down 1 tooth (−0.401 mm), Thu 19 Nov."""
     where = f"{spaced(step.screw)}: " if step.screw else ""
+    if step.screw and step.also:
+        # A bed on two or four screws shows a line or a plane: the screw across, the other way, looks the same.
+        where = f"{spaced(step.screw)} (or {joined([spaced(name) for name, _ in step.also])} the other way): "
     size = f"{signed(step.mm)} mm"
     if step.name == "tooth-jump" and step.teeth:
         what = f"jumped {'up' if step.teeth > 0 else 'down'} {count(abs(step.teeth), 'tooth', 'teeth')} ({size})"

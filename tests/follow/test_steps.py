@@ -28,14 +28,26 @@ def test_a_tooth_jump_is_named_with_screw_teeth_and_way(play, follow, screw, tee
     assert step.sd_mm < 0.01
 
 
-@pytest.mark.parametrize(("screws", "screw"), [(2, "left"), (4, "front-left"), (4, "rear-left")])
+@pytest.mark.parametrize(
+    ("screws", "screw"), [(2, "left"), (4, "front-left"), (4, "front-right"), (4, "rear-right"), (4, "rear-left")]
+)
 def test_two_and_four_screws(play, follow, screws, screw):
     model = tideframe(screws=screws)
     made = play(model=model, jumps=(Jump(50, screw, TOOTH, 1),))
     step = only(follow(made))
     assert step.at == made.truth.steps[0].at
-    if screws == 2:
-        assert (step.name, step.screw, step.teeth) == ("tooth-jump", screw, 1)
+    # A line and a plane do not tell a screw up from the one across down: both are named, the movable one first.
+    across = {
+        "left": "right", "front-left": "rear-right", "rear-right": "front-left", "rear-left": "front-right",
+        "front-right": "rear-left",
+    }  # fmt: skip
+    reference = model.screws[model.reference_index].name
+    named, other, teeth = (screw, across[screw], 1) if screw != reference else (across[screw], screw, -1)
+    assert (step.name, {step.screw, *(name for name, _ in step.also)}) == ("tooth-jump", {named, other})
+    assert step.screw != reference
+    assert step.teeth == (teeth if step.screw == named else -teeth)
+    assert [turned for _, turned in step.also] == [-step.teeth]
+    assert abs(step.mm) == pytest.approx(TOOTH, abs=0.03)
 
 
 def test_half_a_tooth_is_a_shift(play, follow):

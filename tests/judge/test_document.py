@@ -42,7 +42,7 @@ EXAMPLE = json.loads(
   "drift":{"since":"2026-08-02T04:00:00Z","readings":112,
    "mm_per_week":{"front-left":0.001,"front-right":-0.002},"significant":false},
   "suspected_step":null,
-  "steps":[{"at":"2026-11-19T05:58:02Z","name":"tooth-jump","screw":"front-right","mm":-0.401,"teeth":-1}],
+  "steps":[{"at":"2026-11-19T05:58:02Z","name":"tooth-jump","screw":"front-right","mm":-0.401,"teeth":-1,"also":[]}],
   "forecast":null,"ticket":null}]}
 """
 )
