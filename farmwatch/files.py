@@ -56,6 +56,8 @@ def how_to_own(path: Path) -> str:
         status = found.stat()
     except OSError:
         return f"check the owner and mode of {found}"
+    if os.statvfs(found).f_flag & os.ST_RDONLY:
+        return "its disk is mounted read-only"
     mode = stat.S_IMODE(status.st_mode)
     me = user_name(os.geteuid()).removeprefix("#")
     right = "u+rwx" if found.is_dir() else "u+rw"

@@ -57,6 +57,8 @@ class ScheduledJobs:
             # A first look at a farm that nobody has asked yet would show nothing.
             return
         try:
+            # A job of its own process would begin a database anew where the disk is gone.
+            self._store.refuse_gone()
             self._remember(now)
             self._first_look(now)
             week, _ = newest_week(farm, now)

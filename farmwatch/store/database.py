@@ -20,7 +20,16 @@ from typing import BinaryIO
 import duckdb
 
 from farmwatch.files import how_to_own
-from farmwatch.store.errors import ERRORS_BY_NUMBER, StoreBusy, StoreError, StoreReadOnly, holder, is_lock, translated
+from farmwatch.store.errors import (
+    ERRORS_BY_NUMBER,
+    StoreBusy,
+    StoreError,
+    StoreGone,
+    StoreReadOnly,
+    holder,
+    is_lock,
+    translated,
+)
 from farmwatch.store.files import copy_file, refuse_foreign
 from farmwatch.store.migrate import migrate, newest, refuse_newer, schema_version
 
@@ -70,6 +79,8 @@ class Database:
         self._engine_pid = 0
         self._opens = 0
         self._shared: _Connection | None = None
+        self._home: tuple[int, int] | None = None
+        """Device and number of the folder in which the database was found last."""
 
     @contextmanager
     def reading(self) -> Iterator[_Connection]:
@@ -143,7 +154,24 @@ class Database:
             # The next open does that, and speaks up where it cannot write.
             self._stop_engine()
 
+    def refuse_gone(self) -> None:
+        """Raise StoreGone where the folder is another one than before and empty of the database: an unmounted disk.
+
+        What would be begun anew in that place would be hidden when the disk is back.
+        """
+        if self._home is not None and not self.path.exists() and _identity(self.path.parent) != self._home:
+            raise StoreGone(
+                f"{self.path}: is gone, and its folder is another one than before; is a disk not mounted? "
+                "It goes on by itself when the disk is back"
+            )
+
     def _open(self, *, read_only: bool) -> _Connection:
+        self.refuse_gone()
+        con = self._open_here(read_only=read_only)
+        self._home = _identity(self.path.parent)
+        return con
+
+    def _open_here(self, *, read_only: bool) -> _Connection:
         read_only = read_only and self.path.exists()
         if not read_only:
             self._check_writable()
@@ -155,7 +183,7 @@ class Database:
                 return con
             if read_only:
                 _detach(con)
-                return self._open(read_only=False)
+                return self._open_here(read_only=False)
             if version > 0:
                 con = self._keep_copy(con, version)
             migrate(con)
@@ -234,6 +262,14 @@ def _transaction(con: _Connection) -> Iterator[None]:
             con.execute("ROLLBACK")
         raise
     con.execute("COMMIT")
+
+
+def _identity(folder: Path) -> tuple[int, int] | None:
+    try:
+        found = folder.stat()
+    except OSError:
+        return None
+    return found.st_dev, found.st_ino
 
 
 def _detach(con: _Connection) -> None:

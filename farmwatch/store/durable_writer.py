@@ -9,7 +9,7 @@ from datetime import datetime
 
 from farmwatch.files import how_to_own
 from farmwatch.history import Reading
-from farmwatch.store.errors import StoreBusy, StoreDamaged, StoreError, StoreFull, StoreNewer, StoreReadOnly
+from farmwatch.store.errors import StoreBusy, StoreDamaged, StoreError, StoreFull, StoreGone, StoreNewer, StoreReadOnly
 from farmwatch.store.pending import Batch, PendingFile
 from farmwatch.store.records import LastMesh, PollRecord, StoreKind
 from farmwatch.store.store import Store
@@ -82,7 +82,8 @@ class DurableWriter:
                 stored = self.store.add_round(readings, polls)
             except StoreError as fault:
                 self._remember(fault)
-                waiting = self._wait(readings, polls)
+                # Nothing waits in a place that is hidden once the disk is back: hosts show their last mesh again.
+                waiting = self._lose(readings) if isinstance(fault, StoreGone) else self._wait(readings, polls)
                 return WriteResult(stored=0, waiting=waiting, lost=len(readings) - waiting, state=self._state())
             except Exception:
                 # A bug of ours must not cost what was read either.
@@ -164,10 +165,14 @@ class DurableWriter:
         try:
             self.pending.append(readings, polls)
         except OSError as fault:
-            self._lost |= {(reading.machine, reading.mesh.digest()) for reading in readings}
             self._pending_words = self._of_pending(fault, "cannot grow either")
-            return 0
+            return self._lose(readings)
         return len(readings)
+
+    def _lose(self, readings: Sequence[Reading]) -> int:
+        """Count them as not kept; returns how many wait: none."""
+        self._lost |= {(reading.machine, reading.mesh.digest()) for reading in readings}
+        return 0
 
     def _of_pending(self, fault: OSError, what: str = "cannot be read or emptied") -> str:
         path = self.pending.path

@@ -5,6 +5,7 @@ StoreError          the database
 ├── StoreFull       no room on its disk: make room
 ├── StoreReadOnly   it may not be written: permissions, or a read-only mount
 │   └── StoreForeign  it belongs to another user, who could not write what this one would leave
+├── StoreGone       its disk is not mounted any more: mount it
 ├── StoreDamaged    it cannot be read as a database: restore a backup
 └── StoreNewer      written by a newer farmwatch: install that version
 """
@@ -30,6 +31,7 @@ __all__ = [
     "StoreError",
     "StoreForeign",
     "StoreFull",
+    "StoreGone",
     "StoreNewer",
     "StoreReadOnly",
     "holder",
@@ -60,6 +62,10 @@ class StoreForeign(StoreReadOnly):
     def __init__(self, words: str, owner: str) -> None:
         super().__init__(words)
         self.owner = owner
+
+
+class StoreGone(StoreError):
+    """The disk on which the database lay is not there any more."""
 
 
 class StoreDamaged(StoreError):
@@ -129,8 +135,6 @@ def translated(fault: Exception, path: Path) -> StoreError | None:
             f"{path}: no room is left on the disk; nothing was changed. Make room and it goes on by itself"
         )
     if number in _READ_ONLY:
-        if number == errno.EROFS:
-            return StoreReadOnly(f"{path}: may not be written: its disk is mounted read-only")
         folder = "" if os.access(path.parent, os.W_OK) else f"; its folder: {how_to_own(path.parent)}"
         return StoreReadOnly(f"{path}: may not be written; {how_to_own(path)}{folder}")
     # DuckDB gives no number where the system read what was asked and it was not a database.

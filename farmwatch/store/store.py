@@ -239,6 +239,10 @@ class Store:
         with self.database.reading() as con:
             return notes.last_run(con, name, until)
 
+    def refuse_gone(self) -> None:
+        """Raise StoreGone where the disk on which the database lay is not there any more."""
+        self.database.refuse_gone()
+
     # From ahead of the clock
 
     def ahead(self, now: datetime) -> Ahead:
