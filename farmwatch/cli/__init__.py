@@ -20,13 +20,15 @@ from pathlib import Path
 import click
 
 from farmwatch.cli.app import App
+from farmwatch.cli.completion import answer_shell, nearest_choice, prepare
 from farmwatch.cli.screen import error
 from farmwatch.errors import FarmwatchError
 
 __all__ = ["commands", "run"]
 
 _FAMILIES = (
-    "demo", "mapping", "poll", "fleet", "note", "report", "import_export", "service", "ticket", "realign",
+    "demo", "mapping", "poll", "poll_history", "fleet", "note", "report", "import_export", "service", "ticket",
+    "realign", "completion",
 )  # fmt: skip
 
 BUG, FAULT, INTERRUPTED = 1, 2, 130
@@ -57,6 +59,7 @@ def commands(context: click.Context, config: Path | None) -> None:
 
 for _family in _FAMILIES:
     for _command in import_module(f"farmwatch.cli.{_family}").COMMANDS:
+        prepare(_command)
         commands.add_command(_command)
 
 
@@ -66,6 +69,9 @@ def run(arguments: Sequence[str]) -> int:
         # A name that the terminal cannot write is shown in part rather than ending the command.
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")
+    answered = answer_shell(commands)
+    if answered is not None:
+        return answered
     try:
         # Not `commands.main`: it makes its own ends of an interrupt and of a closed pipe.
         with commands.make_context("farmwatch", list(arguments)) as context:
@@ -112,4 +118,4 @@ def _usage(fault: click.ClickException) -> str:
     """What was typed wrong, in a line, and where to read what is right."""
     text = " ".join(fault.format_message().split())
     where = fault.ctx.command_path if isinstance(fault, click.UsageError) and fault.ctx else "farmwatch"
-    return f"{text[:1].lower()}{text[1:].rstrip('.')}; see: {where} --help"
+    return f"{text[:1].lower()}{text[1:].rstrip('.')}{nearest_choice(fault)}; see: {where} --help"
