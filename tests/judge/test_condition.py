@@ -54,6 +54,10 @@ class TestChange:
         assert not finding.newest_agrees
         assert finding.newest_agrees_on_ideal
 
+    def test_a_reading_at_the_very_limit_is_within_it(self) -> None:
+        at_ideal, at_usable = found([0.15, 0.15, LIMITS.ideal_mm]), found([0.4, 0.4, LIMITS.usable_mm])
+        assert (at_ideal.newest_agrees_on_ideal, at_usable.newest_agrees) == (False, False)
+
     def test_one_reading_just_within_the_ideal_limit_changes_nothing_and_disagrees(self) -> None:
         finding = found([0.15, 0.15, 0.06])
         assert (finding.condition, finding.newest_agrees, finding.newest_agrees_on_ideal) == ("usable", True, False)

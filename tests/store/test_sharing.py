@@ -9,6 +9,7 @@ import tempfile
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -217,3 +218,22 @@ def test_another_user_may_read_and_is_told_that_it_may_not_write(reading: MakeRe
         assert said.stdout.splitlines()[0] == "1", said.stderr
         assert "may not be written; it belongs to root, mode 644; to mend it: sudo chown nobody " in said.stdout
         assert [entry.name for entry in Path(folder).iterdir()] == ["farm.duckdb"]
+
+
+@pytest.mark.parametrize("how", ["read", "write"])
+def test_a_restore_waits_for_whoever_holds_the_database_and_then_leaves_all_as_it_was(
+    tmp_path: Path, reading: MakeReading, how: str
+) -> None:
+    """Of a database that cannot be opened, whose lock is all that keeps the others out."""
+    whole = Store(tmp_path / "whole.duckdb")
+    whole.add_readings([reading()])
+    copy = tmp_path / "copy.duckdb"
+    whole.backup(copy)
+    store = Store(tmp_path / "farm.duckdb", patience_seconds=0.2)
+    store.add_readings([reading(seed=1)])
+    with held(store.path, how), pytest.raises(StoreBusy, match=r"another process uses it|held by process"):
+        store.restore(copy, datetime(2026, 11, 23, 6, 0, tzinfo=UTC))
+    assert not list(tmp_path.glob("farm.duckdb.before-restore-*"))
+    assert list(store.histories()) == ["heron-01"]
+    store.restore(copy, datetime(2026, 11, 23, 6, 0, tzinfo=UTC))
+    assert list(tmp_path.glob("farm.duckdb.before-restore-*"))
