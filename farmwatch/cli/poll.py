@@ -150,6 +150,9 @@ class _Onlooker:
     def pin(self, found: dict[str, str], at: datetime) -> None:
         pass
 
+    def knows(self, reading: Reading) -> bool:  # noqa: ARG002  # the names are those of Memory
+        return False
+
     def add_round(self, new: Sequence[Reading], records: Sequence[PollRecord]) -> int:  # noqa: ARG002  # the names are those of Memory
         self.seen += new
         return len(new)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 from datetime import datetime
 from typing import Protocol
 
@@ -41,6 +42,9 @@ class Memory(Protocol):
 
     def pin(self, found: dict[str, str], at: datetime) -> None:
         """Pin identities of machines that have none yet."""
+
+    def knows(self, reading: Reading) -> bool:
+        """Whether this mesh of this machine and time is stored."""
 
     def add_round(self, new: Sequence[Reading], records: Sequence[PollRecord]) -> int:
         """Store readings and records; returns how many readings were new."""
@@ -179,13 +183,17 @@ class RoundRecorder:
             celsius_is=self._celsius_is[name],
             in_work=name in self._in_work,
         )
+        more = why_not_believed(found.taken_at, attempt.at) if found.taken_at else ""
+        if last is not None and _stands_still(reading, last) and not self._store.knows(reading):
+            reading = replace(reading, taken_at=attempt.at, time_from="seen")
+            more = "its time stands still: counted from when it was seen"
         if last is not None and reading.taken_at <= last.taken_at:
             return self._earlier(reading)
         self._last[name] = LastMesh(
             machine=name, taken_at=reading.taken_at, seen_at=attempt.at, time_from=reading.time_from, digest=digest
         )
         self._readings.append(reading)
-        return "new", why_not_believed(found.taken_at, attempt.at) if found.taken_at else ""
+        return "new", more
 
     def _earlier(self, reading: Reading) -> tuple[Outcome, str]:
         """A mesh from before the newest one: a host that shows an old mesh again, or whose clock was set back."""
@@ -193,6 +201,12 @@ class RoundRecorder:
             self._new += 1
             return "new", "its time is before that of the newest reading: was its clock set back?"
         return "same", "it shows an earlier mesh again"
+
+
+def _stands_still(reading: Reading, last: LastMesh) -> bool:
+    """Whether a host gives another mesh the time of its newest one, or one from before it was last counted as seen."""
+    stopped = last.time_from == "seen" and reading.taken_at < last.taken_at
+    return reading.time_from == "host" and (stopped or reading.taken_at == last.taken_at)
 
 
 def _shared(machines_by: dict[str, list[str]], what: str) -> Iterator[str]:

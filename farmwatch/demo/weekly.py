@@ -47,6 +47,10 @@ class WeeklyStore:
         self._store.pin(found, at)
         self._identities = {**found, **self._identities}
 
+    def knows(self, reading: Reading) -> bool:
+        """Whether this mesh of this machine and time is stored."""
+        return self._store.knows(reading)
+
     def add_round(self, new: Sequence[Reading], records: Sequence[PollRecord]) -> int:
         """Keep readings and records; returns how many readings were new."""
         if any(self._is_late(reading) for reading in new):

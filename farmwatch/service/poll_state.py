@@ -60,6 +60,14 @@ class PollState:
             # They are not pinned in the database, so the next answers bring them here again.
             _unread("identities")
 
+    def knows(self, reading: Reading) -> bool:
+        """Whether this mesh of this machine and time is stored; not, as far as is known, while nothing can be read."""
+        try:
+            return self._store.knows(reading)
+        except StoreError:
+            _unread("one reading")
+            return False
+
     def add_round(self, new: Sequence[Reading], records: Sequence[PollRecord]) -> int:
         """Write readings and records; returns how many are kept."""
         self.written = True

@@ -20,7 +20,7 @@ from farmwatch.store.database import quoted
 from farmwatch.store.notes import wanted
 from farmwatch.store.reading_facts import FACTS
 from farmwatch.store.records import LastMesh
-from farmwatch.times import from_micros
+from farmwatch.times import from_micros, micros
 
 __all__ = [
     "Found",
@@ -32,6 +32,7 @@ __all__ = [
     "fetch_slice",
     "histories",
     "insert",
+    "knows",
     "last_digests",
     "latest",
     "sliced",
@@ -204,6 +205,12 @@ def last_digests(
         )
         for machine, taken, seen, time_from, digest in con.execute(sql.LAST_DIGESTS, wanted(names, until)).fetchall()
     }
+
+
+def knows(con: duckdb.DuckDBPyConnection, reading: Reading) -> bool:
+    """Whether this mesh of this machine and time stands."""
+    given = {"machine": reading.machine, "taken": micros(reading.taken_at), "digest": reading.mesh.digest()}
+    return con.execute(sql.KNOWS, given).fetchone() is not None
 
 
 def change_stamps(con: duckdb.DuckDBPyConnection) -> dict[str, str]:

@@ -194,6 +194,8 @@ WHERE name = $name AND ($until::BIGINT IS NULL OR "at" <= make_timestamptz($unti
 ORDER BY "at" DESC, rowid DESC LIMIT 1
 """
 
+KNOWS = "SELECT 1 FROM readings WHERE machine = $machine AND taken_at = make_timestamptz($taken) AND digest = $digest"
+
 # What a machine's record comes to: anything that is entered, of whatever time, changes it.
 CHANGE_STAMPS = """
 SELECT machine, string_agg(part, ' ' ORDER BY part) FROM (

@@ -89,6 +89,11 @@ class Store:
         with self.database.reading() as con:
             return readings.last_digests(con, names, until)
 
+    def knows(self, reading: Reading) -> bool:
+        """Whether this mesh of this machine and time is stored."""
+        with self.database.reading() as con:
+            return readings.knows(con, reading)
+
     def change_stamps(self) -> dict[str, str]:
         """A text for each machine that changes with any entry of it: readings, notes, moves, work."""
         with self.database.reading() as con:

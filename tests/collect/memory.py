@@ -44,6 +44,10 @@ class FakeStore:
     def pin(self, found: dict[str, str], at: datetime) -> None:
         self.pins = {**found, **self.pins}
 
+    def knows(self, reading: Reading) -> bool:
+        key = (reading.machine, reading.taken_at, reading.mesh.digest())
+        return key in {(one.machine, one.taken_at, one.mesh.digest()) for one in self.readings}
+
     def add_round(self, new: Sequence[Reading], records: Sequence[PollRecord]) -> int:
         known = {(r.machine, r.taken_at, r.mesh.digest()) for r in self.readings}
         fresh = [r for r in new if (r.machine, r.taken_at, r.mesh.digest()) not in known]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 from datetime import UTC, datetime, timedelta
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -16,7 +17,7 @@ from tests.collect.memory import FakeStore
 
 ROWS = [[0.1, 0.2, 0.3], [0.0, 0.1, 0.2], [0.15, 0.11, 0.12]]
 OTHER = [[0.1, 0.2, 0.3], [0.0, 0.1, 0.2], [0.15, 0.11, 0.13]]
-MINUTE = timedelta(minutes=1)
+MINUTE, HOUR = timedelta(minutes=1), timedelta(hours=1)
 
 
 def grid(rows: Any = ROWS, **more: Any) -> dict[str, Any]:
@@ -52,6 +53,46 @@ class TestNewAndSame:
         assert [record.outcome for record in outcomes] == ["new", "new", "same", "new"]
         assert "clock set back" in outcomes[-1].reason
         assert len(store.readings) == 3
+
+    def test_a_host_whose_clock_stands_still_is_counted_from_when_its_meshes_are_seen(self, farm, store, now):
+        """Else no two of its probings would ever be an hour apart, and none would be confirmed."""
+        third, fourth = [[0.3, 0.2, 0.1]] * 3, [[0.4, 0.2, 0.1]] * 3
+        with serving({}) as host:
+            settings = farm({"heron-01": host.address}, taken_at="$.t")
+            outcomes = []
+            for hours, rows in enumerate((ROWS, OTHER, OTHER, third, ROWS, third, fourth)):
+                host.scripts["/mesh"] = grid(rows, t="2026-11-23T05:00:00Z")
+                outcomes.append(poll_once(settings, store, now + hours * HOUR).records[0])
+        # The first mesh shown once more is known by its time.
+        assert [record.outcome for record in outcomes] == ["new", "new", "same", "new", "same", "same", "new"]
+        assert "stands still" in outcomes[1].reason
+        hours = [round((reading.taken_at - now) / HOUR, 3) for reading in store.readings]
+        assert hours == [-1.0, 1.0, 3.0, 6.0]
+        assert [reading.time_from for reading in store.readings] == ["host", "seen", "seen", "seen"]
+
+    @pytest.mark.parametrize("ahead", [timedelta(days=1), timedelta(hours=2)])
+    def test_a_host_whose_clock_runs_ahead_and_then_is_set_right(self, farm, store, now, ahead):
+        with serving({}) as host:
+            settings = farm({"heron-01": host.address}, taken_at="$.t")
+            outcomes = []
+            for hours, (rows, clock) in enumerate(((ROWS, ahead), (OTHER, ahead), ([[1, 2, 3]] * 3, timedelta(0)))):
+                told = now + hours * HOUR + clock
+                host.scripts["/mesh"] = grid(rows, t=told.isoformat())
+                outcomes.append(poll_once(settings, store, now + hours * HOUR).records[0])
+        assert [record.outcome for record in outcomes] == ["new"] * 3
+        assert [reading.time_from for reading in store.readings] == ["unknown", "seen", "host"]
+        assert [round((reading.taken_at - now) / HOUR, 3) for reading in store.readings] == [0.0, 1.0, 2.0]
+
+    def test_the_hour_that_autumn_repeats_costs_no_mesh(self, farm, store):
+        """Local times without an offset: in the second pass they read an hour too early, and every mesh is kept."""
+        start = datetime(2026, 10, 25, 0, 10, tzinfo=UTC)
+        with serving({}) as host:
+            settings = farm({"heron-01": host.address}, taken_at="$.t", taken_at_zone=ZoneInfo("Europe/Dublin"))
+            for number, local in enumerate(("01:10", "01:40", "01:10", "01:40", "02:10")):
+                host.scripts["/mesh"] = grid([[number, 0.2, 0.3]] * 3, t=f"2026-10-25T{local}:00")
+                [record] = poll_once(settings, store, start + number * HOUR / 2).records
+                assert record.outcome == "new"
+        assert len(store.readings) == 5
 
 
 class TestTimes:
