@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import gzip
 import http.server
 import select
@@ -92,6 +93,17 @@ class TestUnpacking:
             tracemalloc.stop()
         assert peak < 2_000_000
 
+    def test_no_coding_is_offered_so_no_bomb_is_asked_for(self):
+        asked = []
+
+        def remember(handler):
+            asked.append(handler.headers["Accept-Encoding"])
+            return Canned(b"1")
+
+        with serving({"/a": remember}) as host, Fetcher() as fetcher:
+            fetcher.get(f"{host.address}/a")
+        assert {coding.strip() for coding in asked[0].split(",")} == {"identity"}
+
     def test_an_answer_may_be_as_large_as_the_limit(self):
         with serving({"/a": b"x" * 2048, "/b": b"x" * 2049}) as host, Fetcher(largest_answer=2048) as fetcher:
             assert len(fetcher.get(f"{host.address}/a").body) == 2048
@@ -126,6 +138,63 @@ class TestKeeping:
         with serving({"/a": raw(once)}) as host:
             assert [fetcher.get(f"{host.address}/a").body for _ in range(3)] == [b"ok"] * 3
             assert host.connections == 3
+
+    @pytest.mark.parametrize("more", [b"HTTP/1.1 200 OK\r\nContent-Length: 5\r\n\r\nother", b"other", b"\r\n\r\n"])
+    def test_what_comes_unasked_on_a_kept_connection_is_no_answer_to_the_next_question(self, more):
+        """A host, or something between, that answers one question twice."""
+        ended = threading.Event()
+
+        def talk(sock):
+            asked = 0
+            with sock, contextlib.suppress(OSError):
+                while not ended.is_set() and sock.recv(65536):
+                    asked += 1
+                    sock.sendall(b"HTTP/1.1 200 OK\r\nContent-Length: 1\r\n\r\n%d" % asked)
+                    sock.sendall(more)
+
+        def listen(server):
+            while True:
+                try:
+                    sock, _ = server.accept()
+                except OSError:
+                    return
+                threading.Thread(target=talk, args=(sock,), daemon=True).start()
+
+        with socket.create_server(("127.0.0.1", 0)) as server, Fetcher(deadline_seconds=5.0) as fetcher:
+            threading.Thread(target=listen, args=(server,), daemon=True).start()
+            url = f"http://127.0.0.1:{server.getsockname()[1]}/a"
+            found = []
+            for _ in range(4):
+                try:
+                    found.append(fetcher.get(url).body)
+                except PollError as fault:
+                    found.append(fault.outcome)
+                # Until it has come; whoever asks at once can tell it from no answer of his own.
+                time.sleep(0.1)
+            ended.set()
+            server.shutdown(socket.SHUT_RDWR)
+        # A question of its own, or a fault that is said; never what was sent without one.
+        assert set(found) <= {b"1", b"2", b"3", b"4", "host-error", "unreachable"}
+        assert found[0] == b"1"
+
+    def test_a_name_that_changes_between_two_look_ups_is_asked_where_it_leads_now(self, fetcher, monkeypatch):
+        real = socket.getaddrinfo
+        places = iter([0, 1, 1])
+        with serving({"/a": b"first"}) as one, serving({"/a": b"second"}) as other:
+            ports = [one.port, other.port]
+
+            def moving(host, port, *rest, **more):
+                if host != "heron-01.example":
+                    return real(host, port, *rest, **more)
+                return real("127.0.0.1", ports[next(places)], *rest, **more)
+
+            monkeypatch.setattr(socket, "getaddrinfo", moving)
+            url = "http://heron-01.example:8080/a"
+            assert fetcher.get(url).body == b"first"
+            # The connection that is kept stays with the host that it was made to.
+            assert fetcher.get(url).body == b"first"
+            one.close()
+            assert fetcher.get(url).body == b"second"
 
     def test_one_question_at_a_time_per_address(self):
         inside, most = [], []
