@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
 
 from farmwatch.follow import Step
 from farmwatch.judge import Assessment, FleetAssessment
 from farmwatch.judge.assessment import Condition
+from farmwatch.report.follow_up import FollowUp, FollowUpOutcome
 from farmwatch.text import count, day_of, joined, signed, spaced
 
-__all__ = ["ChangedMachine", "changed_machines", "step_words", "why_repeated"]
+__all__ = ["Change", "ChangedMachine", "changed_machines", "merge_changes", "step_words", "why_repeated"]
 
 # Under this a change of the range is what two probings of one bed differ by: common practice, no source.
 _WORTH_SAYING_MM = 0.05
@@ -30,6 +32,47 @@ class ChangedMachine:
     before_mm: float | None
     now_mm: float | None
     what: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """One machine between two weeks: where it stood, where it stands, and what became of it."""
+
+    machine: str
+    condition: Condition
+    before_mm: float | None
+    now_mm: float | None
+    outcome: str
+    """In a word or three: new, held, failed its check, not done; empty where nothing was asked of it."""
+    what: tuple[str, ...]
+
+
+_OUTCOME: dict[FollowUpOutcome, str] = {
+    "came back": "failed its check", "not done": "not done", "done": "awaiting its check", "proven": "held",
+    "right again": "right by itself", "accepted": "accepted", "nothing found": "nothing found",
+    "withdrawn": "withdrawn", "taken out": "out of service",
+}  # fmt: skip
+
+
+def merge_changes(
+    changed: Sequence[ChangedMachine], follow_ups: Sequence[FollowUp], conditions: Mapping[str, Condition]
+) -> tuple[Change, ...]:
+    """Last week's list and what moved by itself, a machine each: failed first, then new, then as the table has it."""
+    listed = {row.machine: row for row in follow_ups}
+    moved = {row.machine: row for row in changed}
+    first, *others = _OUTCOME.values()
+    order = [first, "new", *others, ""]
+    found = []
+    for name in dict.fromkeys([*listed, *moved]):
+        row, own = listed.get(name) or moved[name], listed.get(name)
+        condition = conditions.get(name, "unknown")
+        is_new = own is None and condition == "past-limit"
+        outcome = _OUTCOME[own.outcome] if own is not None else "new" if is_new else ""
+        what = (*((own.words,) if own is not None else ()), *(moved[name].what if name in moved else ()))
+        change = Change(machine=name, condition=condition, before_mm=row.before_mm, now_mm=row.now_mm,
+                        outcome=outcome, what=what)  # fmt: skip
+        found.append((order.index(outcome), -_change(row.before_mm, row.now_mm), change))
+    return tuple(change for *_, change in sorted(found, key=lambda item: item[:2]))
 
 
 def changed_machines(now: FleetAssessment, before: FleetAssessment, zone: tzinfo) -> tuple[ChangedMachine, ...]:

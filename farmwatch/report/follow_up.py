@@ -8,13 +8,13 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import tzinfo
+from datetime import datetime, tzinfo
 from typing import Literal
 
 from farmwatch.judge import Assessment, FleetAssessment
 from farmwatch.report.groups import sort_machines
 from farmwatch.report.ticket_facts import PHASE_WORDS, TicketFacts
-from farmwatch.text import day_of, joined, mm
+from farmwatch.text import count, day_of, joined, mm
 from farmwatch.tickets import Ticket, TicketEvent
 
 __all__ = ["FollowUp", "find_follow_ups", "follow_ups_in_short"]
@@ -67,7 +67,7 @@ def find_follow_ups(
     for name, was in _listed(before, book).items():
         week = [t for t in mine.get(name, ()) if t.number in was_open or t.opened_at > before.at]
         ticket = week[-1] if week else None
-        outcome, words = _follow_up(here.get(name), ticket, events, zone)
+        outcome, words = _follow_up(here.get(name), ticket, events, now.at, zone)
         if ticket is not None and ticket.phase == "proposed" and any(t.phase == "proven" for t in week):
             outcome, words = "came back", "held its check, then past the limit again within the week"
         found.append(_row(name, was, here.get(name), ticket, outcome, words))
@@ -95,6 +95,7 @@ def _follow_up(
     machine: Assessment | None,
     ticket: Ticket | None,
     events: Mapping[int, Sequence[TicketEvent]],
+    at: datetime,
     zone: tzinfo,
 ) -> tuple[FollowUpOutcome, str]:
     if ticket is not None and not ticket.is_open:
@@ -110,7 +111,11 @@ def _follow_up(
         return ("right again", "within the limit, with no ticket") if right else ("not done", "no ticket yet")
     if right:
         return "right again", f"within the limit; its ticket is still {PHASE_WORDS[ticket.phase]}"
-    return "not done", _NOT_DONE.get(ticket.phase, "begun, not done")
+    return "not done", f"{_NOT_DONE.get(ticket.phase, 'begun, not done')}, open for {_days(ticket, at)}"
+
+
+def _days(ticket: Ticket, at: datetime) -> str:
+    return count(max(0, (at - ticket.opened_at).days), "day")
 
 
 def _worked_on(ticket: Ticket, events: Sequence[TicketEvent], zone: tzinfo) -> tuple[FollowUpOutcome, str]:

@@ -17,10 +17,10 @@ from farmwatch.judge.words import advice_phrase, cause_phrase, shim_sentences
 from farmwatch.report.charts import due_bars, history_line, spark_line
 from farmwatch.report.contour import contour_sheet
 from farmwatch.report.edition import condition_bar, machines_by_week
-from farmwatch.report.strips import quarter_columns, range_strip
+from farmwatch.report.strips import due_track, quarter_columns, range_strip, range_track
 from farmwatch.report.summary import hours
 from farmwatch.report.svg import whole
-from farmwatch.report.upcoming import WeekAhead
+from farmwatch.report.upcoming import DUE_WITHIN_DAYS, WeekAhead
 from farmwatch.report.view import MOST_DECISIONS, WeeklyView
 from farmwatch.report.work_sheets import SHEET_CAUTIONS, WorkSheet, range_history
 from farmwatch.text import ago, count, day_of, joined, mm, sanitize, shortened, signed, spaced
@@ -83,6 +83,9 @@ def _environment() -> Environment:
         history_line=history_line,
         spark_line=spark_line,
         range_strip=range_strip,
+        range_track=range_track,
+        due_track=due_track,
+        due_within=DUE_WITHIN_DAYS,
         condition_bar=condition_bar,
         machines_by_week=machines_by_week,
         quarter_columns=quarter_columns,

@@ -19,7 +19,9 @@ from farmwatch.report.quarter import WeekCounts
 from farmwatch.report.svg import Drawing, number, path
 from farmwatch.text import count, mm, shortened
 
-__all__ = ["CONDITIONS", "Mark", "MmScale", "mark_path", "quarter_columns", "range_strip"]
+__all__ = [
+    "CONDITIONS", "Mark", "MmScale", "due_track", "mark_path", "quarter_columns", "range_strip", "range_track",
+]  # fmt: skip
 
 CONDITIONS: tuple[tuple[Condition, str], ...] = (
     ("past-limit", "past the limit"), ("usable", "usable"), ("ideal", "ideal"), ("unknown", "not known"),
@@ -228,13 +230,17 @@ class _Strip:
 
     def _named(self, mark: Mark, label: _Label, top: float) -> None:
         y = top + label.lane - _LANE / 2
+        self.way(mark, y)
+        self.drawing.text(label.words, label.x, y + 4 - (_LINE if label.above else 0.0), cls="name")
+
+    def way(self, mark: Mark, y: float) -> None:
+        """A mark, and the hairline to where it stood last week."""
         x, *was = self._ends(mark)
         for before in was:
             sign = 1 if x > before else -1
             self.drawing.line(before + 4 * sign, y, x - 5 * sign, y, "hairline")
             self.drawing.add("path", cls="was", d=mark_path(mark.condition, before, y, 3.2))
         self._mark(mark, x, y)
-        self.drawing.text(label.words, label.x, y + 4 - (_LINE if label.above else 0.0), cls="name")
 
     def _stacked(self, marks: Sequence[Mark], top: float, room: float) -> None:
         slots: dict[int, list[Mark]] = {}
@@ -263,6 +269,45 @@ class _Strip:
             r = 0.9 * size
             lower = f"M{number(x - r)} {number(y)}a{number(r)} {number(r)} 0 0 0 {number(2 * r)} 0z"
             self.drawing.add("path", cls="past", d=lower)
+
+
+def range_track(
+    before_mm: float | None, now_mm: float | None, condition: Condition, limits: Limits, scale: MmScale, *, key: str
+) -> Markup:
+    """One machine's way from last week's range to this week's, in the height of a table row."""
+    said = [f"{word} {mm(value, 2)} mm" for word, value in (("was", before_mm), ("now", now_mm)) if value is not None]
+    drawing = Drawing(key, 220, 16, title=", ".join(said) or "not known", kind="track")
+    strip = _Strip(drawing, limits, scale, 6.0, 214.0)
+    for word, value in (("ideal", limits.ideal_mm), ("usable", limits.usable_mm)):
+        drawing.line(strip.x(value), 0, strip.x(value), 16, "limit" if word == "usable" else "limit ideal")
+    if now_mm is None:
+        if before_mm is not None:
+            drawing.add("path", cls="was", d=mark_path(condition, strip.x(before_mm), 8.0, 3.2))
+        return drawing.done()
+    mark = Mark(machine="", condition=condition, range_mm=now_mm, before_mm=before_mm, crossed=False, sure=True)
+    strip.way(mark, 8.0)
+    return drawing.done()
+
+
+def due_track(
+    quantiles: tuple[float | None, float | None, float | None], horizon: int, limit_days: int, *, key: str
+) -> Markup:
+    """When a machine passes the limit: 80 % of the forecast as a bar, the median as a tick, on one axis of 26 weeks."""
+    early, middle, late = quantiles
+    drawing = Drawing(key, 320, 16, title="Forecast in days: " + " to ".join(
+        f"{day:.0f}" if day is not None else f"over {horizon}" for day in quantiles), kind="track")  # fmt: skip
+
+    def x(days: float) -> float:
+        return 4.0 + 312.0 * min(max(days, 0.0), horizon) / horizon
+
+    for weeks in range(0, horizon // 7 + 1, 4):
+        drawing.line(x(7.0 * weeks), 0, x(7.0 * weeks), 16, "now")
+    drawing.line(x(limit_days), 0, x(limit_days), 16, "limit")
+    start, end = x(early or 0.0), x(late if late is not None else horizon)
+    drawing.add("rect", cls="bar", x=start, y=5.0, width=max(end - start, 1.5), height=6.0)
+    if middle is not None:
+        drawing.add("rect", cls="past", x=x(middle) - 1.2, y=1.0, width=2.4, height=14.0)
+    return drawing.done()
 
 
 def quarter_columns(weeks: Sequence[WeekCounts], *, key: str, wide: float = 420.0) -> Markup:

@@ -35,6 +35,7 @@ class DueMachine:
     drift: str
     """The screw that drifts most, in words; empty where the drift is not known."""
     history: RangeHistory | None
+    forecast: Forecast
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,12 +46,14 @@ class WeekAhead:
     expected: float
 
 
-def due_machines(machines: Sequence[Assessment], at: datetime, zone: tzinfo) -> tuple[DueMachine, ...]:
-    """Machines whose median crossing lies within four weeks, the earliest first."""
+def due_machines(
+    machines: Sequence[Assessment], at: datetime, zone: tzinfo, *, within_days: float = DUE_WITHIN_DAYS
+) -> tuple[DueMachine, ...]:
+    """Machines whose median crossing lies within four weeks (or `within_days`), the earliest first."""
     ordered = []
     for machine in machines:
         forecast = machine.forecast
-        if forecast is not None and forecast.p50 is not None and forecast.p50 <= DUE_WITHIN_DAYS:
+        if forecast is not None and forecast.p50 is not None and forecast.p50 <= within_days:
             ordered.append((forecast.p50, machine.machine, _due(machine, forecast, forecast.p50, at, zone)))
     return tuple(due for _, _, due in sorted(ordered, key=lambda row: row[:2]))
 
@@ -118,6 +121,7 @@ def _due(machine: Assessment, forecast: Forecast, middle: float, at: datetime, z
         chance=forecast.chance,
         drift=_drift(machine),
         history=history,
+        forecast=forecast,
     )
 
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, tzinfo
 
 from farmwatch.judge import Assessment, FleetAssessment
 from farmwatch.model import Limits
-from farmwatch.report.changes import ChangedMachine, changed_machines, why_repeated
+from farmwatch.report.changes import Change, ChangedMachine, changed_machines, merge_changes, why_repeated
 from farmwatch.report.decisions import Decision, find_decisions, host_at_fault, is_to_probe
 from farmwatch.report.figures import figure_sentences
 from farmwatch.report.follow_up import FollowUp, find_follow_ups, follow_ups_in_short
@@ -112,7 +113,11 @@ class WeeklyView:
     """What the tickets teach; empty without tickets."""
     changed: tuple[ChangedMachine, ...]
     changed_more: int
+    changes: tuple[Change, ...]
+    """Both of these by machine, for the page of what changed."""
     due: tuple[DueMachine, ...]
+    coming: tuple[DueMachine, ...]
+    """All that are as likely as not past the limit within the horizon, the earliest first."""
     weeks: tuple[WeekAhead, ...]
     followed: bool
     """Some machine's history says something: steps, drift or a forecast."""
@@ -123,6 +128,13 @@ class WeeklyView:
     fleet: tuple[MachineRow, ...]
     ranges_before: Mapping[str, float | None]
     """Range of each machine a week ago."""
+
+    @property
+    def anchors(self) -> dict[str, str]:
+        """Where each machine is read of first: its moves, its slip, or its row in the table of the fleet."""
+        found = {row.machine: f"row{i}" for i, row in enumerate(self.fleet, 1)}
+        found |= {slip.machine: f"slip{i}" for i, slip in enumerate(self.slips, 1)}
+        return found | {sheet.machine: f"steps{sheet.rank}" for sheet in self.sheets}
 
     @property
     def ranks(self) -> dict[str, int]:
@@ -182,7 +194,11 @@ def weekly_view(
         figures=() if book.figures is None else figure_sentences(book.figures, needs=False),
         changed=changed[:_CHANGES_SHOWN],
         changed_more=max(0, len(changed) - _CHANGES_SHOWN),
+        changes=merge_changes(
+            changed[:_CHANGES_SHOWN], follow_ups or (), {m.machine: m.condition for m in now.machines}
+        ),
         due=due,
+        coming=due_machines(healthy, at, zone, within_days=math.inf)[:_CHANGES_SHOWN],
         weeks=weeks,
         followed=any(m.drift is not None or m.forecast is not None or m.steps for m in now.machines),
         repeats=_repeats(groups.working, at, zone),

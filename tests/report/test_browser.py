@@ -157,6 +157,24 @@ def test_every_work_sheet_is_one_sheet_of_a4(browser, views, tmp_path, case, fac
     assert printed_pages(browser) == sheets
 
 
+def test_a_thumb_finds_every_link_of_the_finder(browser, views, tmp_path):
+    """Any machine's moves in two taps: the bar stays in sight, targets are at least 44 px high."""
+    opened(browser, views["tickets"], tmp_path, 360)
+    small = browser.execute_script(
+        "return [...document.querySelectorAll('.bar a, .finder a, .finder summary')].filter("
+        "e => e.getBoundingClientRect().height < 44).map(e => e.textContent)"
+    )
+    assert small == []
+    browser.execute_script("scrollTo(0, 4000)")
+    assert browser.execute_script("return document.querySelector('.bar').getBoundingClientRect().top") == 0
+    browser.execute_script("location.hash = document.querySelector('.finder a[href^=\"#steps\"]').hash")
+    top, bar = browser.execute_script(
+        "return [document.querySelector(location.hash).getBoundingClientRect().top,"
+        " document.querySelector('.bar').getBoundingClientRect().bottom]"
+    )
+    assert bar - 2 <= top < 200
+
+
 def test_a_table_that_is_too_tall_for_the_sheet_would_be_noticed(browser, views, tmp_path):
     """The check above can fail: a first page with forty more lines takes two sheets."""
     opened(browser, views["invented"], tmp_path)
@@ -194,8 +212,10 @@ def test_no_name_of_a_machine_is_broken(browser, views, tmp_path, width):
     found, broken = browser.execute_script(NAMES_ON_TWO_LINES)
     assert found > 80
     assert broken == []
-    browser.execute_script("const s = new CSSStyleSheet(); s.replaceSync('.whole { white-space: normal }');"
-                           "document.adoptedStyleSheets = [s]")  # fmt: skip
+    browser.execute_script(
+        "const s = new CSSStyleSheet(); s.replaceSync('.whole { white-space: normal } main { max-width: 9rem }');"
+        "document.adoptedStyleSheets = [s]"
+    )
     if width == 360:
         assert browser.execute_script(NAMES_ON_TWO_LINES)[1], "the check can fail"
 

@@ -70,6 +70,20 @@ def test_a_range_that_moved_by_more_than_a_probe_repeats_is_told(invented: Modul
     assert moved(invented, [cold], [replace(machine, range_mm=0.1)]) == ()
 
 
+def test_last_week_s_list_and_what_moved_stand_together_a_machine_each(with_tickets: WeeklyView):
+    rows = {row.machine: row for row in with_tickets.changes}
+    assert len(rows) == len(with_tickets.changes)
+    assert [row.outcome for row in with_tickets.changes[:2]] == ["failed its check", "new"]
+    assert rows["heron-01"].outcome == "new"
+    assert rows["heron-01"].what[0].startswith("front right: jumped down 1 tooth")
+    assert rows["plover-03"].outcome == "not done"
+    assert rows["plover-03"].what == (
+        "proposed, not approved, open for 1 day", "front left: jumped up 1 tooth (+0.403 mm), Sat 21 Nov"
+    )  # fmt: skip
+    assert rows["plover-04"].outcome == "awaiting its check"
+    assert {row.machine for row in (*with_tickets.follow_ups, *with_tickets.changed)} == set(rows)
+
+
 class TestSlipsAgain:
     def why(self, invented: ModuleType, *steps: Step, advice=("leave",)):
         machine = replace(invented.machine("heron-01", invented.bed()), steps=steps, advice=advice)

@@ -27,10 +27,10 @@ def rows(view: WeeklyView) -> dict[str, FollowUp]:
         ("avocet-01", "nothing found", "nothing was found at the machine on Thu 19 Nov", 13),
         ("heron-03", "withdrawn", "withdrawn on Wed 18 Nov", 14),
         ("plover-01", "right again", "within the limit; its ticket is still proposed", 12),
-        ("plover-05", "not done", "approved, not begun", 2),
-        ("avocet-02", "not done", "begun, not done", 5),
-        ("heron-09", "not done", "proposed, not approved", 7),
-        ("plover-03", "not done", "proposed, not approved", 9),
+        ("plover-05", "not done", "approved, not begun, open for 12 days", 2),
+        ("avocet-02", "not done", "begun, not done, open for 9 days", 5),
+        ("heron-09", "not done", "proposed, not approved, open for 40 days", 7),
+        ("plover-03", "not done", "proposed, not approved, open for 1 day", 9),
     ],
 )
 def test_each_machine_s_end_is_said(with_tickets: WeeklyView, machine: str, outcome: str, words: str, ticket: int):

@@ -159,7 +159,7 @@ def test_every_sheet_has_the_cautions_before_its_first_step(page: str):
 def front_page(view: WeeklyView) -> str:
     """The first page's markup, without the drawing for a narrow screen and what is there for screen readers alone."""
     page = render(view).split('<section class="front" aria-labelledby="farm">')[1]
-    front = re.split(r'<section[^>]*aria-labelledby="(?:more|became|learns|cautions|moved)"', page)[0]
+    front = re.split(r'<section[^>]*aria-labelledby="(?:finder|moved)"', page)[0]
     front = re.sub(r'<svg class="strip narrow".*?</svg>', "", front, flags=re.S)
     return re.sub(r"<(title|desc)[^>]*>.*?</\1>", "", front, flags=re.S)
 
@@ -258,3 +258,15 @@ def test_the_same_data_gives_the_same_bytes_whatever_the_process(page: str):
     ]
     said = [process.communicate(timeout=60)[0].strip() for process in running]
     assert said == [hashlib.sha256(page.encode()).hexdigest()] * 2
+
+
+def test_every_machine_is_found_and_its_link_leads_to_its_moves(with_tickets: WeeklyView):
+    page = render(with_tickets)
+    finder = page.split('<section class="finder')[1].split("</section>")[0]
+    links = {re.sub(r"<[^>]+>", "", name): to for to, name in re.findall(r'href="#([^"]+)">(.*?)</a>', finder)}
+    assert set(links) == {row.machine for row in with_tickets.fleet}
+    ids = set(re.findall(r' id="([^"]+)"', page))
+    assert set(links.values()) <= ids
+    assert links["plover-05"].startswith("steps")
+    assert links["plover-04"].startswith("slip")
+    assert links["heron-02"].startswith("row")

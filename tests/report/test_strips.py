@@ -11,7 +11,7 @@ import pytest
 
 from farmwatch.model import Limits
 from farmwatch.report.quarter import count_weeks
-from farmwatch.report.strips import Mark, MmScale, quarter_columns, range_strip
+from farmwatch.report.strips import Mark, MmScale, due_track, quarter_columns, range_strip, range_track
 from farmwatch.report.view import WeeklyView
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -125,3 +125,24 @@ def test_a_column_is_as_high_as_its_counts(with_tickets: WeeklyView):
     for high, number in zip(past, counts, strict=True):
         assert high / past[-1] == pytest.approx(number / counts[-1], abs=0.02)
     assert timedelta(weeks=13) == len(with_tickets.quarter) * timedelta(weeks=1)
+
+
+def test_a_track_leads_from_last_week_to_this_week_on_the_edition_s_scale():
+    scale = MmScale.holding([1.0], LIMITS)
+    svg = parsed(range_track(1.0, 0.05, "ideal", LIMITS, scale, key="t"))
+    assert len(of(svg, "limit", "limit ideal")) == 2
+    (line,) = of(svg, "hairline")
+    start, end = (float(x) for x in re.findall(r"[ML]([\d.]+) ", line.get("d", "")))
+    assert start - end == pytest.approx(208 * (scale.share(1.0) - scale.share(0.05)) - 9, abs=0.2)
+    for before, now in ((None, 0.1), (0.1, None), (None, None)):
+        parsed(range_track(before, now, "ideal", LIMITS, scale, key="t"))
+
+
+def test_a_forecast_s_bar_holds_its_median_and_ends_at_the_horizon():
+    for quantiles in ((6.0, 11.0, 21.0), (40.0, 80.0, None)):
+        svg = parsed(due_track(quantiles, 182, 28, key="d"))
+        (bar,), (tick,) = of(svg, "bar"), of(svg, "past")
+        left, wide = float(bar.get("x")), float(bar.get("width"))
+        assert left == pytest.approx(4 + 312 * quantiles[0] / 182, abs=0.1)
+        assert left + wide == pytest.approx(4 + 312 * (quantiles[2] or 182) / 182, abs=0.2)
+        assert left < float(tick.get("x")) + 1.2 < left + wide

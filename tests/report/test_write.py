@@ -211,7 +211,7 @@ def test_tickets_count_as_they_stood_at_the_week_s_end(settings: Settings, store
     assert write_report(settings, store, MONDAY + timedelta(days=9), Week(2026, 47)).read_bytes() == first
 
     later = words_of(write_report(settings, store, MONDAY + timedelta(days=7)).read_text(encoding="utf-8"))
-    assert "Of 1 machine: 1 held." in later
+    assert "Of last week's 1 machine: 1 held." in later
     assert "1 of 1 repair held at the first try." in later
     assert "technician-nine" not in later
 
