@@ -23,7 +23,7 @@ from farmwatch.model import Model
 from farmwatch.report import figure_sentences
 from farmwatch.store import Move
 from farmwatch.text import clock, day, day_of, mm, sanitize
-from farmwatch.tickets import Figures, Outbox, Proof, Ticket, TicketEvent
+from farmwatch.tickets import Figures, Outbox, Proof, Ticket, TicketEvent, owner_of
 
 __all__ = [
     "TicketPage", "cause_words", "end_of_acceptance", "show_cautions", "show_deliveries", "show_figures", "show_ticket",
@@ -69,6 +69,9 @@ def show_ticket(page: TicketPage) -> None:
     if ticket.phase == "accepted":
         paragraph(f"accepted {accepted_phrase(ticket, zone)}; {end_of_acceptance(ticket)}", hang=2)
     _show_range(page)
+    owner = owner_of(page.events)
+    if owner and ticket.is_open:
+        paragraph(f"owner: {sanitize(owner)}", hang=2)
     if ticket.remark:
         paragraph(f"note: {sanitize(ticket.remark)}", hang=2)
     if ticket.phase == "proving":

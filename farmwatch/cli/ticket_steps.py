@@ -7,7 +7,7 @@ import math
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -27,7 +27,28 @@ LONGEST_WORDS = 300
 
 _BY = click.option("--by", metavar="WHO", help="Who says so; the user of this computer if left out.")
 _WHY = click.option("--why", default="", metavar="TEXT", help="A line on it.")
-NUMBER = click.argument("number", type=click.IntRange(min=1, max=2**31 - 1))
+LARGEST_NUMBER = 2**31 - 1
+
+
+def _resolved(context: click.Context, _: click.Parameter, value: str) -> int:
+    """A ticket's number as given, or that of the machine's ticket: its open one, else the one last closed."""
+    from farmwatch.tickets import TicketRepository
+
+    if value.isdecimal():
+        if not 1 <= int(value) <= LARGEST_NUMBER:
+            raise click.BadParameter(f"{value} is no ticket's number")
+        return int(value)
+    app = context.find_object(App)
+    assert app is not None  # the command group makes it
+    machine = app.settings.machine(value).name
+    mine = TicketRepository(app.store).tickets([machine])
+    if not mine:
+        raise InputError(f"{machine} has no ticket; to open one: farmwatch ticket open {machine} --why TEXT")
+    # The bed before the host, the newest first.
+    return max(mine, key=lambda one: (one.is_open, one.cause != "host", one.number)).number
+
+
+NUMBER = click.argument("number", metavar="NUMBER|MACHINE", callback=_resolved)
 
 
 def who(by: str | None) -> str:
@@ -76,14 +97,86 @@ def _do(
     return done
 
 
+@click.command("open", short_help="Open a ticket for a machine by hand.")
+@click.argument("machine")
+@click.option("--why", required=True, metavar="TEXT", help="The reason; it stays on the ticket.")
+@click.option("--cause", type=click.Choice(["screws", "plate", "both", "frame", "probe", "host"]),
+              help="What it is about; what the machine is judged to have if left out.")  # fmt: skip
+@_BY
+@pass_app
+def open_(app: App, machine: str, why: str, cause: Any, by: str | None) -> None:
+    """Open a ticket for MACHINE that no reading has proposed; readings alone do not withdraw it."""
+    from farmwatch.tickets import Outbox, open_by_hand
+
+    if not words(why, "--why"):
+        raise InputError("--why is empty; say why the ticket is opened")
+    now, name = app.now(), app.settings.machine(machine).name
+    Outbox(app.store).announce(app.settings, now)
+    opened = open_by_hand(app.settings, app.store, app.assess(now, [name]), name, cause, words(why, "--why"), who(by))
+    Outbox(app.store).announce(app.settings, now)
+    echo(f"ticket {opened.number}: {sanitize(name)}, {opened.phase}")
+
+
+@click.command("reopen", short_help="Open a closed ticket again.")
+@NUMBER
+@_BY
+@click.option("--why", required=True, metavar="TEXT", help="The reason; it stays on the ticket.")
+@pass_app
+def reopen(app: App, number: int, by: str | None, why: str) -> None:
+    """Open the closed ticket NUMBER again: a proven one as one whose check failed, any other as proposed."""
+    if not words(why, "--why"):
+        raise InputError("--why is empty; say why the ticket is opened again")
+    said = words(why, "--why")
+    _act(app, number, "reopen", by, why, lambda one: replace(one, remark=f"Opened by hand again: {said}"))
+
+
+@click.command("undo", short_help="Take back the last step of a ticket, within a day.")
+@NUMBER
+@_BY
+@pass_app
+def undo(app: App, number: int, by: str | None) -> None:
+    """Take back the last step that a person took with ticket NUMBER, no more than a day ago."""
+    from farmwatch.tickets import Outbox, TicketRepository
+
+    now, book = app.now(), TicketRepository(app.store)
+    undone = book.undo(number, at=now, by=who(by))
+    Outbox(app.store).announce(app.settings, now)
+    one = book.ticket(number)
+    echo(f"ticket {number}: {sanitize(one.machine)}, {one.phase} again; undone: {undone.action}")
+
+
+@click.command("assign", short_help="Give an approved ticket to somebody.")
+@NUMBER
+@click.option("--to", "owner", required=True, metavar="WHO", help="Who is to do the work.")
+@_BY
+@pass_app
+def assign(app: App, number: int, owner: str, by: str | None) -> None:
+    """Give the approved ticket NUMBER to somebody."""
+    _act(app, number, "assign", by, _owner(owner, "--to"))
+
+
+def _owner(name: str, what: str) -> str:
+    said = words(name, what)
+    if not said:
+        raise InputError(f"{what} is empty; say who is to do the work")
+    return said
+
+
 @click.command("approve")
 @NUMBER
+@click.option("--for", "owner", metavar="WHO", help="Who is to do the work.")
 @_BY
 @_WHY
 @pass_app
-def approve(app: App, number: int, by: str | None, why: str) -> None:
+def approve(app: App, number: int, owner: str | None, by: str | None, why: str) -> None:
     """Approve the work that ticket NUMBER proposes."""
-    _act(app, number, "approve", by, why)
+    given = None if owner is None else _owner(owner, "--for")
+    if given is None:
+        _act(app, number, "approve", by, why)
+        return
+    _do(app, number, "approve", by, why, None)
+    done = _do(app, number, "assign", by, given, None)
+    echo(f"ticket {number}: {sanitize(done.machine)}, {done.phase} for {sanitize(given)}")
 
 
 @click.command("take", short_help="Take a ticket to work on it.")
@@ -212,4 +305,4 @@ def withdraw(app: App, number: int, by: str | None, why: str) -> None:
         paragraph("the acceptance has ended; a ticket is proposed anew while the machine is past the limit", hang=2)
 
 
-STEPS = (approve, take, put_back, done, accept, nothing_found, withdraw)
+STEPS = (open_, approve, assign, take, put_back, done, accept, nothing_found, withdraw, reopen, undo)

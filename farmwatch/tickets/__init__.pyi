@@ -9,5 +9,7 @@ from .repository import TicketRepository as TicketRepository
 from .ticket import Ticket as Ticket
 from .ticket import TicketEvent as TicketEvent
 from .ticket import as_of as as_of
+from .ticket import owner_of as owner_of
 from .updates import TicketChanges as TicketChanges
+from .updates import open_by_hand as open_by_hand
 from .updates import update_tickets as update_tickets

@@ -6,14 +6,14 @@ Pure: tickets, events and time in. Names of people never enter here; the figures
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from statistics import median
 from typing import ClassVar
 
 from farmwatch.tickets.durability import kaplan_meier
-from farmwatch.tickets.ticket import NEEDS_TECHNICIAN, Ticket, TicketEvent
+from farmwatch.tickets.ticket import NEEDS_TECHNICIAN, Ticket, TicketEvent, not_undone
 from farmwatch.times import rfc3339
 
 __all__ = ["SCHEMA", "Durability", "Figures"]
@@ -64,7 +64,7 @@ class Figures:
     ) -> Figures:
         """Figures from all tickets and events up to `at`; `models` gives each machine's model."""
         hands = [t for t in tickets if t.cause in NEEDS_TECHNICIAN and t.opened_at <= at]
-        past = [event for event in events if event.at <= at]
+        past = _standing(event for event in events if event.at <= at)
         hours = _hours(hands, at)
         waiting = [t for t in hands if t.phase in ("proposed", "approved", "in-work", "came-back")]
         each = median(hours) if hours else None
@@ -101,6 +101,15 @@ class Figures:
             "hours": {"each": self.hours_each, "timed": self.hours_timed, "open_work": self.hours_open},
             "shims": [{"mm": mm, "count": count} for mm, count in self.shims_open],
         }
+
+
+def _standing(events: Iterable[TicketEvent]) -> list[TicketEvent]:
+    """Of all tickets, the events that were not undone, in time order."""
+    by_number: dict[int, list[TicketEvent]] = {}
+    for event in events:
+        by_number.setdefault(event.number, []).append(event)
+    standing = [event for mine in by_number.values() for event in not_undone(mine)]
+    return sorted(standing, key=lambda event: (event.at, event.number))
 
 
 def _durability(hands: Sequence[Ticket], models: Mapping[str, str], at: datetime) -> tuple[Durability, ...]:

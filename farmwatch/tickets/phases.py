@@ -3,7 +3,8 @@
     proposed -> approved -> in-work -> proving -> proven
                    ^           |          |
                    +- came-back <---------+        accepted, nothing-found and withdrawn end it from where they may;
-                                                    accepted may still be withdrawn
+                                                    accepted may still be withdrawn, and `reopen` brings a
+                                                    closed one back: proven as came-back, any other as proposed
 
 This module holds the table and the rule that reads it, nothing else: no clock, no store. `_TABLE` is the whole
 truth; an action that it does not name for a phase is refused, and the refusal lists what is possible.
@@ -21,7 +22,18 @@ Phase = Literal[
     "proposed", "approved", "in-work", "proving", "proven", "came-back", "accepted", "nothing-found", "withdrawn"
 ]
 Action = Literal[
-    "approve", "take", "put-back", "done", "prove", "fail", "accept", "nothing-found", "withdraw", "refresh"
+    "approve",
+    "assign",
+    "take",
+    "put-back",
+    "done",
+    "prove",
+    "fail",
+    "accept",
+    "nothing-found",
+    "withdraw",
+    "reopen",
+    "refresh",
 ]
 
 PHASES: tuple[Phase, ...] = (
@@ -35,6 +47,7 @@ _TABLE: dict[tuple[Phase, Action], Phase] = {
     ("proposed", "accept"): "accepted",
     ("proposed", "withdraw"): "withdrawn",
     ("proposed", "refresh"): "proposed",
+    ("approved", "assign"): "approved",
     ("approved", "take"): "in-work",
     ("approved", "accept"): "accepted",
     ("approved", "withdraw"): "withdrawn",
@@ -55,6 +68,11 @@ _TABLE: dict[tuple[Phase, Action], Phase] = {
     ("came-back", "refresh"): "came-back",
     # The way back of an acceptance: the ticket stays closed, and the machine may be proposed anew.
     ("accepted", "withdraw"): "withdrawn",
+    # What was closed by mistake, or too early.
+    ("proven", "reopen"): "came-back",
+    ("accepted", "reopen"): "proposed",
+    ("nothing-found", "reopen"): "proposed",
+    ("withdrawn", "reopen"): "proposed",
 }
 ACTIONS: tuple[Action, ...] = tuple(dict.fromkeys(action for _, action in _TABLE))
 

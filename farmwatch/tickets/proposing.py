@@ -19,9 +19,18 @@ from datetime import date, datetime, timedelta
 from typing import Literal
 
 from farmwatch.judge import Assessment, FleetAssessment
-from farmwatch.tickets.ticket import NEEDS_TECHNICIAN, REPLACED, Ticket, TicketCause, plan_document
+from farmwatch.tickets.ticket import BY_HAND, NEEDS_TECHNICIAN, REPLACED, Ticket, TicketCause, plan_document
 
-__all__ = ["RISE_AFTER_FLOOR_MM", "Rules", "TicketChange", "changes_due", "is_settled", "with_numbers", "workday"]
+__all__ = [
+    "RISE_AFTER_FLOOR_MM",
+    "Rules",
+    "TicketChange",
+    "changes_due",
+    "draft_by_hand",
+    "is_settled",
+    "with_numbers",
+    "workday",
+]
 
 RISE_AFTER_FLOOR_MM = 0.05
 # A person has said no: for four weeks only a rise of 0.05 mm is reason to ask again.
@@ -105,7 +114,11 @@ def _of_bed(
     wants = _wants(machine, rules)
     if open_ticket is not None:
         yield from _for_open_ticket(fleet, machine, open_ticket, wants, rules, today)
-    elif wants and not is_settled(machine, mine, fleet.at, fleet.limits.usable_mm):
+    elif (
+        wants
+        and not is_settled(machine, mine, fleet.at, fleet.limits.usable_mm)
+        and not _refused(machine, mine, fleet.at)
+    ):
         yield _opening(fleet, machine, rules, today)
 
 
@@ -130,10 +143,30 @@ def is_settled(machine: Assessment, mine: Sequence[Ticket], at: datetime, usable
     assert last.closed_range_mm is not None
     assert last.closed_at is not None
     risen = machine.condition_range_mm > last.closed_range_mm + RISE_AFTER_FLOOR_MM
-    if last.phase in ("nothing-found", "withdrawn"):
+    if last.phase == "nothing-found":
         return not risen and at - last.closed_at < QUIET_AFTER_A_NO
     # Proven above the usable limit means: as good as teeth allow.
     return last.phase == "proven" and machine.at_tooth_floor and last.closed_range_mm > usable_mm and not risen
+
+
+def _refused(machine: Assessment, mine: Sequence[Ticket], at: datetime) -> bool:
+    """Whether a person has withdrawn its last ticket lately: no other is proposed, and it stays among the decisions."""
+    ended = [t for t in mine if t.closed_at is not None and t.cause != "host" and t.closed_range_mm is not None]
+    last = max(ended, key=lambda t: (t.closed_at, t.number), default=None)
+    if last is None or last.phase != "withdrawn" or machine.range_mm is None:
+        return False
+    assert last.closed_at is not None
+    assert last.closed_range_mm is not None
+    risen = machine.range_mm > last.closed_range_mm + RISE_AFTER_FLOOR_MM
+    return not risen and at - last.closed_at < QUIET_AFTER_A_NO
+
+
+def draft_by_hand(fleet: FleetAssessment, machine: Assessment, cause: TicketCause, why: str, rules: Rules) -> Ticket:
+    """The ticket that a person opens for a machine, with what is known of it now."""
+    today = fleet.at.date()
+    priority = 2 if machine.range_mm is None else _priority(machine, fleet)
+    draft = _draft(fleet, machine, cause, priority=priority, due=_due(priority, today, rules))
+    return replace(draft, remark=f"{BY_HAND}: {why}")
 
 
 def _accepted(mine: Sequence[Ticket], cause: str, range_mm: float | None, at: datetime) -> bool:
@@ -163,10 +196,17 @@ def _for_open_ticket(
 ) -> Iterator[TicketChange]:
     if open_ticket.phase not in ("proposed", "approved", "came-back"):
         return
+    by_hand = open_ticket.remark.startswith(BY_HAND)
     if not wants:
-        yield from _came_right(machine, open_ticket)
+        if not by_hand:
+            yield from _came_right(machine, open_ticket)
         return
-    if machine.condition == "past-limit" and machine.cause != open_ticket.cause and open_ticket.phase != "came-back":
+    if (
+        not by_hand
+        and machine.condition == "past-limit"
+        and machine.cause != open_ticket.cause
+        and open_ticket.phase != "came-back"
+    ):
         why = f"{REPLACED} {machine.cause}; another ticket takes its place."
         yield TicketChange(kind="withdraw", ticket=open_ticket, why=why)
         opening = _opening(fleet, machine, rules, today)

@@ -5,18 +5,20 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 import duckdb
 
 from farmwatch.errors import InputError
 from farmwatch.store import Store, ticket_sql
-from farmwatch.tickets.phases import Action, Phase, follows
-from farmwatch.tickets.ticket import Ticket, TicketEvent
+from farmwatch.tickets.phases import CLOSED, Action, Phase, follows
+from farmwatch.tickets.ticket import Ticket, TicketEvent, not_undone, work_span
 from farmwatch.times import BELIEVED_AHEAD, from_micros, micros
 
 __all__ = ["TicketRepository", "TicketTransaction"]
+
+UNDONE_WITHIN = timedelta(days=1)
 
 
 class TicketRepository:
@@ -58,6 +60,22 @@ class TicketRepository:
         """
         with self._database.writing() as con:
             return TicketTransaction(con).act(number, action, at=at, by=by, why=why, change=change)
+
+    def undo(self, number: int, *, at: datetime, by: str) -> TicketEvent:
+        """Take back the last step of a ticket, a person's and no older than a day, and return it.
+
+        Raises InputError where there is none: the program's own steps follow from readings, and an opening is ended by
+        withdrawing the ticket.
+        """
+        with self._database.writing() as con:
+            return TicketTransaction(con).undo(number, at=at, by=by)
+
+    def open_by_hand(self, draft: Ticket, *, by: str, why: str) -> Ticket:
+        """Open a ticket that a person wants; raises InputError where one is open for the machine already."""
+        with self._database.writing() as con:
+            transaction = TicketTransaction(con)
+            transaction.refuse_second(draft.machine, draft.cause)
+            return transaction.open(draft, by=by, why=why)
 
     def together(self, changes: Callable[[TicketTransaction], None]) -> None:
         """Several changes in one transaction: all of them stand, or none."""
@@ -104,14 +122,60 @@ class TicketTransaction:
         # right again does not bind what follows to its times. The order of the table is that of what happened.
         if before.changed_at - at <= BELIEVED_AHEAD:
             at = max(at, before.changed_at)
+        if action == "reopen":
+            self.refuse_second(before.machine, before.cause)
+            before = _open_again(before)
         after = change(before) if change else before
         after = replace(after, phase=to, revision=before.revision + 1, changed_at=at)
         self.con.execute(ticket_sql.UPDATE_TICKET, {**_row(after), "read_revision": before.revision})
         self._enter(after, action, before.phase, by, why, at)
         return after
 
+    def undo(self, number: int, *, at: datetime, by: str) -> TicketEvent:
+        """As `TicketRepository.undo`, inside this transaction."""
+        before = _read(self.con, number)
+        standing = [event for event in not_undone(_events(self.con, number)) if event.action != "refresh"]
+        last = standing[-1] if standing else None
+        if last is None or last.from_phase is None:
+            raise InputError(
+                f"ticket {number}: nothing but its opening to undo; farmwatch ticket withdraw {number} ends it"
+            )
+        if last.by_program:
+            raise InputError(f"ticket {number}: its last step was the program's ({last.action}); later readings decide")
+        if at - last.at > UNDONE_WITHIN:
+            raise InputError(f"ticket {number}: its last step ({last.action}) is older than a day and stays")
+        if before.phase in CLOSED and last.from_phase not in CLOSED:
+            self.refuse_second(before.machine, before.cause)
+        work_from, work_until = work_span(standing[:-1])
+        after = replace(
+            _open_again(before) if last.from_phase not in CLOSED else before,
+            work_from=work_from,
+            work_until=work_until,
+            method=None if last.action == "done" else before.method,
+            phase=last.from_phase,
+            revision=before.revision + 1,
+            changed_at=max(at, before.changed_at),
+        )
+        self.con.execute(ticket_sql.UPDATE_TICKET, {**_row(after), "read_revision": before.revision})
+        self._enter(after, "undo", before.phase, by, f"undoes {last.action}", after.changed_at)
+        return last
+
+    def refuse_second(self, machine: str, cause: str) -> None:
+        """Raise InputError where another ticket of that kind (bed or host) is open for the machine."""
+        host = cause == "host"
+        for other in self.tickets():
+            if other.machine == machine and other.is_open and (other.cause == "host") == host:
+                raise InputError(
+                    f"ticket {other.number} is open for {machine} already; see farmwatch ticket show {other.number}"
+                )
+
     def _enter(self, ticket: Ticket, action: str, start: Phase | None, by: str, why: str, at: datetime) -> None:
         self.con.execute(ticket_sql.INSERT_EVENT, [ticket.number, micros(at), action, start, ticket.phase, by, why])
+
+
+def _open_again(ticket: Ticket) -> Ticket:
+    """Without what was written as it closed."""
+    return replace(ticket, closed_at=None, closed_range_mm=None, accepted_limit_mm=None, accepted_until=None)
 
 
 def _read(con: duckdb.DuckDBPyConnection, number: int) -> Ticket:

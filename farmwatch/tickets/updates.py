@@ -10,12 +10,12 @@ from farmwatch.config import Settings
 from farmwatch.judge import Assessment, FleetAssessment
 from farmwatch.store import Store
 from farmwatch.tickets.progress import NOT_AS_PLANNED, Proof, proofs
-from farmwatch.tickets.proposing import Rules, TicketChange, changes_due, with_numbers
+from farmwatch.tickets.proposing import Rules, TicketChange, changes_due, draft_by_hand, with_numbers
 from farmwatch.tickets.repository import TicketRepository, TicketTransaction
-from farmwatch.tickets.ticket import PROGRAM, Ticket
+from farmwatch.tickets.ticket import PROGRAM, Ticket, TicketCause
 from farmwatch.times import BELIEVED_AHEAD
 
-__all__ = ["TicketChanges", "rules_of", "update_tickets"]
+__all__ = ["TicketChanges", "open_by_hand", "rules_of", "update_tickets"]
 
 _Done = dict[str, list[Ticket]]
 
@@ -40,6 +40,18 @@ def rules_of(settings: Settings) -> Rules:
         workdays=working.weekdays if working else frozenset(range(5)),
         closed=settings.farm.closed,
     )
+
+
+def open_by_hand(
+    settings: Settings, store: Store, fleet: FleetAssessment, machine: str, cause: TicketCause | None, why: str, by: str
+) -> Ticket:
+    """Open a ticket that a person wants for a machine of `fleet`; its cause is the judged one if left out.
+
+    Raises InputError where one is open already, and StoreError.
+    """
+    one = next(found for found in fleet.machines if found.machine == machine)
+    draft = draft_by_hand(fleet, one, cause or one.cause, why, rules_of(settings))
+    return TicketRepository(store).open_by_hand(draft, by=by, why=why)
 
 
 def update_tickets(settings: Settings, store: Store, fleet: FleetAssessment) -> TicketChanges:

@@ -8,8 +8,9 @@ import pytest
 
 from farmwatch.assess import assess
 from farmwatch.config import load_settings
+from farmwatch.errors import InputError
 from farmwatch.store import Move
-from farmwatch.tickets import TicketRepository, update_tickets
+from farmwatch.tickets import TicketRepository, is_settled, update_tickets
 from tests.cli.conftest import NOW, bed, reading
 
 
@@ -67,7 +68,7 @@ def test_a_withdrawal_wants_a_reason(proposed):
     assert proposed("ticket", "withdraw", "1", "--why", "scrapped", "--by", "manager")[0] == 0
     code, _, err = proposed("ticket", "approve", "1")
     assert code == 2
-    assert "closed; nothing follows" in err
+    assert "possible now: reopen" in err
 
 
 @pytest.mark.parametrize("arguments", [("show", "9"), ("approve", "9"), ("give-up", "webhook/ticket-9-1")])
@@ -226,3 +227,129 @@ def test_a_ticket_in_proving_fits_the_screen(proving, monkeypatch, columns):
     for command in (("show", "1"), ("list",), ("deliveries",)):
         _, out, _ = proving("ticket", *command)
         assert max(map(len, out.splitlines())) <= columns
+
+
+def test_a_ticket_is_opened_by_hand_and_readings_alone_do_not_take_it_away(farm):
+    farm.store.add_readings([reading("plover-01", days, bed(0.0, int(days))) for days in range(9, 0, -1)])
+    code, out, _ = farm("ticket", "open", "plover-01", "--why", "It creaks.", "--cause", "frame", "--by", "bench 2")
+    assert (code, out) == (0, "ticket 1: plover-01, proposed\n")
+    assert "plover" not in farm("ticket", "propose")[1]
+    document = json.loads(farm("ticket", "show", "plover-01", "--json")[1])
+    assert (document["cause"], document["phase"], document["remark"]) == (
+        "frame", "proposed", "Opened by hand: It creaks.",
+    )  # fmt: skip
+    code, _, err = farm("ticket", "open", "plover-01", "--why", "again")
+    assert code == 2
+    assert "ticket 1 is open for plover-01 already" in err
+    assert farm("ticket", "open", "plover-01", "--why", " ")[0] == 2
+    assert farm("ticket", "open", "no-such", "--why", "x")[0] == 2
+
+
+def test_a_ticket_goes_by_the_name_of_its_machine(proposed):
+    assert proposed("ticket", "approve", "heron-01", "--by", "manager")[1] == "ticket 1: heron-01, approved\n"
+    assert proposed("ticket", "show", "heron-01")[1] == proposed("ticket", "show", "1")[1]
+    code, _, err = proposed("ticket", "show", "plover-01")
+    assert code == 2
+    assert "plover-01 has no ticket" in err
+    assert "did you mean" in proposed("ticket", "show", "heron-1")[2]
+    assert proposed("ticket", "show", "0")[0] == 2
+    assert proposed("ticket", "show", "99")[0] == 2
+
+
+def test_who_has_it_is_said(proposed):
+    out = proposed("ticket", "approve", "1", "--for", "bench 2", "--by", "manager")[1]
+    assert out == "ticket 1: heron-01, approved for bench 2\n"
+    assert "owner: bench 2" in proposed("ticket", "show", "1")[1]
+    proposed("ticket", "assign", "1", "--to", "bench 3", "--by", "manager")
+    assert "owner: bench 3" in proposed("ticket", "show", "1")[1]
+    [one] = [m for m in json.loads(proposed("assess", "--json")[1])["machines"] if m["machine"] == "heron-01"]
+    assert one["ticket"]["owner"] == "bench 3"
+    proposed("ticket", "take", "1", "--by", "bench 1")
+    assert "owner: bench 1" in proposed("ticket", "show", "1")[1]
+    proposed("ticket", "put-back", "1", "--by", "bench 1")
+    assert "owner:" not in proposed("ticket", "show", "1")[1]
+    assert proposed("ticket", "assign", "1", "--to", " ")[0] == 2
+
+
+@pytest.mark.parametrize(
+    ("way", "undone"),
+    [
+        ((), None),
+        (("approve",), "proposed"),
+        (("approve", "take"), "approved"),
+        (("approve", "take", "put-back"), "in-work"),
+        (("approve", "take", "done"), "in-work"),
+        (("approve", "take", "done", "take"), "proving"),
+        (("approve", "take", "nothing-found"), "in-work"),
+        (("accept",), "proposed"),
+        (("withdraw",), "proposed"),
+        (("approve", "take", "withdraw"), "in-work"),
+    ],
+)
+def test_the_last_step_is_taken_back_and_the_ticket_is_what_it_was(proposed, way, undone):
+    def said():
+        document = json.loads(proposed("ticket", "show", "1", "--json")[1])
+        return {key: value for key, value in document.items() if key not in ("changed_at", "events")}
+
+    for action in way[:-1]:
+        assert proposed("ticket", action, "1", "--by", "bench")[0] == 0
+    before = said()
+    for action in way[-1:]:
+        more = ("--why", "a slip") if action == "withdraw" else ()
+        assert proposed("ticket", action, "1", "--by", "bench", *more)[0] == 0
+    code, out, err = proposed("ticket", "undo", "1", "--by", "bench")
+    if undone is None:
+        assert code == 2
+        assert "nothing but its opening to undo" in err
+        return
+    assert (code, out) == (0, f"ticket 1: heron-01, {undone} again; undone: {way[-1]}\n")
+    assert said() == before
+
+
+def test_undo_goes_back_step_by_step_and_no_further_than_a_day(proposed):
+    for action in ("approve", "take", "done"):
+        proposed("ticket", action, "1", "--by", "bench")
+    assert "in-work again" in proposed("ticket", "undo", "1")[1]
+    assert "approved again" in proposed("ticket", "undo", "1")[1]
+    assert "proposed again" in proposed("ticket", "undo", "1")[1]
+    assert proposed("ticket", "undo", "1")[0] == 2
+    book = TicketRepository(proposed.store)
+    book.act(1, "approve", at=NOW, by="manager")
+    with pytest.raises(InputError, match="older than a day"):
+        book.undo(1, at=NOW + timedelta(days=3), by="manager")
+
+
+def test_a_step_of_the_program_is_not_undone(proposed):
+    for action in ("approve", "take", "done"):
+        proposed("ticket", action, "1", "--by", "bench")
+    TicketRepository(proposed.store).act(1, "fail", at=NOW + timedelta(hours=1), by="farmwatch", why="0.64 mm.")
+    code, _, err = proposed("ticket", "undo", "1")
+    assert code == 2
+    assert "its last step was the program's (fail)" in err
+
+
+@pytest.mark.parametrize(
+    ("way", "phase"),
+    [(("withdraw",), "proposed"), (("accept",), "proposed"), (("approve", "take", "nothing-found"), "proposed")],
+)
+def test_what_was_closed_by_mistake_is_opened_again(proposed, way, phase):
+    for action in way:
+        more = ("--why", "a slip") if action == "withdraw" else ()
+        assert proposed("ticket", action, "1", "--by", "manager", *more)[0] == 0
+    assert proposed("ticket", "reopen", "1", "--by", "manager")[0] == 2  # wanted: why
+    code, out, _ = proposed("ticket", "reopen", "heron-01", "--by", "manager", "--why", "It was too early.")
+    assert (code, out) == (0, f"ticket 1: heron-01, {phase}\n")
+    document = json.loads(proposed("ticket", "show", "1", "--json")[1])
+    assert (document["closed_at"], document["accepted_until"], document["closed_range_mm"]) == (None, None, None)
+    assert "too early" in document["remark"]
+    # A second one beside it is refused.
+    assert proposed("ticket", "open", "heron-01", "--why", "x")[0] == 2
+
+
+def test_a_withdrawn_ticket_does_not_hide_a_machine_past_its_limit(proposed):
+    proposed("ticket", "withdraw", "1", "--by", "manager", "--why", "a slip")
+    assert proposed("ticket", "propose")[1] == "nothing has changed\n"  # nobody is asked again at once
+    settings = load_settings(proposed.config)
+    found = assess(settings, proposed.store, NOW + timedelta(minutes=5), ["heron-01"])
+    mine = TicketRepository(proposed.store).tickets(["heron-01"])
+    assert not is_settled(found.machines[0], mine, found.at, settings.limits.usable_mm)

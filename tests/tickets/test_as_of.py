@@ -30,6 +30,8 @@ def written(ticket: Ticket, action: str, hours: float) -> Ticket:
         return replace(ticket, work_until=at, closed_at=at)
     if action == "accept":
         return replace(ticket, closed_at=at, closed_range_mm=0.28, accepted_limit_mm=0.3)
+    if action == "reopen":
+        return replace(ticket, closed_at=None, closed_range_mm=None, accepted_limit_mm=None)
     return replace(ticket, closed_at=at) if action in ("prove", "withdraw") else ticket
 
 
@@ -67,8 +69,11 @@ def test_every_state_on_the_way_is_told_again_from_the_last(choices: list[int]) 
     states, events = walked(choices)
     for hours, then in enumerate(states):
         (found,) = as_of([states[-1]], events, later(hours + 0.5))
-        assert [getattr(found, name) for name in TOLD_BY_EVENTS] == [getattr(then, name) for name in TOLD_BY_EVENTS]
-        if not then.is_open:
+        # On what terms it was closed is not kept of one that was opened again.
+        again = any(event.action == "reopen" and event.at > later(hours + 0.5) for event in events)
+        told = TOLD_BY_EVENTS[:-3] if again else TOLD_BY_EVENTS
+        assert [getattr(found, name) for name in told] == [getattr(then, name) for name in told]
+        if not then.is_open and not again:
             assert found.method == then.method
 
 
@@ -98,4 +103,7 @@ def test_a_real_book_read_at_each_step_is_told_again_at_the_end(tmp_path: Path) 
     tickets, events = book.tickets(), book.events()
     for hours, then in enumerate(read):
         (found,) = as_of(tickets, events, later(hours))
-        assert [getattr(found, name) for name in TOLD_BY_EVENTS] == [getattr(then, name) for name in TOLD_BY_EVENTS]
+        # On what terms it was closed is not kept of one that was opened again.
+        again = any(event.action == "reopen" and event.at > later(hours + 0.5) for event in events)
+        told = TOLD_BY_EVENTS[:-3] if again else TOLD_BY_EVENTS
+        assert [getattr(found, name) for name in told] == [getattr(then, name) for name in told]
