@@ -27,7 +27,7 @@ from farmwatch.errors import FarmwatchError
 __all__ = ["commands", "run"]
 
 _FAMILIES = (
-    "demo", "mapping", "poll", "poll_history", "fleet", "note", "report", "import_export", "service", "ticket",
+    "demo", "mapping", "find", "poll", "poll_history", "fleet", "note", "report", "import_export", "service", "ticket",
     "realign", "completion",
 )  # fmt: skip
 

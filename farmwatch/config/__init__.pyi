@@ -1,4 +1,6 @@
 from . import settings as settings
+from .adding import add_machine as add_machine
+from .adding import machine_line as machine_line
 from .faults import ConfigError as ConfigError
 from .fields import FILL_IN as FILL_IN
 from .load import load_settings as load_settings

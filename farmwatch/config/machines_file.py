@@ -13,7 +13,7 @@ from typing import Any
 
 from farmwatch.config.faults import Notes, Place, nearest, shown
 
-__all__ = ["COLUMNS", "read_machines_file"]
+__all__ = ["COLUMNS", "delimiter_of", "header_of", "read_machines_file"]
 
 COLUMNS = ("name", "aisle", "model", "mapping", "address", "every_minutes")
 _NEEDED = ("name", "model")
@@ -43,6 +43,24 @@ def read_machines_file(value: object, folder: Path, notes: Notes) -> list[tuple[
     return rows
 
 
+def header_of(text: str) -> list[str]:
+    """The names of the columns; empty where there is no first line."""
+    return [name.strip() for name in next(_lines(text), (0, []))[1]]
+
+
+def delimiter_of(text: str) -> str:
+    """What parts the cells: a comma, or a semicolon where the first line says so."""
+    return next((_delimiter(line) for line in text.splitlines() if _holds_something(line)), ",")
+
+
+def _delimiter(line: str) -> str:
+    return ";" if ";" in line and "," not in line else ","
+
+
+def _holds_something(line: str) -> bool:
+    return bool(line.strip()) and not line.startswith("# ") and line.strip() != "#"
+
+
 def _read_text(value: object, folder: Path, notes: Notes) -> str | None:
     if not isinstance(value, str) or not value or "\0" in value:
         notes.fault(("machines_file",), shown(value), 'wanted a path such as "machines.csv"')
@@ -60,10 +78,10 @@ def _lines(text: str) -> Iterator[tuple[int, list[str]]]:
     """Line number and cells of every line that holds something; a cell cannot run over a line's end."""
     delimiter = ""
     for number, line in enumerate(text.replace("\r\n", "\n").replace("\r", "\n").split("\n"), start=1):
-        if not line.strip() or line.startswith("# ") or line.strip() == "#":
+        if not _holds_something(line):
             continue
         if not delimiter:
-            delimiter = ";" if ";" in line and "," not in line else ","
+            delimiter = _delimiter(line)
         # The reader gives up on a cell of 128 KiB; one so long is no machine, and its name says so.
         if len(line) > LONGEST_LINE:
             yield number, [line]
