@@ -2,7 +2,7 @@
 
 The rules are read in order; the first that fits gives the cause and the advice in the order it is to be done.
 
-    R ≤ usable                                        none     plan-ahead | watch | leave
+    within usable                                     none     plan-ahead | watch | leave
     R without spikes ≤ usable                         probe    check-probe
     F > usable, two screws, the plate itself usable   frame    (realign,) shim
     F > usable, reversed and it stayed                frame    (realign,) check-probe
@@ -19,11 +19,13 @@ a plan is made for: 10 % of R, and 2 sd. Before all of them stand `re-mesh` whil
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
 from farmwatch.follow import Reversal
+from farmwatch.judge.condition import two_that_change
 from farmwatch.judge.tables import CAUSES, Advice, Cause
 
 __all__ = ["Evidence", "Spiking", "Verdict", "judge_cause"]
@@ -35,6 +37,7 @@ REALIGN_SHARE = 1 / 3
 PLAN_SHARE = 0.10
 EDGE_SD = 2.0
 PLAN_AHEAD_DAYS = 28.0
+MESHES_THAT_SETTLE = 30
 
 DriveFault = Literal["jumped-again", "came-back"]
 
@@ -72,8 +75,12 @@ class Evidence:
     ideal_mm: float
     confirmed: bool
     """Whether it is confirmed that the range is past the usable limit (or, where it is not past, that it is not)."""
-    ideal_confirmed: bool = True
+    past: bool | None = None
+    """Whether its condition is past the usable limit; None: as the range says."""
+    over_ideal: bool | None = None
     """The same of the ideal limit."""
+    ideal_agrees: bool = True
+    """Whether the newest mesh lies on the same side of the ideal limit as the condition."""
     free_drive: bool = False
     screws: int = 3
     meshes: int = 1
@@ -84,6 +91,16 @@ class Evidence:
     drive_fault: DriveFault | None = None
     crossing_days: float | None = None
     """The forecast's 50 % day."""
+
+    @property
+    def is_past(self) -> bool:
+        """Whether the machine is past its usable limit: a mesh near it does not say so by itself."""
+        return self.range_mm > self.usable_mm if self.past is None else self.past
+
+    @property
+    def is_over_ideal(self) -> bool:
+        """Whether the machine is over the ideal limit."""
+        return self.range_mm > self.ideal_mm if self.over_ideal is None else self.over_ideal
 
     @property
     def drive_best_mm(self) -> float:
@@ -115,7 +132,7 @@ class Verdict:
 
 def judge_cause(e: Evidence) -> Verdict:
     """Cause, advice and reasons; see the table at the head of this module."""
-    if e.range_mm <= e.usable_mm:
+    if not e.is_past:
         return _within_limit(e)
     verdict = _past_limit(e)
     others = [_past_limit(shifted) for shifted in _edges(e)]
@@ -134,28 +151,27 @@ def judge_cause(e: Evidence) -> Verdict:
 
 
 def _right_either_way(verdict: Verdict, others: Sequence[Verdict]) -> Verdict:
-    """Of verdicts that name one cause, the one whose advice is part of every other's that begins otherwise.
+    """Of verdicts that name one cause and begin otherwise, one that turns no screw, where there is one.
 
-    Near an edge within one cause nothing is unclear: what is done in both cases is done, and the next mesh tells
-    whether there is more to do. Where none is part of the other the verdict stands.
+    Near an edge within one cause nothing is unclear: a turn is advised only where it pays on either side.
     """
-    for other in others:
-        if other.advice[0] != verdict.advice[0] and set(other.advice) < set(verdict.advice):
-            verdict = other
-    return verdict
+    if "realign" not in verdict.advice:
+        return verdict
+    begin_otherwise = (other for other in others if other.advice[0] != verdict.advice[0])
+    return next((other for other in begin_otherwise if "realign" not in other.advice), verdict)
 
 
 def _within_limit(e: Evidence) -> Verdict:
     if e.crossing_days is not None and e.crossing_days <= PLAN_AHEAD_DAYS:
         advice: Advice = "plan-ahead"
         reason = f"At this drift it will probably pass the limit within {max(e.crossing_days, 0):.0f} days."
-    elif e.range_mm > e.ideal_mm:
+    elif e.is_over_ideal:
         advice, reason = "watch", "Mesh compensation can hide this range: watch it, no work needed."
     else:
         advice, reason = "leave", "No action needed."
     if e.confirmed:
         # Between ideal and usable one mesh changes nothing but the words; nobody need mesh again for them.
-        said = (reason,) if e.ideal_confirmed else (reason, _ideal_in_doubt(e))
+        said = (reason,) if e.ideal_agrees else (reason, _ideal_in_doubt(e))
         return Verdict(cause="none", advice=(advice,), reasons=said)
     doubt = "The newest mesh is under the limit, the ones before were not: one more mesh, an hour later, settles it."
     return Verdict(cause="none", advice=("re-mesh", advice), reasons=(doubt, reason))
@@ -165,7 +181,7 @@ def _ideal_in_doubt(e: Evidence) -> str:
     stands, reads = ("usable", "within") if e.range_mm <= e.ideal_mm else ("ideal", "over")
     return (
         f"Still {stands}: only one mesh is {reads} the ideal limit of {e.ideal_mm:.2f} mm; "
-        "another like it, an hour or more later, changes that."
+        "more like it would change that."
     )
 
 
@@ -271,8 +287,11 @@ def _with_drive(e: Evidence, verdict: Verdict) -> Verdict:
 def _edges(e: Evidence) -> Iterator[Evidence]:
     """The same evidence with each share moved by 2 sd, to either side of its rule's edge."""
     for way in (-1, 1):
-        form = way * EDGE_SD * e.best_reachable_sd_mm
-        yield replace(e, best_reachable_mm=max(e.best_reachable_mm + form, 0.0), plate_mm=max(e.plate_mm + form, 0.0))
+        # After so many alike another mesh tells no more: the likelier side is taken.
+        if e.meshes < MESHES_THAT_SETTLE:
+            form = way * EDGE_SD * e.best_reachable_sd_mm
+            plate_mm = max(e.plate_mm + form, 0.0)
+            yield replace(e, best_reachable_mm=max(e.best_reachable_mm + form, 0.0), plate_mm=plate_mm)
         if e.best_reachable_mm > e.usable_mm:
             gain = way * EDGE_SD * e.range_sd_mm / e.meshes**0.5
             yield replace(e, floor_mm=max(e.drive_best_mm + gain, 0.0))
@@ -305,7 +324,8 @@ def _not_confirmed(e: Evidence) -> str:
 
 def _otherwise(e: Evidence) -> str:
     """What would change our mind: see the rule of `condition`."""
-    return f"We'd drop this after two hot meshes an hour apart at {e.usable_mm:.2f} mm or less, or one well below."
+    enough = max(math.floor(100 * two_that_change(e.usable_mm, e.range_sd_mm)) / 100, 0.0)
+    return f"We'd drop this after two hot meshes an hour apart at {enough:.2f} mm or less, or one well below."
 
 
 def _points(count: int) -> str:

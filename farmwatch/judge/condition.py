@@ -1,19 +1,34 @@
-"""Condition of a machine from its series of ranges: it changes on evidence, not on one reading near a limit."""
+"""Condition of a machine from its series of ranges: it changes on evidence, not on one reading near a limit.
+
+Each limit has a rule with memory, a one-sided CUSUM (Page 1954) towards the side on which the machine is not: what a
+range stands beyond the limit, less an allowance of one sd, is summed up and never falls below nothing; the machine
+changes sides when the sum passes 3.2 sd. A machine that stands exactly on the limit then changes sides about once in
+2,000 probings, and one that is past it by 3 sd is known within three. A range that breaks with the ones before it is
+another matter: something moved, memory is of no use, and two probings in a row say where the machine is now.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from statistics import median
 
 from farmwatch.judge.assessment import Condition
 from farmwatch.mesh import Floats
 from farmwatch.model import Limits
 
-__all__ = ["ConditionFinding", "find_condition"]
+__all__ = ["ConditionFinding", "find_condition", "two_that_change"]
 
 HOUR = 3600.0
 # One reading is evidence enough when it stands beyond a limit by more than both.
 STRONG_SD = 4.0
 STRONG_MM = 0.05
+ALLOWANCE_SD = 1.0
+DECISION_SD = 3.2
+# A range is never known better than this: an sd of few readings may come out far too small.
+LEAST_SD_MM = 0.006
+# A range breaks with the median of the ones before it by more than 4 sd of a difference of two.
+BREAK_SD = 4.0 * 2**0.5
+MEDIAN_OF = 5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,7 +37,7 @@ class ConditionFinding:
 
     condition: Condition
     confirmed: bool = False
-    """Two probings an hour or more apart said so in a row, or one by more than 4 sd and 0.05 mm."""
+    """By the rule with memory, by two probings an hour apart, or by one far beyond the limit."""
     since: float | None = None
     from_the_first: bool = False
     """It was so at the first reading: since when is not known."""
@@ -30,28 +45,40 @@ class ConditionFinding:
     """Whether the newest reading lies on the same side of the usable limit as the condition."""
     newest_agrees_on_ideal: bool = True
     """The same of the ideal limit."""
+    moved: bool = False
+    """Something moved: the newest reading breaks with those before it, and none after it has borne that out."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class _Side:
-    """On which side of one limit a machine is."""
+    """On which side of one limit a machine is, and what speaks for the other."""
 
     above: bool
-    confirmed: bool
     since: float
+    confirmed: bool = False
+    settling: bool = True
+    """Nothing before this counts: two probings in a row decide."""
+    said: bool | None = None
+    """What the probing before said; None where memory began anew."""
+    run_since: float = 0.0
+    sum_mm: float = 0.0
+    sum_since: float = 0.0
 
 
 def find_condition(taken_at: Floats, range_mm: Floats, sd_mm: float, limits: Limits) -> ConditionFinding:
     """Condition after the readings taken_at `[n]` (epoch seconds, ascending) with ranges range_mm `[n]`, sd of one.
 
-    The first reading sets it. It changes when two probings at least an hour apart say so in a row, the ones between
-    them too, or one does by more than 4 sd and 0.05 mm; each of the two limits is followed for itself.
+    The first reading sets it. Each of the two limits is followed for itself, by the rule at the head of this module; a
+    range beyond a limit by more than 4 sd and 0.05 mm says by itself on which side it is. Readings within an hour of
+    the last that counted are the same probing.
     """
     if taken_at.size == 0:
         return ConditionFinding(condition="unknown")
-    margin = max(STRONG_SD * sd_mm, STRONG_MM)
-    ideal = _follow_limit(taken_at, range_mm, limits.ideal_mm, margin)
-    usable = _follow_limit(taken_at, range_mm, limits.usable_mm, margin)
+    sd = max(sd_mm, LEAST_SD_MM)
+    times, ranges = taken_at.tolist(), range_mm.tolist()
+    breaks = _breaks(times, ranges, sd)
+    ideal = _follow_limit(times, ranges, breaks, limits.ideal_mm, sd)
+    usable = _follow_limit(times, ranges, breaks, limits.usable_mm, sd)
     found = ConditionFinding(condition="ideal", confirmed=ideal.confirmed, since=ideal.since)
     if usable.above:
         found = ConditionFinding(condition="past-limit", confirmed=usable.confirmed, since=usable.since)
@@ -60,23 +87,66 @@ def find_condition(taken_at: Floats, range_mm: Floats, sd_mm: float, limits: Lim
         found = ConditionFinding(condition="usable", confirmed=sure, since=since)
     return replace(
         found,
-        from_the_first=found.since == float(taken_at[0]),
-        newest_agrees=bool(range_mm[-1] > limits.usable_mm) == usable.above,
-        newest_agrees_on_ideal=bool(range_mm[-1] > limits.ideal_mm) == ideal.above,
+        from_the_first=found.since == times[0],
+        newest_agrees=(ranges[-1] > limits.usable_mm) == usable.above,
+        newest_agrees_on_ideal=(ranges[-1] > limits.ideal_mm) == ideal.above,
+        moved=usable.settling and len(times) > 1,
     )
 
 
-def _follow_limit(taken_at: Floats, range_mm: Floats, limit_mm: float, margin_mm: float) -> _Side:
-    says = (range_mm > limit_mm).tolist()
-    strong = (abs(range_mm - limit_mm) > margin_mm).tolist()
-    times = taken_at.tolist()
-    side = _Side(says[0], strong[0], times[0])
-    run_start = times[0]
-    for i in range(1, len(times)):
-        if says[i] != says[i - 1]:
-            run_start = times[i]
-        if (says[i] == side.above and side.confirmed) or not (strong[i] or times[i] - run_start >= HOUR):
+def two_that_change(limit_mm: float, sd_mm: float) -> float:
+    """The greatest range that, read twice in a row, brings a machine past its limit back under it, mm."""
+    return limit_mm - (ALLOWANCE_SD + DECISION_SD / 2) * max(sd_mm, LEAST_SD_MM)
+
+
+def _breaks(times: list[float], ranges: list[float], sd_mm: float) -> list[bool | None]:
+    """Of each reading whether it breaks with those before it; None where it belongs to the probing before."""
+    breaks: list[bool | None] = [False]
+    since, last = [ranges[0]], times[0]
+    for at, range_mm in zip(times[1:], ranges[1:], strict=True):
+        broken = abs(range_mm - median(since)) > BREAK_SD * sd_mm
+        if not broken and at - last < HOUR:
+            breaks.append(None)
             continue
-        since = side.since if says[i] == side.above else run_start
-        side = _Side(says[i], True, since)
+        last = at
+        breaks.append(broken)
+        since = [range_mm] if broken else [*since[1 - MEDIAN_OF :], range_mm]
+    return breaks
+
+
+def _follow_limit(
+    times: list[float], ranges: list[float], breaks: list[bool | None], limit_mm: float, sd_mm: float
+) -> _Side:
+    margin = max(STRONG_SD * sd_mm, STRONG_MM)
+    side = _Side(above=ranges[0] > limit_mm, since=times[0], run_since=times[0], sum_since=times[0])
+    for at, range_mm, broken in zip(times, ranges, breaks, strict=True):
+        beyond = range_mm - limit_mm
+        strong = abs(beyond) > margin
+        if broken is None and not strong:
+            continue
+        if broken:
+            side.settling, side.said, side.sum_mm = True, None, 0.0
+        _weigh(side, at, beyond, strong, sd_mm)
     return side
+
+
+def _weigh(side: _Side, at: float, beyond_mm: float, strong: bool, sd_mm: float) -> None:
+    """One more probing, so far beyond the limit (negative: within it)."""
+    above = beyond_mm > 0
+    twice = side.said == above
+    if not twice:
+        side.run_since = at
+    side.said = above
+    if strong or (side.settling and twice):
+        if above != side.above:
+            side.above, side.since = above, side.run_since
+        side.confirmed, side.settling, side.sum_mm = True, False, 0.0
+        return
+    if side.settling:
+        return
+    against = (-beyond_mm if side.above else beyond_mm) - ALLOWANCE_SD * sd_mm
+    if side.sum_mm <= 0:
+        side.sum_since = at
+    side.sum_mm = max(side.sum_mm + against, 0.0)
+    if side.sum_mm > DECISION_SD * sd_mm:
+        side.above, side.since, side.sum_mm = not side.above, side.sum_since, 0.0

@@ -25,10 +25,12 @@ from farmwatch.times import from_epoch
 
 __all__ = ["HostFacts", "judge_fleet", "judge_machine", "with_host"]
 
-# Meshes that say the same as the newest one, averaged so that meshing again settles a case near an edge.
-MOST_MESHES_AVERAGED = 10
-# Older meshes give their range; the newest ones are enough to know the noise.
+# Older meshes give their range; the newest ones are enough to know the noise. Those in a row that say the same as the
+# newest are averaged, so that meshing again settles a case near an edge.
 MOST_MESHES_MEASURED = 12
+# So many where their F lies near the limit: an unchanged machine's cause is not to change with the last few meshes.
+MESHES_NEAR_EDGE = 150
+NEAR_EDGE_SD = 4.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,6 +103,12 @@ def judge_fleet(
     made on each, None for the model's. What concerns its host is added by `with_host`.
     """
     measures = measure_machines(machines, [_asked(one.judged) for one in machines])
+    near = [i for i, one in enumerate(measures) if _near_edge(machines[i].judged, one, limits)]
+    some = [machines[i] for i in near]
+    deeper = measure_machines(some, [_asked(one.judged, MESHES_NEAR_EDGE) for one in some])
+    for i, more in zip(near, deeper, strict=True):
+        # The noise stays what it was: it may be borrowed from machines that are not asked again.
+        measures[i] = replace(more, noise=measures[i].noise)
     nothing = [None] * len(machines)
     rows = zip(machines, measures, followed or nothing, steps_mm or nothing, strict=True)
     return [_judge_one(*row, limits, at) for row in rows]
@@ -125,11 +133,29 @@ def with_host(assessment: Assessment, host: HostFacts) -> Assessment:
     )
 
 
-def _asked(good: NDArray[np.bool_]) -> NDArray[np.intp]:
+def _asked(good: NDArray[np.bool_], most: int = MOST_MESHES_MEASURED) -> NDArray[np.intp]:
     """Places to measure in full: the newest judged readings, and the newest of all, which is shown."""
     if not good.size:
         return np.zeros(0, dtype=np.intp)
-    return np.union1d(np.flatnonzero(good)[-MOST_MESHES_MEASURED:], [good.size - 1]).astype(np.intp)
+    return np.union1d(np.flatnonzero(good)[-most:], [good.size - 1]).astype(np.intp)
+
+
+def _near_edge(good: NDArray[np.bool_], measures: MachineMeasures, limits: Limits) -> bool:
+    """Whether more meshes than the newest are wanted to tell on which side of the usable limit a machine's F lies."""
+    newest = np.flatnonzero(good)[-MOST_MESHES_MEASURED:]
+    if newest.size < MOST_MESHES_MEASURED:
+        return False
+    off = abs(float(measures.best_reachable_mm[newest].mean()) - limits.usable_mm)
+    near: bool = off <= NEAR_EDGE_SD * _best_reachable_sd(measures) / newest.size**0.5
+    return near
+
+
+def _best_reachable_sd(measures: MachineMeasures) -> float:
+    """Sd of F of one mesh, mm.
+
+    Two points a side hold the touching planes at best, one at worst: between 1 and √2 times the noise of a point.
+    """
+    return 2**0.5 * measures.noise.sigma_mm
 
 
 def _judge_one(
@@ -262,9 +288,11 @@ def _advise(facts: Assessment, case: _Case, i: int, followed: HistoryFindings | 
 def _evidence(case: _Case, i: int, finding: ConditionFinding, sd_mm: float) -> Evidence:
     measures, limits = case.measures, case.limits
     range_mm = float(measures.range_mm[i])
-    # Two points a side hold the touching planes at best, one at worst: between 1 and √2 times the noise of a point.
-    best_reachable_sd = 2**0.5 * measures.noise.sigma_mm
+    best_reachable_sd = _best_reachable_sd(measures)
     alike = _alike(case, i, sd_mm, best_reachable_sd)
+    past = finding.condition == "past-limit"
+    # A mesh across the limit is noise unless it breaks with the ones before: then another is wanted at once.
+    doubtful = finding.moved and not finding.newest_agrees
     return Evidence(
         range_mm=range_mm,
         range_sd_mm=sd_mm,
@@ -276,8 +304,10 @@ def _evidence(case: _Case, i: int, finding: ConditionFinding, sd_mm: float) -> E
         floor_mm=case.floor_of(i),
         usable_mm=limits.usable_mm,
         ideal_mm=limits.ideal_mm,
-        confirmed=finding.newest_agrees and (finding.confirmed or range_mm <= limits.usable_mm),
-        ideal_confirmed=finding.newest_agrees_on_ideal,
+        confirmed=not doubtful and (finding.confirmed or not past),
+        past=None if doubtful else past,
+        over_ideal=past or finding.condition == "usable",
+        ideal_agrees=finding.newest_agrees_on_ideal,
         free_drive=case.model.drive == "free",
         screws=len(case.model.screws),
         meshes=int(alike.size),
@@ -303,7 +333,7 @@ def _spiking(case: _Case, i: int) -> Spiking | None:
 def _alike(case: _Case, i: int, sd_mm: float, best_reachable_sd_mm: float) -> NDArray[np.intp]:
     """Places of the newest judged readings in a row that show the same range and form, on the same plate."""
     history, measures = case.history, case.measures
-    rows = np.flatnonzero(case.good)[::-1][:MOST_MESHES_AVERAGED]
+    rows = np.flatnonzero(case.good & np.isfinite(measures.best_reachable_mm))[::-1]
     same = (
         (abs(measures.range_mm[rows] - measures.range_mm[i]) <= 4 * 2**0.5 * sd_mm)
         & (abs(measures.best_reachable_mm[rows] - measures.best_reachable_mm[i]) <= 4 * 2**0.5 * best_reachable_sd_mm)

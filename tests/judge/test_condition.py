@@ -84,8 +84,8 @@ class TestChange:
         assert found([0.8, 0.8, 0.04]).condition == "ideal"
 
     def test_the_same_holds_for_the_ideal_limit(self) -> None:
-        assert found([0.08, 0.08, 0.12]).condition == "ideal"
-        finding = found([0.08, 0.08, 0.12, 0.12])
+        assert found([0.08, 0.08, 0.14]).condition == "ideal"
+        finding = found([0.08, 0.08, 0.14, 0.14])
         assert (finding.condition, finding.since) == ("usable", 2 * DAY)
 
     def test_a_first_reading_is_confirmed_by_the_next(self) -> None:
