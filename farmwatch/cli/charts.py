@@ -51,7 +51,7 @@ def bed_map(
 
     `spikes` are row and column in the mesh, from the front left.
     """
-    sheet = _Sheet.over(mesh, screws, min(columns, 100) - 2)
+    sheet = _BedChart.over(mesh, screws, min(columns, 100) - 2)
     canvas: Canvas = np.full((sheet.rows, sheet.columns), " ", dtype="<U1")
     step = contour_step(mesh.range_mm)
     _draw_lines(canvas, sheet, mesh, step)
@@ -62,7 +62,7 @@ def bed_map(
 
 
 @dataclass(frozen=True, slots=True)
-class _Sheet:
+class _BedChart:
     """Where mm of the bed fall on the canvas; row 0 of the canvas is the rear."""
 
     x0: float
@@ -73,7 +73,7 @@ class _Sheet:
     columns: int
 
     @classmethod
-    def over(cls, mesh: Mesh, screws: Sequence[Screw], columns: int) -> _Sheet:
+    def over(cls, mesh: Mesh, screws: Sequence[Screw], columns: int) -> _BedChart:
         xs = [*mesh.x[[0, -1]], *(screw.x_mm for screw in screws)]
         ys = [*mesh.y[[0, -1]], *(screw.y_mm for screw in screws)]
         # A screw written down in another unit must not shrink the bed to a dot: it is put at the edge.
@@ -116,7 +116,7 @@ def _surface(mesh: Mesh, x: Floats, y: Floats) -> Floats:
     return heights
 
 
-def _draw_lines(canvas: Canvas, sheet: _Sheet, mesh: Mesh, step: float) -> None:
+def _draw_lines(canvas: Canvas, sheet: _BedChart, mesh: Mesh, step: float) -> None:
     """A line stands where the band of height changes to the next character; its sign follows the slope there."""
     x, y = sheet.grid()
     heights = _surface(mesh, x, y)
@@ -138,7 +138,7 @@ def _draw_lines(canvas: Canvas, sheet: _Sheet, mesh: Mesh, step: float) -> None:
 
 
 def _draw_labels(
-    canvas: Canvas, sheet: _Sheet, mesh: Mesh, screws: Sequence[Screw], spikes: Sequence[tuple[int, int]]
+    canvas: Canvas, sheet: _BedChart, mesh: Mesh, screws: Sequence[Screw], spikes: Sequence[tuple[int, int]]
 ) -> None:
     """Screws first, then spikes, then as many heights as find room; nothing is written over in part."""
     taken = np.zeros(canvas.shape, dtype=bool)

@@ -45,7 +45,7 @@ class Due:
 
 
 @dataclass(slots=True)
-class _Entry:
+class _Turn:
     interval: timedelta
     next_at: datetime | None = None
     """None: at once."""
@@ -58,7 +58,7 @@ class Timetable:
 
     def __init__(self, rng: random.Random) -> None:
         self._rng = rng
-        self._entries: dict[str, _Entry] = {}
+        self._entries: dict[str, _Turn] = {}
 
     def set_intervals(self, intervals: Mapping[str, timedelta]) -> None:
         """The machines to ask and how often; what is known of machines that stay is kept."""
@@ -68,7 +68,7 @@ class Timetable:
             if entry is not None and entry.interval == interval:
                 self._entries[name] = entry
             else:
-                self._entries[name] = _Entry(interval)
+                self._entries[name] = _Turn(interval)
 
     def due(self, now: datetime, leave_alone: Iterable[str] = ()) -> Due:
         """Machines whose time has come; those to leave alone stay due until they are free."""

@@ -93,7 +93,7 @@ def test_out_without_an_end_says_how_to_bring_it_back(farm):
 def test_under_another_user_than_the_services_the_right_line_is_printed(farm, monkeypatch):
     database = farm.config.with_name("farmwatch.duckdb")
     monkeypatch.setattr("farmwatch.store.files.os.geteuid", lambda: 64_002)
-    monkeypatch.setattr("farmwatch.store.files._user_name", lambda number: "farmwatch" if number != 64_002 else "ann")
+    monkeypatch.setattr("farmwatch.store.files.user_name", lambda number: "farmwatch" if number != 64_002 else "ann")
     real = type(database).stat
     monkeypatch.setattr(
         type(database), "stat",
