@@ -123,6 +123,8 @@ class Farm(Section):
     closed: Annotated[frozenset[date], *_reads(fields.holidays, "wanted a list of dates such as [2026-12-25]")] = (
         frozenset()
     )
+    bench_hours_a_week: float | None = Field(None, gt=0, le=10000, description="wanted hours above 0, or leave it out")
+    """Hours that the bench has in a week; the report holds the open work against them."""
 
 
 class LimitsSection(Section):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
@@ -20,6 +21,7 @@ _DAY = 86_400.0
 _WEEK = 7 * _DAY
 _PAST_WEEKS = 26
 _MOST_POINTS = 160
+_GAP = 3 * _WEEK
 _SPARK_POINTS = 56
 _FOOT = 98.0
 
@@ -52,7 +54,7 @@ def history_line(history: RangeHistory, limits: Limits, zone: tzinfo, *, key: st
     if history.forecast is not None and seen:
         _fan(plot, history, limits, seen[-1])
     _steps(plot, history)
-    _readings(plot, seen)
+    _readings(plot, seen, history.steps)
     plot.drawing.line(plot.x(now), 8, plot.x(now), _FOOT, "now")
     return plot.drawing.done()
 
@@ -153,7 +155,13 @@ class _Plot:
         step = next(s * 10.0**k for k in range(-3, 3) for s in (1, 2, 5) if top / (s * 10.0**k) <= 4)
         for i in range(int(top / step) + 1):
             y = self.y(i * step)
-            self.drawing.text(f"{i * step:g}", self._left - 5, y + 3.5, cls="tick", text_anchor="end")
+            self.drawing.text(
+                f"{i * step:g}{' mm' if i == int(top / step) else ''}",
+                self._left - 5,
+                y + 3.5,
+                cls="tick",
+                text_anchor="end",
+            )
             self.drawing.line(self._left - 3, y, self._left, y, "neat")
 
 
@@ -185,16 +193,30 @@ def _thinned(rows: list[tuple[float, float]], most: int) -> list[tuple[float, fl
     return [rows[k] for k in sorted(kept)]
 
 
-def _readings(plot: _Plot, seen: list[tuple[float, float, bool]]) -> None:
+def _readings(plot: _Plot, seen: list[tuple[float, float, bool]], steps: Sequence[Step]) -> None:
+    """A line through the judged readings; none over a gap or a step, where nothing is known or nothing went slowly."""
     judged = [(t, r) for t, r, ok in seen if ok]
-    if len(judged) > 1:
-        line = path([(plot.x(t), plot.y(r)) for t, r in _thinned(judged, _MOST_POINTS)])
-        plot.drawing.add("path", cls="line", d=line)
+    for piece in _pieces(_thinned(judged, _MOST_POINTS), [step.at.timestamp() for step in steps]):
+        if len(piece) > 1:
+            plot.drawing.add("path", cls="line", d=path([(plot.x(t), plot.y(r)) for t, r in piece]))
+        else:
+            plot.drawing.add("circle", cls="dot", cx=plot.x(piece[0][0]), cy=plot.y(piece[0][1]), r=1.6)
     for t, r in judged[-1:]:
         plot.drawing.add("circle", cls="dot", cx=plot.x(t), cy=plot.y(r), r=2.6)
     for t, r, ok in seen:
         if not ok:
             plot.drawing.add("circle", cls="aside", cx=plot.x(t), cy=plot.y(r), r=2.2)
+
+
+def _pieces(line: Sequence[tuple[float, float]], breaks: Sequence[float]) -> list[list[tuple[float, float]]]:
+    """The line cut at every step (`breaks`, its first reading after it) and at every gap of over three weeks."""
+    pieces: list[list[tuple[float, float]]] = []
+    for at, value in line:
+        before = pieces[-1][-1][0] if pieces else math.inf
+        if not pieces or at - before > _GAP or any(before < step <= at for step in breaks):
+            pieces.append([])
+        pieces[-1].append((at, value))
+    return pieces
 
 
 def _steps(plot: _Plot, history: RangeHistory) -> None:

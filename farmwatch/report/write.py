@@ -51,7 +51,7 @@ def write_week(settings: Settings, store: Store, at: datetime, week: Week | None
             week, start, now = week.next(), end, since
     # Of the week before only ranges and conditions are told.
     before = assess(settings, store, start, following=False)
-    farm = FarmFacts(name=settings.farm.name, zone=zone, week=week)
+    farm = FarmFacts(name=settings.farm.name, zone=zone, week=week, bench_hours_a_week=settings.farm.bench_hours_a_week)
     book = TicketRepository(store)
     view = weekly_view(now, before, farm, find_ticket_facts(book.tickets(), book.events(), now, start))
     target = settings.farm.reports / report_name(week)

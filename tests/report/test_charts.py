@@ -57,7 +57,7 @@ def test_the_fan_reaches_from_the_last_reading_to_the_limit(history: RangeHistor
     level = points(of(svg, "limit")[0])[0][1]
     now = points(of(svg, "now")[0])[0][0]
     assert early[1] == late[1] == level
-    assert apex == points(of(svg, "line")[0])[-1]
+    assert apex == points(of(svg, "line")[-1])[-1]
     assert (late[0] - now) == pytest.approx(4 * (early[0] - now), abs=0.5)
     assert points(middle)[1][0] - now == pytest.approx(2 * (early[0] - now), abs=0.3)
 
@@ -124,3 +124,13 @@ def test_bars_are_as_high_as_their_numbers():
     heights = [float(bar.get("height", 0)) for bar in of(svg, "bar")]
     assert heights[1] == pytest.approx(4 * heights[0], abs=0.2)
     assert "2.5" in svg[0].text
+
+
+def test_no_line_is_drawn_over_a_gap_or_a_step(invented: ModuleType):
+    at = invented.WEEK_END.timestamp()
+    days = [100.0, 99.0, 98.0, 60.0, 59.0, 58.0, 20.0, 19.0, 18.0, 17.0]
+    trace = Trace(at=tuple(at - 86400 * d for d in days), range_mm=(0.1,) * 10, judged=(True,) * 10)
+    step = Step(at=invented.WEEK_END - timedelta(days=18.5), name="shift", screw=None, mm=0.1, teeth=None)
+    history = RangeHistory(machine="heron-01", at=invented.WEEK_END, trace=trace, steps=(step,))
+    svg = parsed(history_line(history, invented.LIMITS, DUBLIN, key="h"))
+    assert [len(points(line)) for line in of(svg, "line")] == [3, 3, 2, 2]

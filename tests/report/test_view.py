@@ -262,3 +262,11 @@ def test_a_week_that_still_runs_says_so(invented: ModuleType, farm: FarmFacts):
     fleet = invented.invented_fleet()
     assert weekly_view(replace(fleet, at=fleet.at - timedelta(days=2)), fleet, farm).running
     assert not weekly_view(fleet, fleet, farm).running
+
+
+def test_the_open_work_is_held_against_the_hours_of_the_bench(invented: ModuleType, farm: FarmFacts):
+    bad = invented.machine("heron-01", invented.bed((0.5, 0.0)))
+    now = FleetAssessment(at=invented.WEEK_END, limits=invented.LIMITS, machines=(bad,))
+    page = render(weekly_view(now, now, replace(farm, bench_hours_a_week=40.0)))
+    assert "h of 40 h</td>" in page
+    assert " h of " not in render(weekly_view(now, now, farm)).split('class="labour"')[1].split("</table>")[0]
