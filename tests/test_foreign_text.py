@@ -7,7 +7,6 @@ import io
 from datetime import timedelta
 from html.parser import HTMLParser
 from pathlib import Path
-from typing import Any
 
 import pytest
 
@@ -21,41 +20,42 @@ from farmwatch.tickets import Ticket, TicketRepository
 from tests.farm import FARM, NOW, bed, reading, settings, write_config
 from tests.hostile import MACHINE, TEXTS, steers, typed
 
+MACHINES = {f"{MACHINE} {number}": text for number, text in enumerate(TEXTS.values())}
+
 
 class Farm:
-    """A farm in which every text is the hostile one."""
+    """A farm with a machine for each text, at which every text is that one."""
 
-    def __init__(self, folder: Path, text: str) -> None:
-        self.text = text
-        folder.mkdir(exist_ok=True)
-        self.config = write_config(folder, [MACHINE.replace('"', '\\"')])
-        self.settings = settings(folder, [MACHINE]).model_copy(update={"path": self.config})
+    def __init__(self, folder: Path) -> None:
+        self.config = write_config(folder, [name.replace('"', '\\"') for name in MACHINES])
+        self.settings = settings(folder, list(MACHINES)).model_copy(update={"path": self.config})
         self.store = Store(self.settings.farm.database)
-        lifted = [reading(bed({"front-left": 0.8}, seed=k), MACHINE, days=k - 10, plate=text) for k in range(8)]
-        self.store.add_readings(lifted)
-        self.store.add_polls([PollRecord(machine=MACHINE, at=NOW, outcome="garbled", reason=text)])
-        self.store.add_note(
-            Note(machine=MACHINE, at=NOW - timedelta(days=30), what="other", by=typed(text), text=typed(text))
-        )
-        book = TicketRepository(self.store)
+        for name, text in MACHINES.items():
+            self._fill(name, text)
+
+    def _fill(self, name: str, text: str) -> None:
+        lifted = [reading(bed({"front-left": 0.8}, seed=k), name, days=k - 10, plate=text) for k in range(4)]
+        self.store.add_round(lifted, [PollRecord(machine=name, at=NOW, outcome="garbled", reason=text)])
+        said = typed(text)
+        self.store.add_note(Note(machine=name, at=NOW - timedelta(days=30), what="other", by=said, text=said))
         draft = Ticket(
-            number=0, machine=MACHINE, cause="screws", phase="proposed", revision=0, opened_at=NOW, changed_at=NOW,
-            range_mm=0.8, remark=typed(text), advice=("realign",), priority=1,
+            number=0, machine=name, cause="screws", phase="proposed", revision=0, opened_at=NOW, changed_at=NOW,
+            range_mm=0.8, remark=said, advice=("realign",), priority=1,
         )  # fmt: skip
-        book.together(lambda transaction: self._open(transaction, draft))
-        book.act(1, "approve", at=NOW, by=typed(text), why=typed(text))
+        numbers: list[int] = []
+        book = TicketRepository(self.store)
+        book.together(lambda open_: numbers.append(open_.open(draft, by=said, why=said).number))
+        book.act(numbers[0], "approve", at=NOW, by=said, why=said)
 
-    def _open(self, transaction: Any, draft: Ticket) -> None:
-        transaction.open(draft, by=typed(self.text), why=typed(self.text))
 
-
-@pytest.fixture(params=list(TEXTS))
-def farm(request: pytest.FixtureRequest, tmp_path: Path) -> Farm:
-    return Farm(tmp_path / "farm", TEXTS[request.param])
+@pytest.fixture(scope="module")
+def farm(tmp_path_factory: pytest.TempPathFactory) -> Farm:
+    return Farm(tmp_path_factory.mktemp("farm"))
 
 
 def test_screens_show_it_letter_by_letter(farm: Farm, capsys: pytest.CaptureFixture[str]) -> None:
-    for words in (["fleet"], ["machine", MACHINE], ["assess"], ["ticket", "list"], ["ticket", "show", "1"]):
+    each = [["machine", name] for name in MACHINES] + [["ticket", "show", str(k + 1)] for k in range(len(MACHINES))]
+    for words in (["fleet"], ["assess"], ["ticket", "list"], *each):
         assert run(["--config", str(farm.config), *words]) == 0
         out = capsys.readouterr().out
         assert not steers(out), words
@@ -79,15 +79,16 @@ class Page(HTMLParser):
 
 
 def test_the_report_shows_it_letter_by_letter(farm: Farm) -> None:
-    farm.store.take_out(OutOfService(machine=MACHINE, since=NOW - timedelta(hours=1), reason=typed(farm.text)))
+    for name, text in list(MACHINES.items())[::2]:
+        farm.store.take_out(OutOfService(machine=name, since=NOW - timedelta(hours=1), reason=typed(text)))
     path = write_report(farm.settings, farm.store, NOW)
     assert path.name == "farmwatch-2026-W47.html"
-    text = path.read_bytes().decode("utf-8")
-    page = Page(text)
-    assert not steers(text)
+    whole = path.read_bytes().decode("utf-8")
+    page = Page(whole)
+    assert not steers(whole)
     assert "script" not in page.tags
     assert "marquee" not in page.tags
-    assert MACHINE in page.words
+    assert all(name in page.words for name in MACHINES)
 
 
 def test_a_csv_cell_is_no_formula_and_comes_back_as_it_was(farm: Farm, tmp_path: Path) -> None:
@@ -100,14 +101,16 @@ def test_a_csv_cell_is_no_formula_and_comes_back_as_it_was(farm: Farm, tmp_path:
     cells = {cell for row in rows for at, cell in enumerate(row) if at not in numbers}
     assert not [cell for cell in cells if cell[:1] in set("=+-@\t\r\n")]
     other = Store(tmp_path / "other.duckdb")
-    found = import_files(other, [out / "readings.csv"], [MACHINE], NOW)
-    assert (found.stored, found.refused_count) == (8, 0)
-    assert {one.plate for one in other.latest().values()} == {one.plate for one in farm.store.latest().values()}
+    found = import_files(other, [out / "readings.csv"], list(MACHINES), NOW)
+    assert (found.stored, found.refused_count) == (4 * len(MACHINES), 0)
+    plates = [{name: one.plate for name, one in store.latest().items()} for store in (farm.store, other)]
+    assert plates[0] == plates[1]
 
 
-def test_the_unit_has_its_own_directives_alone(farm: Farm) -> None:
+@pytest.mark.parametrize("text", list(TEXTS.values()), ids=list(TEXTS))
+def test_the_unit_has_its_own_directives_alone(farm: Farm, text: str) -> None:
     named = farm.settings.farm.model_copy(
-        update={"name": farm.text, "database": Path("/srv/farm/farm.duckdb"), "reports": Path("/srv/farm/reports")}
+        update={"name": text, "database": Path("/srv/farm/farm.duckdb"), "reports": Path("/srv/farm/reports")}
     )
     hostile = farm.settings.model_copy(update={"farm": named, "path": Path("/etc/farmwatch/config.toml")})
     plain = hostile.model_copy(update={"farm": named.model_copy(update={"name": FARM})})

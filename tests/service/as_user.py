@@ -1,7 +1,7 @@
-"""Runs a command as another user: `python -m tests.service.as_user UID CONFIG SCRATCH_CONFIG WORDS...`.
+"""Runs commands as another user: `python -m tests.service.as_user UID CONFIG SCRATCH_CONFIG WORDS... [-- WORDS...]`.
 
-The interpreter may lie where that user may not look, so the command is run once as it is on a scratch farm, which loads
-all that it needs, before this process becomes the user.
+The interpreter may lie where that user may not look, so each command is run once as it is on a scratch farm, which
+loads all that it needs, before this process becomes the user. After what a command says stands "exit N".
 """
 
 from __future__ import annotations
@@ -14,11 +14,15 @@ import sys
 from farmwatch.cli import run
 
 if __name__ == "__main__":
-    uid, config, scratch, *words = sys.argv[1:]
+    uid, config, scratch, *rest = sys.argv[1:]
+    commands = [line.split("\0") for line in "\0".join(rest).split("\0--\0")]
     with contextlib.redirect_stdout(io.StringIO()), contextlib.redirect_stderr(io.StringIO()):
-        run(["--config", scratch, *words])
-        run(["--config", scratch, "no such command"])
+        for words in (*commands, ["no such command"]):
+            run(["--config", scratch, *words])
     os.setgid(int(uid))
     os.setuid(int(uid))
-    sys.argv = ["farmwatch", *words]
-    sys.exit(run(["--config", config, *words]))
+    for words in commands:
+        sys.argv = ["farmwatch", *words]
+        with contextlib.redirect_stderr(sys.stdout):
+            code = run(["--config", config, *words])
+        print(f"exit {code}", flush=True)

@@ -21,7 +21,6 @@ import sys, time
 from pathlib import Path
 from farmwatch.config import load_settings
 from farmwatch.service import running
-from farmwatch.service.jobs import *
 
 def hang(*_, **__):
     print("hangs", flush=True)
@@ -31,18 +30,10 @@ running.ENDING_SECONDS, running.HARD_END_SECONDS = 1.0, 2.0
 what = sys.argv[2]
 if what == "start":
     running.Store.check = hang
-elif what == "round":
-    running.Polling._round = hang
-elif what == "job":
-    running.ScheduledJobs.step = hang
 elif what == "delivery":
     running.Deliveries.step = hang
-elif what == "look":
-    running.Service._look = hang
 elif what == "reload":
     running.Service.reload = hang
-elif what == "page":
-    running.Service._health = hang
 settings = load_settings(Path(sys.argv[1]))
 import os
 done = running.run_service(settings)
@@ -51,7 +42,7 @@ if not done:
 """
 
 
-@pytest.mark.parametrize("what", ["start", "round", "job", "delivery", "look", "reload"])
+@pytest.mark.parametrize("what", ["start", "delivery", "reload"])
 def test_term_ends_it_whatever_hangs(tmp_path: Path, what: str) -> None:
     with beds(names(1)) as (host, _):
         config = write_config(tmp_path, host.address, names(1))
@@ -71,6 +62,24 @@ def test_term_ends_it_whatever_hangs(tmp_path: Path, what: str) -> None:
             assert time.monotonic() - begin < PATIENCE / 2
         assert process.returncode == (0 if what == "delivery" else 1)
         assert ("ended-hard" in said) == (what != "delivery")
+
+
+# Whatever the main thread does, the thread that takes the signals in ends the process.
+HANGING_MAIN = """
+import signal, sys, time
+from farmwatch.service.process import Signals
+with Signals(signal.SIGTERM, hard_end_seconds=0.2):
+    print("hangs", flush=True)
+    time.sleep(1000)
+"""
+
+
+def test_a_main_thread_that_hangs_is_ended() -> None:
+    with subprocess.Popen([sys.executable, "-c", HANGING_MAIN], stdout=subprocess.PIPE, text=True) as process:
+        assert process.stdout is not None
+        assert process.stdout.readline() == "hangs\n"
+        process.send_signal(signal.SIGTERM)
+        assert process.wait(PATIENCE) == 1
 
 
 def test_the_bounds_are_within_ten_seconds() -> None:
