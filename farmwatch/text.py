@@ -16,6 +16,7 @@ __all__ = [
     "excerpt",
     "joined",
     "mm",
+    "percent",
     "sanitize",
     "shortened",
     "signed",
@@ -59,6 +60,13 @@ def mm(value: float, digits: int = 3) -> str:
     if text.startswith("-"):
         text = text[1:] if not text.strip("-0.") else MINUS + text[1:]
     return text
+
+
+def percent(chance: float) -> str:
+    """A chance from 0 to 1 in whole per cent; one that is not certain is never said to be: over 99 %, under 1 %."""
+    if chance > 0.99:
+        return "over 99 %"
+    return "under 1 %" if chance < 0.01 else f"{100 * chance:.0f} %"
 
 
 def signed(value: float, digits: int = 3) -> str:

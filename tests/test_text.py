@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from farmwatch.text import MINUS, ago, clock, count, day, day_of, joined, mm, sanitize, signed
+from farmwatch.text import MINUS, ago, clock, count, day, day_of, joined, mm, percent, sanitize, signed
 
 
 @pytest.mark.parametrize(
@@ -24,6 +24,21 @@ def test_a_length_has_three_decimals_and_a_true_minus(value: float, text: str):
 )
 def test_a_change_shows_its_sign(value: float, text: str):
     assert signed(value) == text
+
+
+@pytest.mark.parametrize(
+    ("chance", "text"),
+    [
+        (1.0, "over 99 %"),
+        (0.996, "over 99 %"),
+        (0.99, "99 %"),
+        (0.014, "1 %"),
+        (0.004, "under 1 %"),
+        (0.0, "under 1 %"),
+    ],
+)
+def test_a_chance_is_never_a_certainty(chance: float, text: str):
+    assert percent(chance) == text
 
 
 def test_days_and_times_are_the_farm_s():

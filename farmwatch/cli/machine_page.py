@@ -23,7 +23,7 @@ from farmwatch.judge.words import (
 )
 from farmwatch.model import Limits
 from farmwatch.outcomes import OUTCOMES
-from farmwatch.text import clock, day_of, joined, mm, sanitize, signed
+from farmwatch.text import clock, day_of, joined, mm, percent, sanitize, signed
 
 if TYPE_CHECKING:
     from farmwatch.tickets import Ticket
@@ -206,7 +206,7 @@ def _forecast_words(machine: Assessment) -> str:
     if forecast is None:
         return ""
     weeks = round(forecast.horizon_days / 7)
-    chance = f"{forecast.chance:.0%} chance of passing the limit within {weeks} weeks"
+    chance = f"{percent(forecast.chance)} chance of passing the limit within {weeks} weeks"
     if forecast.p50 is None:
         return chance
     ends = (f"{forecast.p10:.0f}" if forecast.p10 is not None else "now",

@@ -177,6 +177,7 @@ def _forecast(forecast: Forecast | None) -> Document | None:
     days = {"p10": forecast.p10, "p50": forecast.p50, "p90": forecast.p90}
     return {
         "horizon_days": forecast.horizon_days,
-        "chance": _number(forecast.chance, 2),
+        # It is counted in draws, so never certain: 0.997 must not read as 1.
+        "chance": _number(min(forecast.chance, 0.99), 2),
         "days": {name: None if day is None else round(day) for name, day in days.items()},
     }

@@ -15,9 +15,10 @@ from farmwatch.mesh import Floats, Mesh
 
 __all__ = ["Flatness", "Shape", "ShapeName", "flatness", "shape_of_form", "spread"]
 
-ShapeName = Literal["bowl", "dome", "saddle", "twist", "ridge", "irregular"]
+ShapeName = Literal["bowl", "dome", "saddle", "twist", "crest", "trough", "irregular"]
 """bowl: the edges stand higher than the middle; dome: lower. saddle: up along one axis, down along the other;
-twist: the same along the diagonals. ridge: bent one way only, a crest or a trough. irregular: none of these."""
+twist: the same along the diagonals. crest: bent one way only, the middle line high; trough: the middle line low.
+irregular: none of these."""
 
 _NAMES = np.array(get_args(ShapeName), dtype=object)
 # Our choices, no source: a name wants half of the form's squares; a bend under a quarter of the greater is none.
@@ -127,10 +128,10 @@ def _name(bend: Floats, shares: Floats) -> NDArray[np.object_]:
     one_way = np.abs(lesser) < _ONE_WAY * np.abs(greater)
     same = lesser * greater > 0
     diagonal = shares[:, 1] > shares[:, 0] + shares[:, 2]
-    bowl, dome, saddle, twist_, ridge, irregular = range(len(_NAMES))
+    bowl, dome, saddle, twist_, crest, trough, irregular = range(len(_NAMES))
     which = np.select(
-        [shares.sum(axis=1) < _TELLS, one_way, same & (middle > 0), same, diagonal],
-        [irregular, ridge, bowl, dome, twist_],
+        [shares.sum(axis=1) < _TELLS, one_way & (middle < 0), one_way, same & (middle > 0), same, diagonal],
+        [irregular, crest, trough, bowl, dome, twist_],
         default=saddle,
     )
     names: NDArray[np.object_] = _NAMES[which]

@@ -13,7 +13,7 @@ from farmwatch.follow import Forecast, Step
 from farmwatch.judge.assessment import Trace
 from farmwatch.model import Limits
 from farmwatch.report.svg import Drawing, path
-from farmwatch.text import count, day, day_of, mm
+from farmwatch.text import count, day, day_of, mm, percent
 
 __all__ = ["RangeHistory", "due_bars", "history_line", "spark_line"]
 
@@ -265,5 +265,7 @@ def _told(history: RangeHistory, zone: tzinfo) -> str:
     forecast = history.forecast
     if forecast is not None:
         middle = "later than the horizon" if forecast.p50 is None else f"in {forecast.p50:.0f} days"
-        parts.append(f"Forecast: {forecast.chance:.0%} within {forecast.horizon_days} days; as likely as not {middle}.")
+        parts.append(
+            f"Forecast: {percent(forecast.chance)} within {forecast.horizon_days} days; as likely as not {middle}."
+        )
     return " ".join(parts)

@@ -23,7 +23,7 @@ from farmwatch.report.svg import whole
 from farmwatch.report.upcoming import DUE_WITHIN_DAYS, WeekAhead
 from farmwatch.report.view import MOST_DECISIONS, WeeklyView
 from farmwatch.report.work_sheets import SHEET_CAUTIONS, WorkSheet, range_history
-from farmwatch.text import ago, count, day_of, joined, mm, sanitize, shortened, signed, spaced
+from farmwatch.text import ago, count, day_of, joined, mm, percent, sanitize, shortened, signed, spaced
 
 __all__ = ["content_policy", "render", "render_index", "style_sheet"]
 
@@ -74,7 +74,7 @@ def _environment() -> Environment:
         lstrip_blocks=True,
     )
     environment.filters.update(
-        mm=mm, signed=signed, spaced=spaced, joined=joined, whole=whole, hours=hours, short=_short
+        mm=mm, percent=percent, signed=signed, spaced=spaced, joined=joined, whole=whole, hours=hours, short=_short
     )
     environment.globals.update(
         count=count,

@@ -169,6 +169,13 @@ class TestForecast:
         assert found["plan"] is None
         assert found["forecast"] == {"horizon_days": 182, "chance": 0.93, "days": {"p10": 11, "p50": 19, "p90": None}}
 
+    def test_a_chance_out_of_draws_is_never_a_certainty(self, bench) -> None:
+        history = bench.history(bench.bed((0.03, 0.0, 0.0), bench.form()), 3)
+        sure = HistoryFindings(forecast=Forecast(chance=0.997, p10=1.0, p50=2.0, p90=3.0))
+        one = judge_machine(history, bench.model, bench.limits, AT, followed=sure)
+        found = assessment_document(FleetAssessment(at=AT, limits=bench.limits, machines=(one,)))["machines"][0]
+        assert found["forecast"]["chance"] == 0.99
+
 
 class TestOtherParts:
     def test_spikes_and_free_drives(self, bench) -> None:

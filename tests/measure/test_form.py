@@ -15,7 +15,8 @@ SHAPES = {
     "dome": -(U**2) - V**2,
     "saddle": U**2 - V**2,
     "twist": U * V,
-    "ridge": -(V**2),
+    "crest": -(V**2),
+    "trough": V**2,
     "irregular": np.sin(5 * U) * np.cos(6 * V),
 }
 
@@ -44,12 +45,12 @@ def test_names_outlast_tilt_mirror_transpose_and_missing_points(rng, name):
 
 
 def test_upside_down_a_bowl_is_a_dome_and_a_crest_a_trough():
-    z = 0.1 * np.stack([SHAPES["bowl"], SHAPES["dome"], SHAPES["ridge"]])
-    assert shape_of_form(X, Y, -z).name.tolist() == ["dome", "bowl", "ridge"]
+    z = 0.1 * np.stack([SHAPES["bowl"], SHAPES["dome"], SHAPES["crest"]])
+    assert shape_of_form(X, Y, -z).name.tolist() == ["dome", "bowl", "trough"]
 
 
-def test_a_crest_along_the_diagonal_is_a_ridge():
-    assert shape_of_form(X, Y, -0.1 * (U + V)[None] ** 2).name.tolist() == ["ridge"]
+def test_a_crest_along_the_diagonal_is_a_crest():
+    assert shape_of_form(X, Y, -0.1 * (U + V)[None] ** 2).name.tolist() == ["crest"]
 
 
 def test_shares_are_those_of_the_discrete_orthogonal_polynomials():

@@ -28,7 +28,7 @@ def test_a_known_bed_is_measured_as_it_is():
     assert_allclose(m.flatness_ls, 0.05)
     assert_allclose(m.flatness_mz, 0.05)
     assert_allclose(m.heights, [[0.0, 0.4, 0.2 - 0.2]], atol=1e-12)
-    assert m.shape.tolist() == ["ridge"]
+    assert m.shape.tolist() == ["trough"]
     assert_allclose(m.shares, [[1, 0, 0]], atol=1e-12)
 
 
