@@ -13,11 +13,12 @@ from farmwatch.mesh import Floats
 from farmwatch.model import Model
 
 __all__ = [
-    "BAND_CELSIUS", "LEAST_SHARE_OF_BED", "find_followed", "find_judgeable", "how_to_be_judged", "share_of_bed",
+    "BAND_CELSIUS", "HOW_TO_COVER", "find_followed", "find_judgeable", "how_to_be_judged", "share_of_bed",
     "since_replaced", "why_not_judged", "without_repeats",
 ]  # fmt: skip
 
-LEAST_SHARE_OF_BED = 0.80
+HOW_TO_COVER = "widen the probed area, correct `bed` of the model, or lower covered_share in [limits]"
+"""All ways out where a mesh covers too little of the bed."""
 REPEATED_WITHIN_SECONDS = 3600.0
 BAND_CELSIUS = 10.0
 """Bed temperatures further apart than this are not compared without more ado: a hot bed has another form."""
@@ -50,7 +51,7 @@ def without_repeats(history: History) -> History:
 def find_judgeable(history: History, model: Model) -> NDArray[np.bool_]:
     """`[n]`: true where a reading may be judged, however old it is."""
     good = ~(_too_cold(history, model) | _out(history))
-    return good & (_shares(history, model) >= LEAST_SHARE_OF_BED)
+    return good & (_shares(history, model) >= model.covered_share)
 
 
 def find_followed(history: History, model: Model) -> NDArray[np.bool_]:
@@ -67,8 +68,8 @@ def why_not_judged(history: History, i: int, model: Model) -> str:
     if _too_cold(history, model)[i]:
         return f"the bed was at {history.bed_celsius[i]:.0f} °C, judged from {model.judge_from_celsius:.0f} °C on"
     share = float(_shares(history, model)[i])
-    if share < LEAST_SHARE_OF_BED:
-        return f"it covers {share:.0%} of the bed, judged from {LEAST_SHARE_OF_BED:.0%} on"
+    if share < model.covered_share:
+        return f"it covers {share:.0%} of the bed, judged from {model.covered_share:.0%} on"
     return ""
 
 
@@ -77,11 +78,9 @@ def how_to_be_judged(history: History, i: int, model: Model) -> str:
     i = i % len(history)
     if _too_cold(history, model)[i]:
         return f"Mesh it with the bed at {model.judge_from_celsius:.0f} °C or more."
-    if float(_shares(history, model)[i]) < LEAST_SHARE_OF_BED:
-        return (
-            "Meshing the same points again changes nothing: widen the probed area, "
-            f"or correct bed of the model {model.name} in the configuration."
-        )
+    if float(_shares(history, model)[i]) < model.covered_share:
+        ways = HOW_TO_COVER.replace("of the model", f"of the model {model.name}")
+        return f"Meshing the same points again changes nothing: {ways}."
     return ""
 
 
@@ -107,7 +106,7 @@ def _span_within(axis: Floats, present: NDArray[np.bool_], low: float, high: flo
 def _shares(history: History, model: Model) -> Floats:
     shares = np.ones(len(history))
     for stack in history.stacks:
-        # An exact 80 % must not fail by a rounding.
+        # An exact share must not fail by a rounding.
         shares[stack.index] = share_of_bed(stack, model) + 1e-9
     return shares
 

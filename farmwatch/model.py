@@ -35,6 +35,9 @@ class Model:
     """What a clockwise turn, seen from below, does to the bed at that screw."""
     bed: tuple[float, float, float, float] | None = None
     """x0, y0, x1, y1."""
+    covered_share: float = 0.70
+    """Least share of the bed's area that a mesh must span to be judged; the farm's, from its limits. Usual probing
+    keeps a margin: 15 mm all round on 220 x 220 leaves 0.75 (common practice, no source)."""
     judge_from_celsius: float | None = None
     probe_sigma_mm: float | None = None
     shim_stock_mm: tuple[float, ...] = (0.05, 0.1, 0.2)
@@ -70,3 +73,5 @@ class Limits:
     ideal_mm: float = 0.10
     mesh_old_after_days: float = 14.0
     silent_after_hours: float = 24.0
+    covered_share: float = 0.70
+    """Least share of the bed's area that a mesh must span to be judged; each model carries it."""

@@ -25,16 +25,25 @@ def judged(*readings: Reading, out: tuple[OutOfService, ...] = ()) -> list[bool]
     return find_judgeable(history, HOT).tolist()
 
 
-def test_a_mesh_over_less_than_80_percent_of_the_bed_is_not_judged() -> None:
-    # 220 × 220 mm of bed: 0.8 of it is 193.6 mm × 200 mm.
-    assert judged(part_of_bed(193.6)) == [True]
-    assert judged(part_of_bed(193.5)) == [False]
+def test_a_mesh_over_less_than_70_percent_of_the_bed_is_not_judged() -> None:
+    # 220 × 220 mm of bed: 0.7 of it is 169.4 mm × 200 mm.
+    assert judged(part_of_bed(169.4)) == [True]
+    assert judged(part_of_bed(169.3)) == [False]
     history = History.of("heron-01", [part_of_bed(110.0)])
-    assert why_not_judged(history, -1, MODEL) == "it covers 45% of the bed, judged from 80% on"
+    assert why_not_judged(history, -1, MODEL) == "it covers 45% of the bed, judged from 70% on"
     assert how_to_be_judged(history, -1, MODEL) == (
         "Meshing the same points again changes nothing: widen the probed area, "
-        "or correct bed of the model tideframe-220 in the configuration."
+        "correct `bed` of the model tideframe-220, or lower covered_share in [limits]."
     )
+
+
+def test_the_share_of_the_bed_is_the_farms_own_and_usual_margins_pass() -> None:
+    margins = Mesh.accept(np.linspace(15.0, 205.0, 5), np.linspace(15.0, 205.0, 5), np.zeros((5, 5)))
+    assert judged(reading(margins)) == [True], "15 mm all round: 0.75 of 220 × 220"
+    history = History.of("heron-01", [reading(margins)])
+    strict = replace(HOT, covered_share=0.8)
+    assert find_judgeable(history, strict).tolist() == [False]
+    assert why_not_judged(history, -1, strict) == "it covers 75% of the bed, judged from 80% on"
 
 
 def test_a_row_or_column_of_missing_points_at_the_rim_covers_nothing() -> None:

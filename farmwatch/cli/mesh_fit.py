@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from farmwatch.eligibility import LEAST_SHARE_OF_BED, share_of_bed
+from farmwatch.eligibility import HOW_TO_COVER, share_of_bed
 from farmwatch.history import Stack
 from farmwatch.mesh import Floats, Mesh
 from farmwatch.model import Model
@@ -68,13 +68,13 @@ def _beside_the_bed(mesh: Mesh, model: Model) -> Iterator[str]:
 def _too_little(mesh: Mesh, model: Model) -> Iterator[Misfit]:
     stack = Stack(x=mesh.x, y=mesh.y, z=mesh.z[None], index=np.zeros(1, dtype=np.intp))
     share = float(share_of_bed(stack, model)[0])
-    if share + 1e-9 < LEAST_SHARE_OF_BED:
+    if share + 1e-9 < model.covered_share:
         yield Misfit(
             what="would never be judged",
-            fix="widen the probed area, or correct `bed` of the model",
-            # Cut, not rounded: 79.96 % must not read as the 80 % that it is not.
+            fix=HOW_TO_COVER,
+            # Cut, not rounded: 69.96 % must not read as the 70 % that it is not.
             reason=f"the mesh covers {math.floor(share * 100)} % of `bed`, "
-            f"at least {LEAST_SHARE_OF_BED * 100:.0f} % is wanted",
+            f"at least {model.covered_share * 100:.4g} % is wanted",
         )
 
 

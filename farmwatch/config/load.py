@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -114,7 +115,9 @@ class _Reader(SectionReader):
             self.notes.warn((at,), "no machine is described yet")
         values: dict[str, Any] = {name: section for name, section in sections.items() if section is not None}
         if "limits" in values:
-            values["limits"] = Limits(**values["limits"].model_dump())
+            values["limits"] = limits = Limits(**values["limits"].model_dump())
+            # Who judges a mesh knows its model, not the farm's limits.
+            models = {name: replace(model, covered_share=limits.covered_share) for name, model in models.items()}
         return Settings(
             **values,
             models=models,

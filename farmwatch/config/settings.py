@@ -134,6 +134,7 @@ class LimitsSection(Section):
     ideal_mm: float = Field(0.10, gt=0, le=20, description="wanted mm above 0, at most 20")
     mesh_old_after_days: float = Field(14.0, gt=0, le=3660, description="wanted days above 0")
     silent_after_hours: float = Field(24.0, gt=0, le=24 * 3660, description="wanted hours above 0")
+    covered_share: float = Field(0.70, gt=0, le=1, description="wanted a share of the bed's area, above 0, at most 1")
 
 
 _EVERY = "wanted minutes from 0.05 to 10080 (a week)"

@@ -180,3 +180,13 @@ def test_mail_is_read(write, sound):
         host="localhost", port=2525, security="none-on-loopback", sender="farm@tidegate.example",
         report_to=("a@tidegate.example", "b@tidegate.example"),
     )  # fmt: skip
+
+
+def test_the_share_of_the_bed_to_cover_reaches_every_model(write, sound):
+    assert {model.covered_share for model in load_settings(write(sound)).models.values()} == {0.70}
+    settings = load_settings(write(sound.replace("[limits]", "[limits]\ncovered_share = 0.55")))
+    assert settings.limits.covered_share == 0.55
+    assert {model.covered_share for model in settings.models.values()} == {0.55}
+    for share in ("0", "1.2", '"most"'):
+        with pytest.raises(ConfigError, match=r"limits\.covered_share.*wanted a share of the bed's area"):
+            load_settings(write(sound.replace("[limits]", f"[limits]\ncovered_share = {share}")))

@@ -202,7 +202,7 @@ class TestShownAndJudged:
         small = replace(bench.model, bed=(0, 0, 400, 400))
         one = judge_machine(bench.history(bench.bed(), 2), small, bench.limits, bench.at(2))
         assert (one.condition, one.advice) == ("unknown", ("re-mesh",))
-        assert "widen the probed area, or correct bed" in one.reasons[1]
+        assert "widen the probed area, correct `bed` of the model" in one.reasons[1]
 
     def test_once_within_the_ideal_limit_is_still_usable_and_says_so(self, bench) -> None:
         before = [bench.reading(bench.bed((0.16, 0, 0)), day) for day in range(3)]
