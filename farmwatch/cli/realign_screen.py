@@ -272,7 +272,15 @@ class TerminalScreen:
         from farmwatch.judge.words import screw_words
 
         assert self._bench is not None
-        assert advice.strayed is not None  # what a session is stopped by
+        if advice.strayed is None:
+            paragraph("Stopped: so many moves should have brought it there. Turn nothing more.", hang=2, strong=True)
+            paragraph(
+                "Something of it is not as its model says: where the screws are, lead_mm, pulley_teeth, clockwise, or "
+                "the mapping. See farmwatch check, and what each move did: farmwatch ticket show.",
+                indent=2,
+                hang=2,
+            )
+            return
         screw, name = sanitize(screw_words(advice.strayed.screw)), sanitize(self._bench.machine.name)
         said = f"Stopped: {screw} moved, which was not told; what was told did not. Turn nothing more."
         paragraph(said, hang=2, strong=True)

@@ -64,7 +64,7 @@ class NextMove:
     """The next move, or the end."""
 
     kind: Literal["learn", "turn", "finished", "stopped"]
-    """stopped: a screw that was not told to has moved; to go on would turn what was not meant."""
+    """stopped: a screw that was not told to has moved (`strayed`), or the moves lead nowhere."""
     turns: tuple[Turn, ...] = ()
     expected_mm: float | None = None
     """The range after the turns, as far as the step is known; None for a tooth turned to learn."""
@@ -220,7 +220,8 @@ def compare(
             told=turn,
             rise_mm=height,
             sd_mm=error,
-            teeth=_nearest_teeth(height, model, learned),
+            # A step that is in doubt counts no teeth: until it is learned the one before does.
+            teeth=_nearest_teeth(height, model, learned if learned.learned else belief),
             moved=moved,
             between_teeth=_is_between(height, error, model, learned),
             as_asked=bool(turned),
@@ -275,7 +276,7 @@ def _turned(rise: float, sd: float, turn: Turn, belief: StepBelief, answer: bool
         # Who says which way round it was turned makes another count of teeth one to learn from.
         counts.append(round(abs(rise) / belief.step_mm))
     fitting = next((way * count for count in counts if count and _fits(rise, sd, count, belief)), None)
-    if fitting is None and (answer is not None or not _is_against(rise, turn)):
+    if fitting is None:
         # By the step as the model has it, no; but lead or pulley may be wrong there.
         fitting = way * abs(told) if belief.could_lift(rise, abs(told), sd, MOVED_SD) else None
     return fitting

@@ -44,6 +44,8 @@ BEAT_EVERY = timedelta(seconds=30)
 # A move that was told so long ago was made, or will not be; its mesh would prove nothing.
 TAKEN_UP_WITHIN = timedelta(hours=24)
 OLD_MESH = timedelta(hours=2)
+# A realignment takes two or three moves; one that takes so many follows a model that is not this machine's.
+MOST_MOVES = 14
 # One move of another machine of the model may have been turned the wrong way round; two that agree hardly.
 SISTER_MOVES = 2
 
@@ -262,8 +264,10 @@ class Session:
         self._last = self._before = bed
         bench = self._bench
         advice = next_move(bed, bench.model, bench.limits, belief, self._rounds, careful=self._careful)
+        if advice.kind != "finished" and self._rounds >= MOST_MOVES:
+            advice = NextMove(kind="stopped")
         self._open = advice.turns
-        if advice.kind == "finished":
+        if advice.kind in ("finished", "stopped"):
             self.finished = advice
         else:
             self._store.add_moves([self._told(turn, bed, belief) for turn in advice.turns])

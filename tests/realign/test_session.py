@@ -23,7 +23,7 @@ from farmwatch.model import Limits, Model
 from farmwatch.realign import BedState, Bench, Findings, NextMove, Seen, Session, Turn
 from farmwatch.store import Move, Store
 from farmwatch.tickets import Ticket, TicketRepository, update_tickets
-from tests.realign.technician import AT, AXIS, model_of, words_of
+from tests.realign.technician import AT, AXIS, misaligned, model_of, words_of
 from tests.realign.technician import Bench as Truth
 
 
@@ -486,3 +486,47 @@ def test_work_that_waits_for_its_check_is_reopened_only_when_somebody_says_so(fa
     assert book.ticket(number).phase == "proving"  # not before a mesh has been read
     session.step()
     assert book.ticket(number).phase == "in-work"
+
+
+@pytest.mark.parametrize("heights", [[-0.8, 0.4, 0.0], [-2.0, 1.1, 0.0], [0.5, 0.5, 0.0]])
+def test_moves_that_lead_nowhere_come_to_an_end(tmp_path: Path, heights: list[float]) -> None:
+    """Three times the model's step is among no beliefs: it ends all the same, and says so where it is stopped."""
+    farmed = Farmed(tmp_path, heights)
+    farmed.truth.step_mm = 1.2
+    farmed.mesh = farmed.truth.mesh()
+    session = farmed.session()
+    session.begin()
+    for _ in range(20):
+        session.step()
+        if session.finished is not None:
+            break
+        farmed.turn_and_mesh()
+    assert session.finished is not None
+    assert len({move.before_at for move in farmed.store.moves(["heron-01"])}) <= 14
+
+
+@pytest.mark.parametrize("step_is", [1.0, 2.0, 4.0, 0.5, 0.25])
+@pytest.mark.parametrize("other_way", [False, True])
+def test_four_screws_end_at_the_bench_too_whatever_the_model_has_wrong(
+    tmp_path: Path, step_is: float, other_way: bool
+) -> None:
+    """Through the database, where the belief is learned anew from the moves on record; nobody answers."""
+    truth = misaligned(
+        np.random.default_rng(round(step_is * 8) + other_way), screws=4, step_is=step_is, other_way=other_way
+    )
+    farmed = Farmed(tmp_path, [0.0] * 4, truth.model)
+    farmed.truth, farmed.mesh = truth, truth.mesh()
+    session = farmed.session()
+    session.begin()
+    moves = 0
+    first = truth.true_range()
+    while session.finished is None and moves < 15:
+        session.step()
+        if session.finished is None:
+            farmed.turn_and_mesh()
+            moves += 1
+    assert session.finished is not None
+    assert session.finished.kind == "finished"
+    assert moves <= 6
+    assert truth.true_range() - truth.best() <= 0.04
+    assert truth.true_range() <= first
