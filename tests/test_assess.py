@@ -17,6 +17,7 @@ from farmwatch.judge import assessment_document
 from farmwatch.measure import grid_points, influence
 from farmwatch.mesh import Mesh
 from farmwatch.store import Move, PollRecord, Store
+from tests.farm import MODEL_TEXT
 
 GRID = np.linspace(10.0, 210.0, 7)
 SCREWS = [(20.0, 10.0), (200.0, 10.0), (110.0, 215.0)]
@@ -32,18 +33,7 @@ reports = "reports"
 report_at = "mon 06:00"
 {working}
 
-[models.tideframe-220]
-drive = "belt"
-lead_mm = 8.0
-pulley_teeth = 20
-clockwise = "raises"
-bed = [0, 0, 220, 220]
-screws = [
-  {{ name = "front-left",  at = [20, 10] }},
-  {{ name = "front-right", at = [200, 10] }},
-  {{ name = "rear",        at = [110, 215], reference = true }},
-]
-
+{model}
 [mappings.survey-rows]
 path = "/v1/survey/latest"
 heights = "$.survey.grid"
@@ -69,7 +59,7 @@ def farm(folder: Path, names: Sequence[str], working: str = "", hosts: bool = Tr
         for i, name in enumerate(names)
     )
     path = folder / "config.toml"
-    path.write_text(CONFIG.format(working=working, machines=machines), encoding="utf-8")
+    path.write_text(CONFIG.format(model=MODEL_TEXT, working=working, machines=machines), encoding="utf-8")
     return load_settings(path)
 
 

@@ -21,20 +21,9 @@ from farmwatch.judge import judge_fleet, shim_plan, tooth_plan
 from farmwatch.judge.learned import first_belief, learn_move
 from farmwatch.measure import grid_points, influence, measure_histories
 from farmwatch.mesh import Floats
-from farmwatch.model import Limits, Model, Screw
+from farmwatch.model import Limits
+from tests.farm import MODEL
 
-MODEL = Model(
-    name="tideframe-220",
-    screws=(
-        Screw(name="front-left", x_mm=20, y_mm=10),
-        Screw(name="front-right", x_mm=200, y_mm=10),
-        Screw(name="rear", x_mm=110, y_mm=215, reference=True),
-    ),
-    lead_mm=8.0,
-    pulley_teeth=20,
-    clockwise="raises",
-    bed=(0, 0, 220, 220),
-)
 SCREWS = MODEL.screws_xy
 START = datetime(2026, 1, 1, tzinfo=UTC)
 

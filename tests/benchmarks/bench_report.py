@@ -32,11 +32,13 @@ from farmwatch.measure import grid_points, influence
 from farmwatch.mesh import Mesh
 from farmwatch.report import FarmFacts, render, week_just_ended, weekly_view, write_report
 from farmwatch.store import Store
+from tests.farm import MODEL_TEXT
 
 AT = datetime(2026, 11, 23, 6, tzinfo=UTC)
 GRID = np.linspace(10.0, 210.0, 7)
 SCREWS = [(20.0, 10.0), (200.0, 10.0), (110.0, 215.0)]
-CONFIG = """
+CONFIG = (
+    """
 machines_file = "machines.csv"
 
 [farm]
@@ -46,17 +48,10 @@ database = "farmwatch.duckdb"
 reports = "reports"
 report_at = "mon 06:00"
 
-[models.tideframe-220]
-drive = "belt"
-lead_mm = 8.0
-pulley_teeth = 20
-clockwise = "raises"
-screws = [
-  { name = "front-left",  at = [20, 10] },
-  { name = "front-right", at = [200, 10] },
-  { name = "rear",        at = [110, 215], reference = true },
-]
 """
+    + MODEL_TEXT
+    + """"""
+)
 BARE = """<!DOCTYPE html><title>Beds</title><table>
 {% for m in machines %}<tr><th>{{ m.machine }}</th><td>{{ m.condition }}</td><td>{{ m.range_mm }}</td><td>{{ m.cause }}
 </td><td>{{ m.advice|join(", ") }}</td><td>{{ m.tooth_floor_mm }}</td><td>{{ m.since }}</td></tr>

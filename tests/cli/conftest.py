@@ -13,8 +13,10 @@ from farmwatch.config import load_settings
 from farmwatch.history import Reading
 from farmwatch.mesh import Mesh
 from farmwatch.store import Store
+from tests.farm import MODEL_TEXT
 
-CONFIG = """\
+CONFIG = (
+    """\
 [farm]
 name = "Saltmarsh Tidegate Works"
 timezone = "Europe/Dublin"
@@ -24,16 +26,9 @@ reports = "reports"
 [poll]
 deadline_seconds = 2
 
-[models.tideframe-220]
-lead_mm = 8.0
-pulley_teeth = 20
-clockwise = "raises"
-screws = [
-  { name = "front-left", at = [20, 10] },
-  { name = "front-right", at = [200, 10] },
-  { name = "rear", at = [110, 215], reference = true },
-]
-
+"""
+    + MODEL_TEXT
+    + """
 [mappings.survey-rows]
 path = "/v1/survey/latest"
 heights = "$.survey.grid"
@@ -54,6 +49,7 @@ model = "tideframe-220"
 name = '<b>[red]x[/red]'
 model = "tideframe-220"
 """
+)
 
 NOW = datetime.now(UTC).replace(microsecond=0)
 AXIS = np.linspace(10.0, 210.0, 7)

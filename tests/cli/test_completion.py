@@ -5,8 +5,7 @@ import subprocess
 import pytest
 
 from farmwatch.cli import run
-
-from .conftest import CONFIG, Farm
+from tests.cli.conftest import CONFIG, Farm
 
 
 def test_the_configuration_is_named_before_or_after_the_command(farm: Farm, capsys, tmp_path, monkeypatch):

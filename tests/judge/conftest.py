@@ -12,7 +12,8 @@ import pytest
 from farmwatch.history import History, Note, Reading, Work
 from farmwatch.measure import grid_points, influence
 from farmwatch.mesh import Floats, Mesh
-from farmwatch.model import Limits, Model, Screw
+from farmwatch.model import Limits, Model
+from tests.farm import model
 
 GRID = np.linspace(10.0, 210.0, 7)
 START = datetime(2026, 11, 1, 5, 58, tzinfo=UTC)
@@ -79,18 +80,4 @@ class Bench:
 
 @pytest.fixture(scope="session")
 def bench() -> Bench:
-    return Bench(
-        Model(
-            name="tideframe-220",
-            screws=(
-                Screw(name="front-left", x_mm=20, y_mm=10),
-                Screw(name="front-right", x_mm=200, y_mm=10),
-                Screw(name="rear", x_mm=110, y_mm=215, reference=True),
-            ),
-            lead_mm=8.0,
-            pulley_teeth=20,
-            clockwise="raises",
-            bed=(0, 0, 220, 220),
-            judge_from_celsius=45,
-        )
-    )
+    return Bench(model(judge_from_celsius=45))

@@ -13,25 +13,14 @@ from farmwatch.judge import Assessment, FleetAssessment, shim_plan, tooth_plan
 from farmwatch.judge.assessment import FormFacts, Plan, ReadingFacts, ScrewHeight, Spike, TiltFacts, Trace
 from farmwatch.measure import influence, least_squares_plane, minimum_zone_plane, screw_heights
 from farmwatch.mesh import Mesh
-from farmwatch.model import Limits, Model, Screw
+from farmwatch.model import Limits
 from farmwatch.report.ticket_facts import TicketFacts, find_ticket_facts
 from farmwatch.tickets import Ticket, TicketEvent, phases
+from tests.farm import MODEL
 
 LIMITS = Limits()
 WEEK_END = datetime(2026, 11, 23, tzinfo=UTC)
 WEEK_START = WEEK_END - timedelta(days=7)
-MODEL = Model(
-    name="tideframe-220",
-    screws=(
-        Screw(name="front-left", x_mm=20, y_mm=10),
-        Screw(name="front-right", x_mm=200, y_mm=10),
-        Screw(name="rear", x_mm=110, y_mm=215, reference=True),
-    ),
-    lead_mm=8.0,
-    pulley_teeth=20,
-    clockwise="raises",
-    bed=(0, 0, 220, 220),
-)
 SCREWS = MODEL.screws_xy
 
 

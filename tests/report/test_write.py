@@ -22,9 +22,11 @@ from farmwatch.report.week import Week
 from farmwatch.report.write import report_name, write_report
 from farmwatch.store import Store
 from farmwatch.tickets import TicketRepository, update_tickets
+from tests.farm import MODEL_TEXT
 
 MONDAY = datetime(2026, 11, 23, 6, tzinfo=UTC)
-CONFIG = """
+CONFIG = (
+    """
 [farm]
 name = "Saltmarsh Tidegate Works"
 timezone = "Europe/Dublin"
@@ -32,17 +34,9 @@ database = "farmwatch.duckdb"
 reports = "reports"
 report_at = "mon 06:00"
 
-[models.tideframe-220]
-drive = "belt"
-lead_mm = 8.0
-pulley_teeth = 20
-clockwise = "raises"
-screws = [
-  { name = "front-left",  at = [20, 10] },
-  { name = "front-right", at = [200, 10] },
-  { name = "rear",        at = [110, 215], reference = true },
-]
-
+"""
+    + MODEL_TEXT
+    + """
 [[machines]]
 name = "heron-01"
 aisle = "heron"
@@ -53,6 +47,7 @@ name = "<script>"
 aisle = "plover"
 model = "tideframe-220"
 """
+)
 GRID = np.linspace(10.0, 210.0, 7)
 
 

@@ -15,27 +15,16 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from farmwatch.config import Farm, Machine, Mapping, Poll, Settings
-from farmwatch.model import Model, Screw
 from farmwatch.service.polling import Polling
 from farmwatch.service.status import ServiceStatus
 from farmwatch.store import DurableWriter, Store
 from tests.collect.hosts import Host, serving
+from tests.farm import MODEL, MODEL_TEXT
 
 __all__ = ["CONFIG", "MODEL", "NOW", "Beds", "beds", "names", "polling", "settings_in", "write_config"]
 
 NOW = datetime(2026, 11, 23, 5, 30, tzinfo=UTC)
 SIDE = 5
-MODEL = Model(
-    name="tideframe-220",
-    screws=(
-        Screw(name="front-left", x_mm=20, y_mm=10),
-        Screw(name="front-right", x_mm=200, y_mm=10),
-        Screw(name="rear", x_mm=110, y_mm=215, reference=True),
-    ),
-    lead_mm=8.0,
-    pulley_teeth=20,
-    clockwise="raises",
-)
 
 CONFIG = """\
 [farm]
@@ -48,16 +37,7 @@ every_minutes = {every}
 deadline_seconds = 2
 [service]
 listen = "127.0.0.1:0"
-[models.tideframe-220]
-lead_mm = 8.0
-pulley_teeth = 20
-clockwise = "raises"
-screws = [
-  {{ name = "front-left", at = [20, 10] }},
-  {{ name = "front-right", at = [200, 10] }},
-  {{ name = "rear", at = [110, 215], reference = true }},
-]
-[mappings.survey]
+{model}[mappings.survey]
 path = "/{{machine}}"
 heights = "$.grid"
 x = [10, 210]
@@ -155,5 +135,5 @@ def write_config(folder: Path, address: str, machines: Sequence[str], *, every: 
         for name in machines
     ]
     path = folder / "config.toml"
-    path.write_text(CONFIG.format(every=every, more=more) + "\n".join(rows))
+    path.write_text(CONFIG.format(model=MODEL_TEXT, every=every, more=more) + "\n".join(rows))
     return path

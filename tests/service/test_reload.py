@@ -14,6 +14,7 @@ from farmwatch.config import ConfigError, load_settings
 from farmwatch.service.polling import Polling
 from farmwatch.service.status import ServiceStatus
 from farmwatch.store import DurableWriter, Store
+from tests.farm import MODEL_TEXT
 from tests.service.farm import CONFIG, NOW, beds, names, settings_in
 
 MACHINES = 40
@@ -60,7 +61,11 @@ def test_forty_machines_through_sixty_changes_lose_no_reading(tmp_path: Path) ->
 def large(tmp_path: Path) -> Path:
     """A configuration of ten thousand machines, as a table."""
     path = tmp_path / "config.toml"
-    path.write_text(CONFIG.format(every=30, more="").replace("[farm]", 'machines_file = "machines.csv"\n[farm]', 1))
+    path.write_text(
+        CONFIG.format(model=MODEL_TEXT, every=30, more="").replace(
+            "[farm]", 'machines_file = "machines.csv"\n[farm]', 1
+        )
+    )
     rows = [f"heron-{k:05d},heron,tideframe-220,survey,http://10.20.1.11/{k}" for k in range(10_000)]
     (tmp_path / "machines.csv").write_text("name,aisle,model,mapping,address\n" + "\n".join(rows) + "\n")
     return path

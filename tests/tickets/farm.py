@@ -13,21 +13,10 @@ from farmwatch.history import Reading
 from farmwatch.judge import Assessment, FleetAssessment
 from farmwatch.judge.assessment import Plan, ReadingFacts
 from farmwatch.mesh import Mesh
-from farmwatch.model import Limits, Model, Screw
+from farmwatch.model import Limits
+from tests.farm import MODEL
 
 AT = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
-MODEL = Model(
-    name="tideframe-220",
-    screws=(
-        Screw(name="front-left", x_mm=20, y_mm=10),
-        Screw(name="front-right", x_mm=200, y_mm=10),
-        Screw(name="rear", x_mm=110, y_mm=215, reference=True),
-    ),
-    lead_mm=8.0,
-    pulley_teeth=20,
-    clockwise="raises",
-    bed=(0, 0, 220, 220),
-)
 
 
 def tilted(range_mm: float = 0.8, **changes: Any) -> Assessment:
