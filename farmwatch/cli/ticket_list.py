@@ -27,7 +27,7 @@ def show_tickets(tickets: Sequence[Ticket], proofs: Mapping[int, Proof], now: da
     rows = []
     for ticket in sorted(tickets, key=_order):
         proof = proofs.get(ticket.number)
-        cells = {"cause": ticket.cause, "work": "" if ticket.phase == "proving" else ", ".join(ticket.advice)}
+        cells = {"cause": ticket.cause, "work": _work(ticket)}
         row = [str(ticket.number), ticket.machine, _phase(ticket, proof), _due(ticket, proof, now, zone, today)]
         row += [_range(ticket, proof), *(cells[name] for name in cells if name not in left_out)]
         rows.append(row)
@@ -42,6 +42,12 @@ def _order(ticket: Ticket) -> tuple[bool, bool, float, date, int, int]:
     closed = 0.0 if ticket.is_open or ticket.closed_at is None else -ticket.closed_at.timestamp()
     due = ticket.due if ticket.is_open and ticket.due is not None else date.max
     return not ticket.is_open, ticket.phase == "proving", closed, due, ticket.priority, ticket.number
+
+
+def _work(ticket: Ticket) -> str:
+    if ticket.phase != "proving":
+        return ", ".join(ticket.advice)
+    return "" if ticket.cause == "host" else "do not turn"
 
 
 def _phase(ticket: Ticket, proof: Proof | None) -> str:

@@ -44,7 +44,9 @@ def test_every_screen_says_so_and_none_orders_a_turn(done):
     assert f"Work done {when}; do not turn; probe hot." in machine
     assert f"Work done {when}; do not turn; probe hot." in ticket
     assert "bench 2" in machine
-    for screen in (fleet, machine, ticket):
+    listed = flat(done("ticket", "list")[1])
+    assert "do not turn" in listed or "Wider screens show" in listed
+    for screen in (fleet, machine, ticket, listed):
         assert "clockwise" not in screen
         assert "realign" not in screen.replace("farmwatch realign", "")
 

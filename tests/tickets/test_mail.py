@@ -80,6 +80,20 @@ def test_a_notice_of_a_new_ticket_arrives(tmp_path: Path, store: Store) -> None:
     assert all(caution in said for caution in (*CAUTIONS, CAUTIONS_FOOT))
 
 
+def test_work_that_is_done_is_told_as_nothing_to_turn(tmp_path: Path, store: Store) -> None:
+    box = Box()
+    update_tickets(settings_in(tmp_path), store, fleet(tilted(), at=later(-3)))
+    with serving(box) as port:
+        settings = settings_in(tmp_path, mail=mail(port))
+        Outbox(store).announce(settings, later(-1))
+        for hours, action in enumerate(("approve", "take", "done")):
+            TicketRepository(store).act(1, action, at=later(hours), by="bench")  # type: ignore[arg-type]
+        Outbox(store).announce(settings, later(4))
+        Outbox(store).deliver_due(settings, later(4))
+    [message] = box.got
+    assert "ticket 1: work done; do not turn, probe it hot" in message["Subject"]
+
+
 def test_html_plain_text_and_a_file_go_together(tmp_path: Path) -> None:
     box = Box()
     text = MailText(
