@@ -5,6 +5,7 @@ from .faults import ConfigError as ConfigError
 from .fields import FILL_IN as FILL_IN
 from .load import load_settings as load_settings
 from .secret import Secret as Secret
+from .secret import names_a_secret as names_a_secret
 from .settings import Farm as Farm
 from .settings import Machine as Machine
 from .settings import Mapping as Mapping

@@ -88,10 +88,10 @@ def test_doubts_are_said_once_and_unknown_coordinates_cannot_be_pasted(asked: As
     answer = {"scan": {"lines": HEIGHTS[:, :5].tolist()}}
     with serving({"/scan": answer}) as host:
         code, out, err = asked(f"{host.address}/scan")
-        _, block, _ = asked(f"{host.address}/scan", "--toml")
+        _, block, _ = asked(f"{host.address}/scan", "--toml", "--name", "survey")
     assert (code, err) == (0, "")
     said = " ".join(out.split())
-    for doubt in ("order: do the rows", "first: is the first height", "y: not in the answer", "sign: is the high"):
+    for doubt in ("order: do the rows", "first: is the first height", "y: not recognised", "sign: is the high"):
         assert said.count(doubt) == 1, doubt
         assert block.count(doubt) == 1, doubt
     assert "x and y of this map are made up" in said
@@ -142,3 +142,70 @@ def test_what_was_typed_wrong_is_said(asked: Asked, words: tuple[str, ...]) -> N
     assert code == 2
     assert "wanted" in err or "wants" in err
     assert "secret" not in err
+
+
+def test_a_block_is_named_after_its_host_or_as_wanted(asked: Asked) -> None:
+    with serving({"/bed": ANSWER}) as host:
+        _, out, _ = asked(f"{host.address}/bed", "--toml")
+        assert list(tomllib.loads(out)["mappings"]) == ["127-0-0-1"]
+        _, out, _ = asked(f"{host.address}/bed", "--toml", "--name", "survey rows")
+        assert list(tomllib.loads(out)["mappings"]) == ["survey rows"]
+
+
+def test_several_hosts_share_one_block_where_they_are_alike(asked: Asked) -> None:
+    other = {"scan": {"lines": HEIGHTS[:, :5].tolist()}}
+    scripts = {"/a/bed": ANSWER, "/bed": ANSWER, "/odd": other, "/none": Canned(status=404)}
+    with serving(scripts) as one, serving(scripts) as two:
+        code, out, err = asked(
+            f"{one.address}/bed", f"{two.address}/bed", f"{two.address}/odd", "--toml", "--name", "n"
+        )
+        assert (code, err) == (0, "")
+        assert list(tomllib.loads(out)["mappings"]) == ["n", "n-2"]
+        assert f"# read alike: {one.address}/bed, {two.address}/bed" in out.splitlines()
+        code, out, err = asked(f"{one.address}/bed", f"{two.address}/none", "--toml")
+        assert code == 0
+        assert err.startswith("not read: ")
+        assert "404" in err
+        assert len(tomllib.loads(out)["mappings"]) == 1
+        code, out, err = asked(f"{one.address}/none", f"{two.address}/none")
+        assert (code, out) == (2, "")
+
+
+def test_a_saved_answer_is_looked_at_without_asking_anybody(asked: Asked, tmp_path: Path) -> None:
+    saved = tmp_path / "bed answer.json"
+    saved.write_text(json.dumps(ANSWER))
+    code, out, err = asked("--answer", str(saved), "--toml")
+    assert (code, err) == (0, "")
+    [(name, block)] = tomllib.loads(out)["mappings"].items()
+    assert (name, block["path"], block["heights"]) == ("bed-answer", "/", "$.bed.survey.grid")
+    with serving({}) as host:
+        _, out, _ = asked("--answer", str(saved), f"{host.address}/v2/bed", "--toml")
+        assert tomllib.loads(out)["mappings"]["127-0-0-1"]["path"] == "/v2/bed"
+        assert host.asked == []
+    assert asked("--answer", str(tmp_path / "none.json"))[0] == 2
+
+
+def test_a_key_may_be_named_and_stays_named_in_the_block(
+    asked: Asked, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("HARBOUR", KEY)
+    (tmp_path / "shop.key").write_text(f"{KEY}\n")
+
+    def script(handler: Any) -> Any:
+        return ANSWER if handler.headers.get("X-Shop-Key") == KEY else Canned(b"", 401)
+
+    with serving({"/bed": script}) as host:
+        for source in ("env:HARBOUR", "file:shop.key"):
+            code, out, err = asked(f"{host.address}/bed", "--header", f"X-Shop-Key={source}")
+            assert code == 0
+            assert f'headers = {{ "X-Shop-Key" = "{source}" }}' in out
+            assert KEY not in out + err
+        code, _, err = asked(f"{host.address}/bed", "--header", "X-Shop-Key=env:NOT_SET")
+    assert (code, "NOT_SET is not in the environment" in err) == (2, True)
+
+
+def test_what_is_not_recognised_is_said_with_what_could_be_meant(asked: Asked, tmp_path: Path) -> None:
+    saved = tmp_path / "answer.json"
+    saved.write_text(json.dumps({"grid": HEIGHTS.tolist(), "x": [10, 60, 110, 160], "y": [10, 50, 90, 130, 180]}))
+    block = asked("--answer", str(saved), "--toml")[1]
+    assert "# x: not recognised (not 6 along it: $.x holds 4 coordinates)" in block

@@ -160,7 +160,7 @@ class TestWhatIsFound:
         for key in ("x:", "y:", "first:", "sign:", "unit:", "taken_at:"):
             assert key in unsure
         block = toml_block(first({"mesh": ROWS}), headers=["X-Shop-Key"])
-        assert "# x: not in the answer" in block
+        assert "# x: not recognised" in block
         assert 'headers = { "X-Shop-Key" = "env:X_SHOP_KEY" }' in block
 
 
@@ -201,3 +201,37 @@ class TestOddAnswers:
 def test_paths_and_words():
     assert json_path(("a", 0, "b c", "it's", "\n")) == "$.a[0]['b c']['it\\'s']['\\n']"
     assert words("plateLevel_2Z") == ("plate", "level", "2", "z")
+
+
+@pytest.mark.parametrize(
+    ("places", "wanted"),
+    [
+        (lambda x, y, h: {"p": [x, y], "h": h}, ("$.p[0]", "$.p[1]", "$.h")),
+        (lambda x, y, h: {"at": {"x": x, "y": y}, "dz": h}, ("$.at.x", "$.at.y", "$.dz")),
+        (lambda x, y, h: {"pos": [x, y, h]}, ("$.pos[0]", "$.pos[1]", "$.pos[2]")),
+    ],
+)
+def test_points_as_pairs_or_nested_are_found_with_x_before_y(places, wanted):
+    x, y = np.linspace(15, 205, 5), np.linspace(10, 200, 4)
+    points = [places(float(a), float(b), round(0.002 * a - 0.001 * b, 4)) for b in y for a in x]
+    found = first({"probes": points})
+    assert tuple(found.fields[f"point_{name}"] for name in "xyz") == wanted
+    assert found.found.mesh.x.tolist() == x.tolist()
+    assert not any("other way round" in doubt for doubt in found.unsure)
+
+
+@pytest.mark.parametrize(
+    ("spans", "wanted"),
+    [
+        ({"x": [15, 205], "y": [10, 200]}, ("$.area.x", "$.area.y")),
+        (
+            {"x": {"lo": 15, "hi": 205}, "y": {"lo": 10, "hi": 200}},
+            (("$.area.x.lo", "$.area.x.hi"), ("$.area.y.lo", "$.area.y.hi")),
+        ),
+    ],
+)
+def test_coordinates_as_spans_are_found(spans, wanted):
+    found = first({"grid": ROWS, "area": spans})
+    assert (found.fields["x"], found.fields["y"]) == wanted
+    assert found.found.mesh.x[[0, -1]].tolist() == [15, 205]
+    assert found.made_up == ()

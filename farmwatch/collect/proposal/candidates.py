@@ -241,7 +241,8 @@ def _named(place: Path, name: str) -> float:
     said = [word for step in place for word in words(step)]
     if said and said[-1] == name:
         return 1.0
-    if place and place[-1] == "xyz".index(name) and not said:
+    # The places of a list: a pair or a triple is x, y (, z), whatever it is called.
+    if place and place[-1] == "xyz".index(name):
         return 0.5
     return 0.5 if name in said else 0.0
 

@@ -24,6 +24,8 @@ __all__ = ["Proposal", "propose"]
 
 # Read and shown are only the best: the rest is told apart by its score alone.
 MOST_READ = 8
+# Of what could be coordinates and does not fit.
+MOST_LIKE = 3
 # What a look makes do with where nothing is known: a place every 10 mm. It never gets into a block.
 STEP_MM = 10.0
 # No configuration takes these: coordinates that nobody wrote down must not be pasted through.
@@ -133,13 +135,13 @@ def _add_axes(draft: _Draft, candidate: Candidate, choices: list[Axis]) -> None:
         draft.unsure.append('order: do the rows of the answer run along x? Else order = "along-y"')
     corner = []
     for name, axis, count, sides in (("y", y, rows, ("front", "rear")), ("x", x, columns, ("left", "right"))):
-        corner.append(sides[_add_axis(draft, name, axis, count)])
+        corner.append(sides[_add_axis(draft, name, axis, count, choices)])
     draft.unsure.append(f"first: is the first height that of the {'-'.join(corner)} corner?")
     if corner != ["front", "left"]:
         draft.fields["first"] = "-".join(corner)
 
 
-def _add_axis(draft: _Draft, name: str, axis: Axis | None, count: int) -> bool:
+def _add_axis(draft: _Draft, name: str, axis: Axis | None, count: int, choices: list[Axis]) -> bool:
     """Enter one axis; True where its coordinates fall, so that the first height stands at the far side."""
     if axis is None or axis.only_size:
         draft.fields[name] = _TO_FILL_IN[name]
@@ -148,7 +150,11 @@ def _add_axis(draft: _Draft, name: str, axis: Axis | None, count: int) -> bool:
         draft.fields[name] = axis.given
         draft.reasons.append(f"{name}: {axis.where}")
     if axis is None:
-        draft.unsure.append(f"{name}: not in the answer; write the first and last probed position in mm in its place")
+        like = ", ".join(dict.fromkeys(one.where for one in _ranked(choices, name)[:MOST_LIKE]))
+        draft.unsure.append(
+            f"{name}: not recognised{f' (not {count} along it: {like})' if like else ''}; "
+            "write the first and last probed position in mm in its place"
+        )
         return False
     # Coordinates beside the heights, as many as there are, speak for the heights.
     draft.score += (2.0 if len(axis.values) == count else 1.0) * min(1.0, axis.rank / 2) * (0.5 + 0.5 * (axis.near > 0))

@@ -23,8 +23,10 @@ _Y = wordset("y ys y0 y1 rows row front rear back depth vertical length")
 # Names of sides that say an axis only where no other word of the path does: x_near is an end of x.
 _X_ALONE = wordset("west east")
 _Y_ALONE = wordset("near far fore aft along lengthwise south north bottom top")
-_LOW = wordset("min minimum low lower from start first begin beginning left front origin 0 near fore west south bottom")
-_HIGH = wordset("max maximum high upper to end last stop finish right rear back 1 far aft east north top")
+_LOW = wordset(
+    "min minimum lo low lower from start first begin beginning left front origin 0 near fore west south bottom"
+)
+_HIGH = wordset("max maximum hi high upper to end last stop finish right rear back 1 far aft east north top")
 _SIZE = wordset("size width depth length extent dimension dimensions area bed")
 _TIME = wordset(
     """
@@ -139,7 +141,8 @@ def _lists(inventory: Inventory, beside: Path) -> Iterator[Axis]:
                     given=json_path(path), values=numbers, label=label, near=shared(path, beside), rank=rank,
                     where=f"{json_path(path)} holds {len(numbers)} coordinates",
                 )  # fmt: skip
-        if len(numbers) == 4:
+        # A list that is called x holds no y.
+        if len(numbers) == 4 and not _label(path, 1):
             yield from _box(path, numbers, beside)
 
 

@@ -19,6 +19,7 @@ _ORDER = (
     "path", "answer", "heights", "layout", "columns", "point_x", "point_y", "point_z", "first", "order", "serpentine",
     "unit", "sign", "x", "y", "taken_at", "bed_celsius", "temperature_is", "plate", "identity",
 )  # fmt: skip
+Headers = Sequence[str] | dict[str, str]
 _CHOSEN = ("first", "order", "unit", "sign", "temperature_is")
 
 
@@ -27,9 +28,10 @@ _BROADEST = 45
 
 
 def toml_block(
-    proposal: Proposal, name: str = "survey", path: str = "/", *, headers: Sequence[str] = (), doubts: bool = True
+    proposal: Proposal, name: str = "survey", path: str = "/", *, headers: Headers = (), doubts: bool = True
 ) -> str:
-    """The block, ready to paste; what is unsure stands as a comment above. `headers` are names whose values are secret.
+    """The block, ready to paste; what is unsure stands as a comment above. `headers` are names whose values are secret,
+    with where each comes from (env:… or file:…) where that is known.
 
     What the answer cannot say for certain (`first`, `order`, `unit`, `sign`) is always written, with what else it can
     be. All that is written reads back as the mapping of the proposal, and a value to fill in is refused until it is.
@@ -63,10 +65,11 @@ def _lines(key: str, value: Any) -> list[str]:
     return [both] if len(both) <= _BROADEST else [line, remark]
 
 
-def _headers(names: Sequence[str]) -> Iterator[str]:
-    for name in names:
-        source = re.sub(r"[^A-Z0-9]+", "_", name.upper()).strip("_") or "KEY"
-        yield f'{_text(name)} = "env:{source}"'
+def _headers(given: Headers) -> Iterator[str]:
+    for name in given:
+        source = given.get(name, "") if isinstance(given, dict) else ""
+        made_up = re.sub(r"[^A-Z0-9]+", "_", name.upper()).strip("_") or "KEY"
+        yield f"{_text(name)} = {_text(source or f'env:{made_up}')}"
 
 
 def _value(value: Any) -> str:
