@@ -102,7 +102,7 @@ def _look_up(settings: Settings, store: Store, at: datetime, names: list[str] | 
     with store.one_state():
         answers = store.last_answers(at)
         return _Known(
-            histories=store.histories(names, at),
+            histories=store.histories(names, at, settings.read_by),
             answers=answers,
             first_tries=_first_tries(settings, store, at, answers),
             out=store.spans_out(at),

@@ -53,6 +53,10 @@ class Reading:
     plate: str | None = None
     during_work: bool = False
     """Taken while a ticket of the machine was in work: enters no trend, step, noise or proof."""
+    read_by: str | None = None
+    """The mark of the mapping that read it; None where that is not known."""
+    answer: bytes | None = None
+    """The host's answer, compressed, on its way into the store; a stored reading does not bring it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

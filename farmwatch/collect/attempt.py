@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from urllib.parse import quote
 
@@ -15,8 +15,11 @@ from farmwatch.collect.mapping import HostMesh, Reader
 from farmwatch.collect.watchdog import Deadline
 from farmwatch.config import ConfigError, Machine, Secret, Settings
 from farmwatch.outcomes import Outcome
+from farmwatch.store.records import KeptAnswer
 
 __all__ = ["PollAttempt", "fetch_mesh", "fetcher_for"]
+
+LARGEST_KEPT = 256 << 10
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -67,7 +70,9 @@ def fetch_mesh(
         if machine.address is None or machine.mapping is None:
             raise PollError("unreachable", "it has no address: its meshes are imported")
         reader = reader or Reader(settings.mappings[machine.mapping])
-        found = _found(machine.name, machine.address, reader, fetcher, secrets)
+        found, parts = _found(machine.name, machine.address, reader, fetcher, secrets)
+        if settings.farm.keep_answers and _may_be_kept(parts, secrets):
+            found = replace(found, answer=KeptAnswer.packed(parts))
     except PollError as fault:
         trouble = fault
     seconds = time.monotonic() - start
@@ -82,14 +87,23 @@ def fetch_mesh(
     )
 
 
-def _found(name: str, address: str, reader: Reader, fetcher: Fetcher, secrets: list[str]) -> HostMesh:
+def _found(
+    name: str, address: str, reader: Reader, fetcher: Fetcher, secrets: list[str]
+) -> tuple[HostMesh, list[bytes]]:
+    """The mesh, and the answers that it was read from."""
     mapping = reader.mapping
     headers = _revealed("header", mapping.headers, secrets)
     query = _revealed("query", mapping.query, secrets)
     with fetcher.deadline() as deadline:
         body = fetcher.get(_url(address, mapping.path, name), headers, query, deadline).body
         also = [_also(part, address, name, fetcher, deadline, headers, query) for part in mapping.also]
-    return reader.read(body, also)
+    return reader.read(body, also), [body, *also]
+
+
+def _may_be_kept(parts: list[bytes], secrets: list[str]) -> bool:
+    """No secret reaches the database, should a host send one back; and a mesh takes no quarter of a MiB."""
+    small = sum(map(len, parts)) <= LARGEST_KEPT
+    return small and not any(secret and secret.encode() in part for secret in secrets for part in parts)
 
 
 def _also(

@@ -43,6 +43,10 @@ class HostMesh:
     plate: str | None = None
     identity: str | None = None
     remarks: tuple[str, ...] = ()
+    read_by: str | None = None
+    """The mark of the mapping."""
+    answer: bytes | None = None
+    """What the host said, packed to be kept; None where it is not to be kept."""
 
 
 def read_answer(mapping: config.Mapping, body: bytes, also: Sequence[bytes] = ()) -> HostMesh:
@@ -55,6 +59,7 @@ class Reader:
 
     def __init__(self, mapping: config.Mapping) -> None:
         self.mapping = mapping
+        self._mark = mapping.mark
         self._convention = Convention(
             first=mapping.first,
             order=mapping.order,
@@ -170,6 +175,7 @@ class Reader:
             plate=_label("plate", found.get("plate")),
             identity=_label("identity", found.get("identity")),
             remarks=tuple(remarks),
+            read_by=self._mark,
         )
 
     @property

@@ -75,6 +75,8 @@ def reading_of(
         celsius_is=celsius_is,
         plate=found.plate,
         during_work=in_work,
+        read_by=found.read_by,
+        answer=found.answer,
     )
 
 

@@ -6,6 +6,7 @@ is a class here, a field of `Settings` and a line of `SECTIONS`.
 
 from __future__ import annotations
 
+import hashlib
 import os
 from collections.abc import Callable
 from datetime import date
@@ -125,6 +126,7 @@ class Farm(Section):
     )
     bench_hours_a_week: float | None = Field(None, gt=0, le=10000, description="wanted hours above 0, or leave it out")
     """Hours that the bench has in a week; the report holds the open work against them."""
+    keep_answers: int = Field(400, ge=0, le=10_000, description="wanted how many answers to keep a machine, 0 to 10000")
 
 
 class LimitsSection(Section):
@@ -243,6 +245,18 @@ class Mapping(Section):
         tuple[Also, ...], BeforeValidator(lambda value: tuple(value) if isinstance(value, list) else value),
         Field(description="wanted a list of tables, each with a path"),
     ] = ()  # fmt: skip
+
+    @property
+    def mark(self) -> str:
+        """What readings remember of the mapping that read them: two that read every answer alike share it.
+
+        Only what shapes the mesh enters; name, path, headers and what stands beside the mesh may change freely.
+        """
+        shaping = (
+            self.answer, self.layout, self.heights, self.columns, self.point_x, self.point_y, self.point_z, self.first,
+            self.order, self.serpentine, self.unit, self.sign, self.x, self.y,
+        )  # fmt: skip
+        return hashlib.sha256(repr(shaping).encode()).hexdigest()[:16]
 
 
 class Machine(Section):
@@ -371,6 +385,12 @@ class Settings(Section):
         """The configuration, where a command finds it only if it is named or run in its folder."""
         path = None if self.path is None else absolute(self.path)
         return None if path == SYSTEM_WIDE else path
+
+    @property
+    def read_by(self) -> dict[str, str]:
+        """By machine with a mapping, the mark that its readings get."""
+        marks = {name: mapping.mark for name, mapping in self.mappings.items()}
+        return {machine.name: marks[machine.mapping] for machine in self.machines if machine.mapping}
 
     def machine(self, name: str) -> Machine:
         """The machine of that name; raises InputError naming the nearest one."""

@@ -354,7 +354,7 @@ class Session:
         left = [move for move in self._store.moves([name]) if move.after_at is None]
         if not left:
             return (), None
-        history = self._store.histories([name]).get(name)
+        history = self._store.histories([name], read_by=self._settings.read_by).get(name)
         at = max(move.before_at for move in left)
         fresh = now - max(move.at for move in left) <= TAKEN_UP_WITHIN
         places = [] if history is None else [i for i in range(len(history)) if history.taken_at[i] == at.timestamp()]

@@ -15,7 +15,7 @@ from farmwatch.mesh import Floats
 from farmwatch.store.reading_facts import FACTS, objects
 from farmwatch.times import micros
 
-__all__ = ["Objects", "ReadingColumns"]
+__all__ = ["Objects", "ReadingColumns", "grid_number"]
 
 Objects = NDArray[np.object_]
 
@@ -116,7 +116,7 @@ class ReadingColumns:
                 "machine": self.machine,
                 "taken_us": self.taken_at,
                 "g": self.grid,
-                "grid": np.array([_grid_number(x, y) for x, y in self.grids], dtype=np.int64)[self.grid],
+                "grid": np.array([grid_number(x, y) for x, y in self.grids], dtype=np.int64)[self.grid],
                 "range_mm": self.range_mm,
                 "digest": self.digest,
                 **self.facts,
@@ -131,7 +131,7 @@ class ReadingColumns:
         }
 
 
-def _grid_number(x: Floats, y: Floats) -> int:
+def grid_number(x: Floats, y: Floats) -> int:
     """A number that grids share only where every coordinate is the same, on every machine and for good."""
     sizes = np.array([x.size, y.size], dtype="<i8").tobytes()
     body = sizes + (x + 0.0).astype("<f8").tobytes() + (y + 0.0).astype("<f8").tobytes()

@@ -7,11 +7,12 @@ the file is emptied only after all of it stands in the database, and a crash in 
 
 from __future__ import annotations
 
+import base64
 import fcntl
 import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -161,7 +162,10 @@ def _sort_in(line: bytes, batch: Batch) -> None:
         if isinstance(parsed, dict) and "poll" in parsed:
             batch.polls.append(_poll_of(parsed["poll"]))
         elif isinstance(parsed, dict):
-            batch.readings.append(reading_of(parsed, instant(parsed, "seen_at")))
+            reading = reading_of(parsed, instant(parsed, "seen_at"))
+            if "answer" in parsed:
+                reading = replace(reading, answer=base64.b64decode(parsed["answer"]))
+            batch.readings.append(reading)
         else:
             batch.unread.append(line)
     except (ValueError, LineRefused, KeyError, TypeError):

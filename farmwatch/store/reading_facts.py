@@ -23,7 +23,7 @@ from farmwatch.times import from_micros, micros, rfc3339
 
 __all__ = ["FACTS", "KEYS", "Fact", "LineRefused", "instant", "is_number", "objects", "valid_text"]
 
-LONGEST_PLATE = 200
+LONGEST_LABEL = 200
 
 Line = Mapping[str, Any]
 """A parsed line of NDJSON, or what another format makes of a reading in its place."""
@@ -169,10 +169,10 @@ def _one_of(known: tuple[str, ...]) -> Callable[[Line, str], str | None]:
     return read
 
 
-def _plate(line: Line, key: str) -> str | None:
+def _label(line: Line, key: str) -> str | None:
     value = line.get(key)
-    if isinstance(value, str) and len(value) > LONGEST_PLATE:
-        raise LineRefused(f"{key}: a name of {len(value)} characters; at most {LONGEST_PLATE} are kept")
+    if isinstance(value, str) and len(value) > LONGEST_LABEL:
+        raise LineRefused(f"{key}: a name of {len(value)} characters; at most {LONGEST_LABEL} are kept")
     if value is None or isinstance(value, str):
         return value or None
     if is_number(value):
@@ -199,13 +199,14 @@ FACTS: tuple[Fact, ...] = (
         name="plate",
         kind="text",
         imported=None,
-        read=_plate,
-        plainly=lambda value: type(value) is str and 0 < len(value) <= LONGEST_PLATE,
+        read=_label,
+        plainly=lambda value: type(value) is str and 0 < len(value) <= LONGEST_LABEL,
     ),
     Fact(name="seen_at", kind="time", imported=None, read=_time),
     Fact(name="time_from", kind="text", imported="file", read=_one_of(get_args(TimeFrom))),
     Fact(name="celsius_is", kind="text", imported="at-probing", read=_one_of(get_args(CelsiusIs))),
     Fact(name="during_work", kind="flag", imported=False, read=_flag),
+    Fact(name="read_by", kind="text", imported=None, read=_label),
 )
 """In the order in which files show them."""
 

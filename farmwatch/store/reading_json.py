@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import math
 from datetime import datetime
 from typing import Any
@@ -27,6 +28,9 @@ def reading_line(reading: Reading) -> bytes:
         "heights": reading.mesh.z.tolist(),
         **{fact.name: fact.said(getattr(reading, fact.name)) for fact in FACTS},
     }
+    if reading.answer is not None:
+        # Only on its way into the store, through the pending file.
+        line["answer"] = base64.b64encode(reading.answer).decode()
     return orjson.dumps(line, option=orjson.OPT_APPEND_NEWLINE)
 
 

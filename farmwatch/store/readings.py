@@ -35,6 +35,7 @@ __all__ = [
     "knows",
     "last_digests",
     "latest",
+    "of_mappings",
     "sliced",
     "write_parquet",
 ]
@@ -97,6 +98,17 @@ def fetch(con: duckdb.DuckDBPyConnection, names: Sequence[str] | None, until: da
         if flat.size == int((sizes + 1).sum()) and np.array_equal(flat[starts - 1], columns["id"]):
             return Found(machines, columns, grids, flat, starts)
     raise RuntimeError("heights came back in another order than the readings they belong to")
+
+
+def of_mappings(found: Found, read_by: Mapping[str, str]) -> Found:
+    """Without the readings that are known to be read by another mapping than their machine's in `read_by`."""
+    marks = _or_none(found.columns["read_by"])
+    if not read_by or all(mark is None for mark in marks):
+        return found
+    current = np.array([read_by.get(name) for name in found.names], dtype=object)[found.columns["code"]]
+    keep = np.array([m is None or c is None or m == c for m, c in zip(marks, current, strict=True)], dtype=bool)
+    columns = {name: column[keep] for name, column in found.columns.items()}
+    return Found(found.names, columns, found.grids, found.heights, found.starts[keep])
 
 
 def histories(

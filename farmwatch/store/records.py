@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import struct
+import zlib
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal
@@ -11,6 +14,7 @@ from farmwatch.outcomes import Outcome
 
 __all__ = [
     "Claim",
+    "KeptAnswer",
     "LastAnswer",
     "LastMesh",
     "Move",
@@ -18,6 +22,8 @@ __all__ = [
     "Run",
     "StoreKind",
 ]
+
+_LENGTH = struct.Struct("<Q")
 
 StoreKind = Literal["ok", "waiting", "full", "read-only", "damaged", "newer", "failing"]
 """waiting: another process holds the database; failing: anything else that it said."""
@@ -100,3 +106,33 @@ class Run:
     name: str
     at: datetime
     detail: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptAnswer:
+    """A host's answer, kept beside the reading that was made of it."""
+
+    machine: str
+    taken_at: datetime
+    digest: str
+    """`Mesh.digest()` of that reading."""
+    range_mm: float
+    """Its range."""
+    answer: bytes
+    """As `packed` made it."""
+
+    @property
+    def parts(self) -> list[bytes]:
+        """The answer itself, then those of the mapping's `also`."""
+        whole = zlib.decompress(self.answer)
+        found, place = [], 0
+        while place < len(whole):
+            end = place + _LENGTH.size + _LENGTH.unpack_from(whole, place)[0]
+            found.append(whole[place + _LENGTH.size : end])
+            place = end
+        return found
+
+    @staticmethod
+    def packed(parts: Sequence[bytes]) -> bytes:
+        """Parts of an answer as one, compressed."""
+        return zlib.compress(b"".join(_LENGTH.pack(len(part)) + part for part in parts))

@@ -98,7 +98,7 @@ WITH names AS (
 )
 SELECT readings.rowid AS id, code, epoch_us(taken_at) AS taken_at, epoch_us(seen_at) AS seen_at,
        "rows" AS n_rows, "columns" AS n_columns, grid, bed_celsius, celsius_is = 'now' AS is_now,
-       list_position($times_from, time_from) AS time_from, plate, during_work
+       list_position($times_from, time_from) AS time_from, plate, during_work, read_by
 FROM readings JOIN names USING (machine) {_WANTED} ORDER BY id
 """
 
@@ -202,6 +202,7 @@ SELECT machine, string_agg(part, ' ' ORDER BY part) FROM (
     SELECT machine, 'readings ' || count(*) || '/' || epoch_us(max(seen_at)) || '/' || epoch_us(max(taken_at)) AS part
     FROM readings GROUP BY machine
     UNION ALL SELECT machine, 'notes ' || count(*) FROM notes GROUP BY machine
+    UNION ALL SELECT machine, 'rereads ' || count(*) FROM rereads GROUP BY machine
     UNION ALL SELECT machine, 'out ' || count(*) || '/' || count(back_at) FROM out_of_service GROUP BY machine
     UNION ALL SELECT machine, 'moves ' || count(*) || '/' || count(after_at) FROM realign_moves GROUP BY machine
     UNION ALL SELECT machine, 'events ' || count(*) FROM ticket_events JOIN tickets USING (number) GROUP BY machine

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import AbstractContextManager
 from datetime import datetime
 from pathlib import Path
 
 from farmwatch.history import History, Note, OpenTicket, OutOfService, Reading
-from farmwatch.store import ahead, copies, notes, polls, readings, realign_moves
+from farmwatch.mesh import Mesh
+from farmwatch.store import ahead, copies, kept, notes, polls, readings, realign_moves
 from farmwatch.store.ahead import Ahead
 from farmwatch.store.columns import ReadingColumns
 from farmwatch.store.database import Database
-from farmwatch.store.records import Claim, LastAnswer, LastMesh, Move, PollRecord, Run
+from farmwatch.store.records import Claim, KeptAnswer, LastAnswer, LastMesh, Move, PollRecord, Run
 
 __all__ = ["Store"]
 
@@ -65,18 +66,27 @@ class Store:
         with self.database.writing() as con:
             stored = readings.insert(con, columns)
             polls.insert(con, records)
+            if not isinstance(new, ReadingColumns):
+                kept.add(con, new)
         return stored
 
-    def histories(self, names: Sequence[str] | None = None, until: datetime | None = None) -> dict[str, History]:
+    def histories(
+        self,
+        names: Sequence[str] | None = None,
+        until: datetime | None = None,
+        read_by: Mapping[str, str] | None = None,
+    ) -> dict[str, History]:
         """Every machine's readings by one scan, with its notes; machines without a reading or note are left out.
 
+        `read_by` holds the mark of each machine's mapping: what is known to be read by another one is left out, since
+        two readings of one answer, a mirrored one and a right one, must never be taken for a change of the bed.
         Readings of one time stand in the order in which they were seen.
         """
         with self.database.reading() as con:
             found = readings.fetch(con, names, until)
             noted = notes.notes(con, names, until)
             works = notes.works(con, names, until)
-        return readings.histories(found, noted, works)
+        return readings.histories(readings.of_mappings(found, read_by or {}), noted, works)
 
     def latest(self, names: Sequence[str] | None = None, until: datetime | None = None) -> dict[str, Reading]:
         """The newest reading of each machine."""
@@ -88,6 +98,28 @@ class Store:
         """What the newest reading of each machine is known by."""
         with self.database.reading() as con:
             return readings.last_digests(con, names, until)
+
+    def other_mappings(self, read_by: Mapping[str, str]) -> dict[str, int]:
+        """By machine, how many readings another mapping read than the one marked `read_by`; none are left out."""
+        with self.database.reading() as con:
+            return kept.foreign_counts(con, read_by)
+
+    def answers_of_other_mappings(
+        self, read_by: Mapping[str, str], since: datetime | None = None
+    ) -> tuple[list[KeptAnswer], dict[str, int]]:
+        """The kept answers of such readings from `since` on; and, by machine, how many of them have none."""
+        with self.database.reading() as con:
+            return kept.foreign(con, read_by, since)
+
+    def replace_meshes(self, anew: Sequence[tuple[KeptAnswer, Mesh]], read_by: Mapping[str, str], at: datetime) -> None:
+        """Put meshes in the place of those that the same answers gave before, and say so in `rereads`."""
+        with self.database.writing() as con:
+            kept.replace_meshes(con, anew, read_by, at)
+
+    def thin_answers(self, keep: int) -> int:
+        """Keep the newest `keep` answers of each machine; returns how many went."""
+        with self.database.writing() as con:
+            return kept.thin(con, keep)
 
     def knows(self, reading: Reading) -> bool:
         """Whether this mesh of this machine and time is stored."""

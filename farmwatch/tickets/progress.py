@@ -80,7 +80,7 @@ def proofs(
     if not waiting:
         return {}
     names = sorted({ticket.machine for ticket in waiting})
-    histories, out = store.histories(names, until=at), store.spans_out(at)
+    histories, out = store.histories(names, at, settings.read_by), store.spans_out(at)
     moves: dict[str, list[Move]] = defaultdict(list)
     for move in store.moves(names, at):
         moves[move.machine].append(move)

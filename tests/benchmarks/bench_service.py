@@ -225,6 +225,7 @@ def fill(store: Store, machines: int, readings: int) -> int:
                     "time_from": objects(["host"] * machines),
                     "celsius_is": objects(["at-probing"] * machines),
                     "during_work": np.zeros(machines, dtype=bool),
+                    "read_by": objects([None] * machines),
                 },
             )
         )

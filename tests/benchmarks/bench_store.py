@@ -100,6 +100,7 @@ def _columns(rng: np.random.Generator, names: list[str], begin: int, count: int)
             "time_from": objects(["host"] * n),
             "celsius_is": objects(["at-probing"] * n),
             "during_work": np.zeros(n, dtype=bool),
+            "read_by": objects([None] * n),
         },
     )
 

@@ -18,7 +18,7 @@ _NAMES = [fact.name for fact in FACTS]
 
 
 def test_every_field_of_a_reading_has_a_row() -> None:
-    assert {field.name for field in fields(Reading)} == {"machine", "taken_at", "mesh", *_NAMES}
+    assert {field.name for field in fields(Reading)} == {"machine", "taken_at", "mesh", "answer", *_NAMES}
     assert {*_NAMES, "machine", "taken_at", "x", "y", "heights"} == KEYS
 
 
@@ -32,7 +32,7 @@ def test_every_row_has_a_column(store: Store) -> None:
 def test_every_fact_goes_out_and_comes_in_again(store: Store, form: Form) -> None:
     odd = {
         "bed_celsius": 61.5, "plate": "B", "seen_at": NOW + timedelta(minutes=3), "time_from": "seen",
-        "celsius_is": "now", "during_work": True,
+        "celsius_is": "now", "during_work": True, "read_by": "0123456789abcdef",
     }  # fmt: skip
     # A new fact stands here with a value that no import would give it by itself.
     assert set(odd) == set(_NAMES)
