@@ -156,13 +156,14 @@ class _Plot:
         for i in range(int(top / step) + 1):
             y = self.y(i * step)
             self.drawing.text(
-                f"{i * step:g}{' mm' if i == int(top / step) else ''}",
+                f"{i * step:g}",
                 self._left - 5,
                 y + 3.5,
                 cls="tick",
                 text_anchor="end",
             )
             self.drawing.line(self._left - 3, y, self._left, y, "neat")
+        self.drawing.text("mm", self._left - 5, self._foot + 15, cls="tick", text_anchor="end")
 
 
 def _days_ahead(forecast: Forecast | None) -> float:

@@ -1,14 +1,14 @@
 """The contour sheet of a bed: ink lines of equal height, tints of one hue, the screws where they stand.
 
-Seen as the operator faces the machine: x to the right, the front below. Heights are the host's own, mm, so that
-highest minus lowest is the range.
+Seen as the operator faces the machine: x to the right, the front below. Heights are mm above the bed's plane at the
+reference screw, on one ladder of tints for every sheet (a step each 0.1 mm), so that sheets can be compared.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any
 
@@ -17,6 +17,7 @@ from contourpy import contour_generator
 from markupsafe import Markup
 from numpy.typing import NDArray
 
+from farmwatch.measure import least_squares_plane
 from farmwatch.mesh import Floats, Mesh
 from farmwatch.model import Model
 from farmwatch.report.labels import Box, LabelPlacer
@@ -33,6 +34,8 @@ _MOST_LINES = 10
 _MOST_DRAWN = 45
 _DOTS_UP_TO = 15
 _EVERY_FIFTH = 5
+# The ladder of tints: ten steps of 0.1 mm round the reference screw's height.
+_TINT_STEP, _TINTS = 0.1, 5
 
 Project = Callable[[float, float], tuple[float, float]]
 
@@ -55,13 +58,15 @@ def contour_sheet(
     turns: Mapping[str, str] | None = None,
     spikes: tuple[tuple[float, float], ...] = (),
     small: bool = False,
+    sd_mm: float | None = None,
 ) -> Markup:
     """Draw a mesh with its model's screws; `turns` adds words to a screw's label, `spikes` are places (x, y) in mm.
 
-    small: for a drawing beside another one: no words but those of its description.
+    small: for a drawing beside another one: no words but those of its description. sd_mm: standard deviation of the
+    range: lines closer than four of it would draw the noise, and are left out.
     """
     frame = _frame(mesh, model)
-    sheet = _Sheet(mesh, frame, key, title)
+    sheet = _Sheet(_from_reference(mesh, model), frame, key, title, sd_mm or 0.0)
     sheet.tints()
     if small:
         sheet.lines()
@@ -103,10 +108,10 @@ def _frame(mesh: Mesh, model: Model) -> _Frame:
 
 
 class _Sheet:
-    def __init__(self, mesh: Mesh, frame: _Frame, key: str, title: str) -> None:
+    def __init__(self, mesh: Mesh, frame: _Frame, key: str, title: str, sd_mm: float) -> None:
         self.mesh, self.frame = mesh, frame
         wide, high = (frame.x1 - frame.x0) * frame.scale, (frame.y1 - frame.y0) * frame.scale
-        self.interval = contour_interval(mesh.range_mm)
+        self.interval = contour_interval(max(mesh.range_mm, 4 * sd_mm * _MOST_LINES))
         self.digits = max(0, -math.floor(math.log10(self.interval) + 1e-9))
         self.drawing = Drawing(
             key, _LEFT + wide + _RIGHT, _TOP + high + _BOTTOM, title=title, desc=self._told(), kind="sheet"
@@ -117,13 +122,16 @@ class _Sheet:
         first, last = math.ceil(low / self.interval), math.floor(high_z / self.interval)
         # A line exactly at the lowest or the highest point would be that point alone.
         self.levels = [k for k in range(first, last + 1) if low < k * self.interval < high_z]
+        if mesh.range_mm < 4 * sd_mm:
+            self.levels = []
         self._contours = _generator(mesh)
         self._labels: list[tuple[int, Floats]] = []
 
     def _told(self) -> str:
         (low_x, low_y, low), (high_x, high_y, high) = _extremes(self.mesh)
         return (
-            f"Contour lines every {mm(self.interval, self.digits)} mm, the front of the machine below. "
+            f"Contour lines every {mm(self.interval, self.digits)} mm above the reference screw, the front of the "
+            "machine below. "
             f"Highest point {mm(high)} mm at x {high_x:.0f}, y {high_y:.0f}; "
             f"lowest {mm(low)} mm at x {low_x:.0f}, y {low_y:.0f}."
         )
@@ -135,15 +143,16 @@ class _Sheet:
         )
 
     def tints(self) -> None:
-        """One hue, stronger where the bed is higher."""
+        """One hue, stronger where the bed is higher, by the ladder of all sheets."""
         low, high = float(np.nanmin(self.mesh.z)), float(np.nanmax(self.mesh.z))
-        pad = 1e-6 + (high - low)
-        edges = [low - pad, *(k * self.interval for k in self.levels), high + pad]
-        bands = len(edges) - 1
-        for i in range(bands):
-            outlines = _polygons(self._contours.filled(edges[i], edges[i + 1]), self.at)
+        first, last = (min(max(math.floor(z / _TINT_STEP), -_TINTS), _TINTS - 1) for z in (low, high))
+        for k in range(first, last + 1):
+            # The outermost tints hold whatever lies beyond the ladder.
+            start = k * _TINT_STEP if k > first else low - 1.0
+            end = (k + 1) * _TINT_STEP if k < last else high + 1.0
+            outlines = _polygons(self._contours.filled(start, end), self.at)
             if outlines:
-                strength = 0.04 + 0.46 * (i / (bands - 1) if bands > 1 else 0.3)
+                strength = 0.04 + 0.46 * (k + _TINTS) / (2 * _TINTS - 1)
                 self.drawing.add("path", cls="tint", d=outlines, fill_rule="evenodd", fill_opacity=f"{strength:.2f}")
 
     def grid(self, bed: tuple[float, float, float, float] | None) -> None:
@@ -167,6 +176,8 @@ class _Sheet:
         middle = (box.x0 + box.x1) / 2
         self.drawing.text("rear", middle, box.y0 - 8, cls="side", text_anchor="middle")
         self.drawing.text("front (mm)", middle, box.y1 + 30, cls="side", text_anchor="middle")
+        words = f"lines every {mm(self.interval, self.digits)} mm" if self.levels else "flat within noise"
+        self.drawing.text(words, box.x1, box.y1 + 30, cls="side", text_anchor="end")
 
     def outline(self) -> None:
         """The neat line alone."""
@@ -249,6 +260,14 @@ class _Sheet:
     def _label(self, words: str, x: float, y: float, cls: str) -> None:
         left, baseline = self.placer.beside(x, y, words)
         self.drawing.text(words, left, baseline, cls=cls)
+
+
+def _from_reference(mesh: Mesh, model: Model) -> Mesh:
+    """The mesh with the height of its least-squares plane at the reference screw as zero."""
+    plane = least_squares_plane(*mesh.points())
+    screw = model.screws[model.reference_index]
+    height = np.ravel(plane.at(screw.x_mm, screw.y_mm)).item()
+    return replace(mesh, z=mesh.z - height)
 
 
 def _short(name: str, most: int = 22) -> str:

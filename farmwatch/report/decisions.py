@@ -6,14 +6,16 @@ are chores, and stand apart.
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from datetime import date
+from types import MappingProxyType
 
 from farmwatch.judge import Assessment
 from farmwatch.judge.tables import ADVICE, Advice
 from farmwatch.report.groups import Groups, is_past, worst_first
 from farmwatch.report.labour import Labour, parts_of
+from farmwatch.report.ticket_facts import TicketRef
 from farmwatch.tickets import Ticket
 
 __all__ = ["Decision", "find_decisions", "host_at_fault", "is_to_probe", "leading_work"]
@@ -38,10 +40,17 @@ class Decision:
     waits_for: str
 
 
-def find_decisions(groups: Groups, labour: Labour, settled: Collection[str], today: date) -> tuple[Decision, ...]:
+def find_decisions(
+    groups: Groups,
+    labour: Labour,
+    settled: Collection[str],
+    today: date,
+    refs: Mapping[str, TicketRef] = MappingProxyType({}),
+) -> tuple[Decision, ...]:
     """Failed checks first, then what is overdue for longest, then the largest range.
 
-    settled: machines that a closed ticket has answered for. today: the farm's date.
+    settled: machines that a closed ticket has answered for. today: the farm's date. refs: the tickets as they are
+    told, for whoever has one.
     """
     found: list[tuple[tuple[float, ...], Decision]] = []
     for machine in worst_first(groups.working):
@@ -51,6 +60,8 @@ def find_decisions(groups: Groups, labour: Labour, settled: Collection[str], tod
         if not asked or (ticket is None and machine.machine in settled):
             continue
         question, waits_for = asked
+        if waits_for == "bench" and machine.machine in refs:
+            waits_for = refs[machine.machine].owner or waits_for
         plan = machine.plan
         right = _is_right_again(machine)
         decision = Decision(

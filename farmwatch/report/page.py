@@ -120,6 +120,7 @@ def _contour(sheet: WorkSheet) -> Markup:
         title=f"Bed plan of {machine.machine}",
         turns=sheet.turns,
         spikes=tuple((spike.x_mm, spike.y_mm) for spike in machine.spikes),
+        sd_mm=machine.range_sd_mm,
     )
 
 
@@ -127,7 +128,9 @@ def _expected(sheet: WorkSheet) -> Markup:
     if sheet.after is None:
         return Markup("")
     title = f"Bed of {sheet.machine} as the moves leave it"
-    return contour_sheet(sheet.after, sheet.of.model, key=f"after{sheet.rank}", title=title, small=True)
+    return contour_sheet(
+        sheet.after, sheet.of.model, key=f"after{sheet.rank}", title=title, small=True, sd_mm=sheet.of.range_sd_mm
+    )
 
 
 def _short(name: str) -> str:

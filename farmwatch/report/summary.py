@@ -80,7 +80,8 @@ def _worst(machine: Assessment, labour: Labour, decisions: Sequence[Decision]) -
     if work:
         said += f"; {ADVICE[work[0]].work}, about {hours(labour.each.get(machine.machine, 0.0))}"
     if mine is not None:
-        said += f", waits for the {mine.waits_for}"
+        whom = mine.waits_for if mine.waits_for not in ("manager", "bench") else f"the {mine.waits_for}"
+        said += f", waits for {shortened(whom, 20)}"
     return said + "."
 
 

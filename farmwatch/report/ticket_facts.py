@@ -9,7 +9,7 @@ from types import MappingProxyType
 
 from farmwatch.judge import Assessment, FleetAssessment
 from farmwatch.text import day, day_of
-from farmwatch.tickets import Figures, Ticket, TicketEvent, as_of, phases
+from farmwatch.tickets import Figures, Ticket, TicketEvent, as_of, owner_of, phases
 
 __all__ = [
     "PHASE_WORDS", "TicketFacts", "TicketRef", "accepted_machines", "find_ticket_facts", "open_tickets", "ticket_refs",
@@ -51,6 +51,8 @@ class TicketRef:
     due: str
     """Empty where no day is set or the ticket is closed."""
     late: bool
+    owner: str
+    """Who has it; empty where nobody has, or it is closed."""
 
 
 def find_ticket_facts(
@@ -100,25 +102,23 @@ def ticket_refs(
     tickets: Mapping[str, Ticket], events: Sequence[TicketEvent], today: date, zone: tzinfo
 ) -> dict[str, TicketRef]:
     """The ticket that stands beside each machine's name; `events` are all of them, in time order."""
-    entered: dict[int, datetime] = {}
+    mine: dict[int, list[TicketEvent]] = {}
     for event in events:
-        if event.from_phase != event.to_phase:
-            entered[event.number] = event.at
-    return {
-        name: _ref(ticket, entered.get(ticket.number, ticket.opened_at), today, zone)
-        for name, ticket in tickets.items()
-    }
+        mine.setdefault(event.number, []).append(event)
+    return {name: _ref(ticket, mine.get(ticket.number, ()), today, zone) for name, ticket in tickets.items()}
 
 
-def _ref(ticket: Ticket, since: datetime, today: date, zone: tzinfo) -> TicketRef:
+def _ref(ticket: Ticket, events: Sequence[TicketEvent], today: date, zone: tzinfo) -> TicketRef:
+    entered = [event.at for event in events if event.from_phase != event.to_phase]
     due = "" if ticket.due is None else day(ticket.due, year=False)
     late = ticket.is_open and ticket.due is not None and ticket.due < today
     return TicketRef(
         number=ticket.number,
         phase=PHASE_WORDS[ticket.phase],
-        since=day_of(since, zone, year=False),
+        since=day_of(entered[-1] if entered else ticket.opened_at, zone, year=False),
         due=due if ticket.is_open else "",
         late=late,
+        owner=owner_of(events) if ticket.is_open else "",
     )
 
 

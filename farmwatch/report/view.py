@@ -152,7 +152,7 @@ def weekly_view(
     first = all(m.reading is None for m in before.machines)
     refs = ticket_refs({**groups.tickets, **groups.accepted}, book.events, today, zone)
     labour = find_labour(groups.needing, groups.floor, book.now, at)
-    decisions = find_decisions(groups, labour, _settled(groups, book.now, now), today)
+    decisions = find_decisions(groups, labour, _settled(groups, book.now, now), today, refs)
     healthy = tuple(m for m in groups.working if m.condition != "past-limit")
     due, weeks = due_machines(healthy, at, zone), weeks_ahead(healthy, at, zone)
     changed = () if first else changed_machines(now, before, zone)
@@ -185,7 +185,7 @@ def weekly_view(
         opened=sum(before.at < t.opened_at <= at for t in book.now if t.cause != "host"),
         closed=sum(t.closed_at is not None and before.at < t.closed_at <= at for t in book.now if t.cause != "host"),
         bench_hours_a_week=farm.bench_hours_a_week,
-        highlights=_highlights(now, groups, due, zone),
+        highlights=_highlights(now, groups, refs, due, zone),
         needing_work=len(groups.needing),
         sheets=sheets,
         slips=tuple(check_slip(m, groups.tickets[m.machine], zone) for m in groups.awaiting),
@@ -261,7 +261,9 @@ def _counts(machines: Sequence[Assessment]) -> tuple[tuple[str, int], ...]:
     return (*rows, ("out", len(machines) - len(working)))
 
 
-def _highlights(now: FleetAssessment, groups: Groups, due: Sequence[DueMachine], zone: tzinfo) -> tuple[Highlight, ...]:
+def _highlights(
+    now: FleetAssessment, groups: Groups, refs: Mapping[str, TicketRef], due: Sequence[DueMachine], zone: tzinfo
+) -> tuple[Highlight, ...]:
     """What is no decision, a line each: work under way, checks and chores, what is coming and what is left alone."""
     today = now.at.astimezone(zone).date()
     tickets = groups.tickets
@@ -278,7 +280,7 @@ def _highlights(now: FleetAssessment, groups: Groups, due: Sequence[DueMachine],
     hosts = [m.machine for m in groups.working if host_at_fault(m)]
     never = [m.machine for m in groups.working if m.reading is None and m.machine not in set(hosts)]
     rows = [
-        ("With the bench", _named(under_way), "sheets"),
+        ("With the bench", joined([_with_owner(name, refs[name]) for name in under_way], _NAMES), "sheets"),
         ("Not checked: probe hot", _named(to_probe), "slips"),
         ("Next mesh decides", _named(waiting), "slips"),
         ("Probe again hot", _named(again), "fleet"),
@@ -294,6 +296,11 @@ def _highlights(now: FleetAssessment, groups: Groups, due: Sequence[DueMachine],
 def _named(machines: Iterable[str]) -> str:
     """The first machines by name, the rest counted."""
     return joined([shortened(name, 20) for name in machines], _NAMES)
+
+
+def _with_owner(machine: str, ticket: TicketRef) -> str:
+    name = shortened(machine, 20)
+    return f"{name} ({shortened(ticket.owner, 16)})" if ticket.owner else name
 
 
 def _accepted(ticket: Ticket, zone: tzinfo) -> str:

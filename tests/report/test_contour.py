@@ -174,3 +174,24 @@ def test_a_taken_place_is_not_taken_again():
     assert placer.take_turned(150, 150, "0.10", 30)
     assert not placer.take_turned(152, 150, "0.20", 30)
     assert placer.take_turned(250, 250, "0.20", -80)
+
+
+def test_the_tints_of_all_sheets_are_one_ladder(invented: ModuleType):
+    """A bed a tenth higher at the same screw has the tint of the next step, however far the rest of it reaches."""
+
+    def strengths(up: float) -> set[str]:
+        drawn = str(contour_sheet(invented.bed((up, up), 0.0), invented.MODEL, key="c", title="t"))
+        return set(re.findall(r'fill-opacity="([0-9.]+)"', drawn))
+
+    low, high = strengths(0.25), strengths(0.45)
+    assert low < high, "the same steps from the reference screw on, and more of them"
+    assert len(strengths(3.0)) <= 10
+
+
+def test_what_the_noise_would_draw_is_left_out(invented: ModuleType):
+    flat = invented.bed((0.0, 0.0), 0.0)
+    drawn = str(contour_sheet(flat, invented.MODEL, key="c", title="t", sd_mm=0.02))
+    assert "flat within noise" in drawn
+    assert 'class="contour"' not in drawn
+    tilted = str(contour_sheet(invented.bed((0.3, 0.0)), invented.MODEL, key="c", title="t", sd_mm=0.012))
+    assert "lines every 0.05 mm" in tilted
