@@ -10,7 +10,6 @@ another matter: something moved, memory is of no use, and two probings in a row 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from statistics import median
 
 from farmwatch.judge.assessment import Condition
 from farmwatch.mesh import Floats
@@ -103,14 +102,16 @@ def _breaks(times: list[float], ranges: list[float], sd_mm: float) -> list[bool 
     """Of each reading whether it breaks with those before it; None where it belongs to the probing before."""
     breaks: list[bool | None] = [False]
     since, last = [ranges[0]], times[0]
+    middle, enough = ranges[0], BREAK_SD * sd_mm
     for at, range_mm in zip(times[1:], ranges[1:], strict=True):
-        broken = abs(range_mm - median(since)) > BREAK_SD * sd_mm
+        broken = abs(range_mm - middle) > enough
         if not broken and at - last < HOUR:
             breaks.append(None)
             continue
         last = at
         breaks.append(broken)
         since = [range_mm] if broken else [*since[1 - MEDIAN_OF :], range_mm]
+        middle = sorted(since)[len(since) // 2]
     return breaks
 
 
@@ -126,6 +127,10 @@ def _follow_limit(
             continue
         if broken:
             side.settling, side.said, side.sum_mm = True, None, 0.0
+        elif strong and side.confirmed and side.said == side.above == (beyond > 0):
+            # The run of most machines most of the time: far from the limit, and nothing new.
+            side.settling, side.sum_mm = False, 0.0
+            continue
         _weigh(side, at, beyond, strong, sd_mm)
     return side
 

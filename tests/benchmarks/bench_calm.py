@@ -4,7 +4,8 @@
 
 Unchanged machines of three makes (tilted, bent, both) stand within 0.015 mm of a limit and are probed once a day; each
 mesh is judged with all before it, and changes of the first advice and of the condition are counted per machine-year.
-Machines that pass the usable limit by a step from 0.05 mm under it are confirmed past it within two more meshes or not.
+Machines that pass the usable limit by a step, from 0.05 or 0.015 mm under it, are confirmed past it within two more
+meshes or not.
 Beside each figure stands its standard error over machines. Peer: the plain rule *two meshes in a row on the other side
 of the limit*, on the same ranges.
 """
@@ -83,13 +84,13 @@ def measure_calm(machines: int, days: int, point_sd_mm: float, limit_mm: float, 
     return {name: np.array(values) for name, values in found.items()}
 
 
-def measure_passing(machines: int, point_sd_mm: float, past_mm: float, seed: int) -> Floats:
+def measure_passing(machines: int, point_sd_mm: float, past_mm: float, seed: int, under_mm: float = 0.05) -> Floats:
     """Per machine, whether a step to so far past the usable limit is confirmed within two meshes after the first."""
     rng = np.random.default_rng(seed)
     found = []
     for _ in range(machines):
         z = unchanged(rng, 1.0)
-        under, past = (z * (mm - _noise_share(z * mm, point_sd_mm, rng)) for mm in (0.15, 0.20 + past_mm))
+        under, past = (z * (mm - _noise_share(z * mm, point_sd_mm, rng)) for mm in (0.20 - under_mm, 0.20 + past_mm))
         said = judged_daily([under] * 30 + [past] * 3, point_sd_mm, rng, 30)
         found.append(any(one.condition == "past-limit" and one.confirmed for one in said))
     return np.array(found, dtype=float)
@@ -118,8 +119,11 @@ def main() -> None:
         for name, values in measure_calm(given.machines, given.days, given.point_sd, limit, seed=11).items():
             print(f"  {name:18} {with_error(values)}")
     for past in (0.02, 0.03, 0.05, 0.2):
-        values = measure_passing(2 * given.machines, given.point_sd, past, seed=12)
-        print(f"Passed by {past:.2f} mm, confirmed within two more meshes: {with_error(values)}")
+        for under in (0.05, 0.015):
+            values = measure_passing(2 * given.machines, given.point_sd, past, 12, under)
+            print(
+                f"From {under:.3f} under to {past:.2f} mm over, confirmed within two more meshes: {with_error(values)}"
+            )
 
 
 if __name__ == "__main__":
