@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import click
 
 from farmwatch.cli.app import App, pass_app
 from farmwatch.cli.screen import print_json
+from farmwatch.errors import InputError
 
 if TYPE_CHECKING:
     from farmwatch.judge import FleetAssessment
     from farmwatch.tickets import Ticket
 
-__all__ = ["COMMANDS", "FAIL_ON"]
+__all__ = ["COMMANDS", "FAIL_ON", "check_aisles"]
 
 NEEDS_ATTENTION = 3
+_CONDITIONS = ("past-limit", "usable", "ideal", "unknown")
 FAIL_ON = click.option(
     "--fail-on", type=click.Choice(["past-limit"]), help="Exit 3 when a machine in service is in this condition."
 )
@@ -28,16 +30,31 @@ _AT = click.option("--at", metavar="TIME", help="As of this time; farm time wher
 @_AS_JSON
 @FAIL_ON
 @_AT
+@click.option("--aisle", "aisles", multiple=True, metavar="NAME", help="Of this aisle only; may be given again.")
+@click.option("--condition", "conditions", multiple=True, type=click.Choice(_CONDITIONS),
+              help="In this condition only; may be given again.")  # fmt: skip
+@click.option("--sort", "order", type=click.Choice(["worst", "name", "range", "age"]), default="worst",
+              help="What stands first: the worst, by name, the largest range, the oldest mesh.")  # fmt: skip
 @pass_app
-def fleet(app: App, as_json: bool, fail_on: str | None, at: str | None) -> None:
-    """Show every machine's condition, worst first."""
-    from farmwatch.cli.fleet_table import fleet_document, needs_attention, show_fleet
+def fleet(
+    app: App,
+    as_json: bool,
+    fail_on: str | None,
+    at: str | None,
+    aisles: tuple[str, ...],
+    conditions: tuple[str, ...],
+    order: str,
+) -> None:
+    """Show every machine's condition, worst first; of some aisles or conditions alone where these are named."""
+    from farmwatch.cli.fleet_table import fleet_document, narrowed, needs_attention, show_fleet
 
-    found = app.fleet() if at is None else app.assess(app.moment(at))
+    check_aisles(app, aisles)
+    found = narrowed(app.fleet() if at is None else app.assess(app.moment(at)), aisles, conditions)
     if as_json:
-        print_json(fleet_document(found))
+        print_json(fleet_document(found, order))
     else:
-        show_fleet(found, app.settings.farm.name, app.settings.farm.timezone, accepted=_accepted(app, found))
+        zone = app.settings.farm.timezone
+        show_fleet(found, app.settings.farm.name, zone, accepted=_accepted(app, found), order=order)
     if fail_on and needs_attention(found.machines):
         click.get_current_context().exit(NEEDS_ATTENTION)
 
@@ -79,6 +96,15 @@ def assess(app: App, at: str | None, names: tuple[str, ...], as_json: bool, fail
         show_fleet(found, app.settings.farm.name, app.settings.farm.timezone, accepted=accepted, reasons=True)
     if fail_on and needs_attention(found.machines):
         click.get_current_context().exit(NEEDS_ATTENTION)
+
+
+def check_aisles(app: App, aisles: Sequence[str]) -> None:
+    """Raises InputError for an aisle in which no machine stands."""
+    known = sorted({machine.aisle for machine in app.settings.machines if machine.aisle})
+    for aisle in aisles:
+        if aisle not in known:
+            here = ", ".join(known) or "the configuration names none"
+            raise InputError(f"no machine stands in an aisle {aisle!r}; aisles: {here}")
 
 
 def _accepted(app: App, found: FleetAssessment) -> Mapping[str, Ticket]:

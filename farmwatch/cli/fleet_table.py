@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
@@ -20,9 +21,11 @@ if TYPE_CHECKING:
     from farmwatch.tickets import Ticket
 
 __all__ = [
+    "ORDERS",
     "accepted_words",
     "age_words",
     "fleet_document",
+    "narrowed",
     "needs_attention",
     "show_fleet",
     "work_done_words",
@@ -53,13 +56,43 @@ def worst_first(machines: Sequence[Assessment]) -> list[Assessment]:
     )
 
 
+ORDERS: Mapping[str, Callable[[Assessment], Any]] = MappingProxyType(
+    {
+        "name": lambda m: m.machine,
+        "range": lambda m: (m.condition_range_mm is None, -(m.condition_range_mm or 0.0), m.machine),
+        "age": lambda m: (m.reading is not None, None if m.reading is None else m.reading.taken_at, m.machine),
+    }
+)
+"""What else than the worst can stand first: by name, the largest range, or the oldest newest mesh."""
+
+
+def narrowed(fleet: FleetAssessment, aisles: Sequence[str], conditions: Sequence[str]) -> FleetAssessment:
+    """The fleet with the machines of these aisles and conditions alone; of all where none is named."""
+    keep = [
+        m
+        for m in fleet.machines
+        if (not aisles or m.aisle in aisles) and (not conditions or (m.in_service and m.condition in conditions))
+    ]
+    return replace(fleet, machines=tuple(keep))
+
+
+def _in_order(machines: Sequence[Assessment], order: str) -> list[Assessment]:
+    return sorted(machines, key=ORDERS[order]) if order in ORDERS else worst_first(machines)
+
+
 def needs_attention(machines: Sequence[Assessment]) -> bool:
     """Whether a machine in service is past the limit."""
     return any(machine.in_service and machine.condition == "past-limit" for machine in machines)
 
 
 def show_fleet(
-    fleet: FleetAssessment, farm: str, zone: Any, *, accepted: Mapping[str, Ticket] = _NOBODY, reasons: bool = False
+    fleet: FleetAssessment,
+    farm: str,
+    zone: Any,
+    *,
+    accepted: Mapping[str, Ticket] = _NOBODY,
+    reasons: bool = False,
+    order: str = "worst",
 ) -> None:
     """Title, table and the counts under it.
 
@@ -67,9 +100,9 @@ def show_fleet(
     """
     paragraph(f"{sanitize(farm)}, {clock(fleet.at, zone)}", strong=True)
     echo()
-    machines = worst_first(fleet.machines)
+    machines = _in_order(fleet.machines, order)
     if not machines:
-        echo("no machine is described in the configuration yet")
+        echo("no machine to show: none is described in the configuration yet, or none is like that")
         return
     broad = width()
     columns = [("machine", False), ("range", True), ("condition", False)]
@@ -132,7 +165,7 @@ def age_words(moment: datetime, at: datetime) -> str:
     return f"{minutes / 60:.0f} h" if minutes < 48 * 60 else f"{minutes / 1440:.0f} d"
 
 
-def fleet_document(fleet: FleetAssessment) -> dict[str, Any]:
+def fleet_document(fleet: FleetAssessment, order: str = "worst") -> dict[str, Any]:
     """The document of `fleet --json`: farmwatch.fleet/1, worst first; what cannot be known is null."""
     return {
         "schema": "farmwatch.fleet/1",
@@ -154,7 +187,7 @@ def fleet_document(fleet: FleetAssessment) -> dict[str, Any]:
                 "silent": m.silent,
                 "ticket": None if m.ticket is None else m.ticket.document(),
             }
-            for m in worst_first(fleet.machines)
+            for m in _in_order(fleet.machines, order)
         ],
     }
 

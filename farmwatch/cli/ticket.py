@@ -34,20 +34,35 @@ def ticket() -> None:
 @ticket.command("list")
 @click.option("--all", "every", is_flag=True, help="Closed ones too.")
 @click.option("--machine", metavar="NAME", help="Of this machine only.")
+@click.option("--aisle", "aisles", multiple=True, metavar="NAME", help="Of this aisle only; may be given again.")
+@click.option("--sort", "order", type=click.Choice(["due", "machine", "range", "number"]), default="due",
+              help="What stands first: the first due, by machine, the largest range, by number.")  # fmt: skip
 @_JSON
 @pass_app
-def list_(app: App, every: bool, machine: str | None, as_json: bool) -> None:
+def list_(
+    app: App,
+    every: bool,
+    machine: str | None,
+    aisles: tuple[str, ...],
+    order: str,
+    as_json: bool,
+) -> None:
     """Show the open tickets, what comes first on top."""
+    from farmwatch.cli.fleet import check_aisles
     from farmwatch.cli.ticket_list import show_tickets
     from farmwatch.tickets import proofs
 
     names = None if machine is None else [app.settings.machine(machine).name]
+    check_aisles(app, aisles)
+    here = {one.name for one in app.settings.machines if not aisles or one.aisle in aisles}
     found = [one for one in _book(app).tickets(names) if every or one.is_open]
+    # A machine that the configuration lists no more stands in no aisle.
+    found = [one for one in found if not aisles or one.machine in here]
     if as_json:
         print_json({"schema": "farmwatch.tickets/1", "tickets": [one.document() for one in found]})
     else:
         now = app.now()
-        show_tickets(found, proofs(app.settings, app.store, found, now), now, app.settings.farm.timezone)
+        show_tickets(found, proofs(app.settings, app.store, found, now), now, app.settings.farm.timezone, order)
 
 
 @ticket.command("show", short_help="Show one ticket whole: work, cautions, moves.")

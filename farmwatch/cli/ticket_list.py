@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import date, datetime
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from farmwatch.cli.screen import echo, paragraph, table, width
@@ -15,8 +16,10 @@ __all__ = ["accepted_phrase", "show_tickets", "time_phrase"]
 _ROOM_FOR_WORK, _ROOM_FOR_CAUSE = 76, 60
 
 
-def show_tickets(tickets: Sequence[Ticket], proofs: Mapping[int, Proof], now: datetime, zone: ZoneInfo) -> None:
-    """The list; `proofs` by number, of those in proving."""
+def show_tickets(
+    tickets: Sequence[Ticket], proofs: Mapping[int, Proof], now: datetime, zone: ZoneInfo, order: str = "due"
+) -> None:
+    """The list; `proofs` by number, of those in proving. order: what stands first, else the first due."""
     if not tickets:
         echo("no ticket is open; `farmwatch ticket list --all` shows those that are closed")
         return
@@ -25,7 +28,7 @@ def show_tickets(tickets: Sequence[Ticket], proofs: Mapping[int, Proof], now: da
     left_out = [*(["cause"] if broad < _ROOM_FOR_CAUSE else []), *(["work"] if broad < _ROOM_FOR_WORK else [])]
     columns += [(name, False) for name in ("cause", "work") if name not in left_out]
     rows = []
-    for ticket in sorted(tickets, key=_order):
+    for ticket in sorted(sorted(tickets, key=_order), key=_ORDERS.get(order, lambda _: 0)):
         proof = proofs.get(ticket.number)
         cells = {"cause": ticket.cause, "work": _work(ticket)}
         row = [str(ticket.number), ticket.machine, _phase(ticket, proof), _due(ticket, proof, now, zone, today)]
@@ -33,9 +36,17 @@ def show_tickets(tickets: Sequence[Ticket], proofs: Mapping[int, Proof], now: da
         rows.append(row)
     table(columns, rows, lambda number: rows[number][2] == "came-back")
     echo()
-    paragraph("The first due stands on top; what is in proving waits for probings alone and stands below.", hang=2)
+    if order == "due":
+        paragraph("The first due stands on top; what is in proving waits for probings alone and stands below.", hang=2)
     if left_out:
         paragraph(f"Wider screens show {' and '.join(left_out)} too.", hang=2)
+
+
+_ORDERS: dict[str, Callable[[Ticket], Any]] = {
+    "machine": lambda ticket: ticket.machine,
+    "range": lambda ticket: -(ticket.range_mm or 0.0),
+    "number": lambda ticket: ticket.number,
+}
 
 
 def _order(ticket: Ticket) -> tuple[bool, bool, float, date, int, int]:

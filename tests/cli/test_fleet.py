@@ -245,3 +245,25 @@ def test_a_machine_out_of_service_says_why(farm):
     _, out, _ = farm("machine", "heron-01")
 
     assert "out of service: waiting for a [bold]belt; stored and shown, not judged" in out
+
+
+def machines_of(out: str) -> list[str]:
+    return [line.split()[0] for line in out.splitlines() if line.startswith(("heron-", "plover-", "<b>"))]
+
+
+def test_fleet_of_one_aisle_or_condition_and_in_another_order(farm):
+    assert machines_of(farm("fleet", "--aisle", "plover")[1]) == ["plover-01"]
+    assert machines_of(farm("fleet", "--aisle", "plover", "--aisle", "heron")[1]) == ["heron-01", "plover-01"]
+    assert machines_of(farm("fleet", "--condition", "ideal", "--condition", "unknown")[1])[0] == "plover-01"
+    assert "1 machine: 1 past-limit." in farm("fleet", "--condition", "past-limit")[1]
+    assert machines_of(farm("fleet", "--sort", "name")[1]) == ["<b>[red]x[/red]", "heron-01", "plover-01"]
+    assert machines_of(farm("fleet", "--sort", "range")[1]) == ["heron-01", "plover-01", "<b>[red]x[/red]"]
+    assert machines_of(farm("fleet", "--sort", "age")[1])[0] == "<b>[red]x[/red]", "never read is oldest"
+    found = json.loads(farm("fleet", "--sort", "name", "--aisle", "heron", "--json")[1])
+    assert [one["machine"] for one in found["machines"]] == ["heron-01"]
+    code, out, err = farm("fleet", "--aisle", "hern")
+    assert (code, out) == (2, "")
+    assert "aisles: heron, plover" in err
+    assert "none is like that" in farm("fleet", "--condition", "usable")[1]
+    assert farm("fleet", "--fail-on", "past-limit", "--aisle", "plover")[0] == 0, "what is not shown does not count"
+    assert farm("fleet", "--fail-on", "past-limit", "--aisle", "heron")[0] == 3

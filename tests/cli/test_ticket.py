@@ -30,6 +30,13 @@ def test_a_list_of_none_says_so(farm):
     assert "no ticket is open" in out
 
 
+def test_the_list_of_one_aisle(proposed):
+    assert "heron-01" in proposed("ticket", "list", "--aisle", "heron", "--sort", "machine")[1]
+    assert "no ticket is open" in proposed("ticket", "list", "--aisle", "plover")[1]
+    assert json.loads(proposed("ticket", "list", "--aisle", "plover", "--json")[1])["tickets"] == []
+    assert "aisles: heron, plover" in proposed("ticket", "list", "--aisle", "avocet")[2]
+
+
 def test_the_way_of_a_ticket(proposed):
     assert proposed("ticket", "approve", "1", "--by", "manager") == (0, "ticket 1: heron-01, approved\n", "")
     assert proposed("ticket", "take", "1", "--by", "bench")[1] == "ticket 1: heron-01, in-work\n"

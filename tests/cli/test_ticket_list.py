@@ -40,3 +40,18 @@ def test_what_is_in_proving_is_due_nothing_but_a_sign(capsys, cause, said):
     out = capsys.readouterr().out
     assert said in out
     assert "late" not in out
+
+
+@pytest.mark.parametrize(
+    ("order", "wanted"), [("due", [3, 1, 2]), ("number", [1, 2, 3]), ("range", [2, 3, 1]), ("machine", [2, 3, 1])]
+)
+def test_in_another_order_the_foot_says_nothing_of_the_due_day(capsys, order, wanted):
+    tickets = [
+        ticket(1, due=date(2026, 11, 26), machine="plover-01", range_mm=0.3),
+        ticket(2, due=date(2026, 11, 27), machine="avocet-01", range_mm=0.9),
+        ticket(3, due=date(2026, 11, 25), machine="heron-01", range_mm=0.5),
+    ]
+    show_tickets(tickets, {}, NOW, ZoneInfo("Europe/Dublin"), order)
+    out = capsys.readouterr().out
+    assert [int(line.split()[0]) for line in out.splitlines()[1:4]] == wanted
+    assert ("The first due stands on top" in out) == (order == "due")
