@@ -13,7 +13,8 @@ them (`running`). There are four wake-ups:
 - deliveries (`deliveries`, every minute): sends what waits in the outbox, in a thread of its own.
 - the main thread (every second): signals, the watchdog of systemd, and the clock.
 
-Outages, sleep and a clock that is set need no case of their own: a step done late does what is due by then, once. All
+How long to wait is measured on the monotonic clock (`clock`), what is due is asked of the clock on the wall. So
+outages, sleep and a clock that is set need no case of their own: a step done late does what is due by then, once. All
 threads write what they know into one `status`; `published` makes /health and /metrics of it, `listening` serves them.
 """
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from farmwatch.exchange import export_readings
 from farmwatch.history import Note, OutOfService
-from farmwatch.store import PollRecord, Store
+from farmwatch.store import DurableWriter, PollRecord, Store
 from farmwatch.store.records import Claim, Run
 from tests.farm import NOW
 from tests.store.conftest import MakeReading
@@ -81,3 +81,10 @@ def test_a_clock_a_little_ahead_is_left_alone(store: Store, reading: MakeReading
     store.add_readings([reading(taken_at=NOW + HOUR, seen_at=NOW + HOUR, seed=1)])
     assert store.set_aside_ahead(NOW).latest is None
     assert store.reading_count() == 1
+
+
+def test_what_waits_beside_the_database_counts_up_to_the_very_time(store: Store, reading: MakeReading) -> None:
+    writer = DurableWriter(store)
+    writer.pending.append([reading(taken_at=NOW, seen_at=NOW, seed=1)], [])
+    assert list(writer.last_digests(NOW)) == ["heron-01"]
+    assert not writer.last_digests(NOW - HOUR)
