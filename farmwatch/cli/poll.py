@@ -69,6 +69,7 @@ def poll(app: App, names: tuple[str, ...], fail_on: str | None) -> None:
 def check(app: App, fail_on: str | None, set_aside: bool) -> None:
     """Check the configuration, ask each host once, and hold its mesh against screws and bed; nothing is stored."""
     from farmwatch.cli.mesh_fit import misfits
+    from farmwatch.cli.rename import show_unlisted
     from farmwatch.cli.reread import show_left_out
     from farmwatch.collect import poll_once
     from farmwatch.text import count, joined
@@ -96,6 +97,7 @@ def check(app: App, fail_on: str | None, set_aside: bool) -> None:
         echo(f"{without} without a host: their meshes are imported (farmwatch import)")
     _show_ahead(app, set_aside)
     show_left_out(app)
+    show_unlisted(app)
     need_you = {record.machine for record in troubled} | {machine for machine, _ in unfit}
     echo(f"{len(found.records) - len(need_you)} ready, {len(need_you)} need you", strong=bool(need_you))
     if fail_on and need_you:

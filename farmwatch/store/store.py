@@ -10,6 +10,7 @@ from pathlib import Path
 from farmwatch.history import History, Note, OpenTicket, OutOfService, Reading
 from farmwatch.mesh import Mesh
 from farmwatch.store import ahead, copies, kept, notes, polls, readings, realign_moves
+from farmwatch.store import names as names_of_machines
 from farmwatch.store.ahead import Ahead
 from farmwatch.store.columns import ReadingColumns
 from farmwatch.store.database import Database
@@ -275,6 +276,18 @@ class Store:
         """The newest run of that name, at or before a time."""
         with self.database.reading() as con:
             return notes.last_run(con, name, until)
+
+    # Names
+
+    def machines_known(self) -> dict[str, int]:
+        """Every machine with readings or tickets, and how many readings it has."""
+        with self.database.reading() as con:
+            return names_of_machines.known(con)
+
+    def rename(self, old: str, new: str) -> None:
+        """Let all that is kept of `old` be of `new`, in one transaction."""
+        with self.database.writing() as con:
+            names_of_machines.rename(con, old, new)
 
     def refuse_gone(self) -> None:
         """Raise StoreGone where the disk on which the database lay is not there any more."""
