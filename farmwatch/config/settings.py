@@ -381,12 +381,6 @@ class Settings(Section):
     """What is worth a second look but no fault: shown by `check`."""
 
     @property
-    def path_to_name(self) -> Path | None:
-        """The configuration, where a command finds it only if it is named or run in its folder."""
-        path = None if self.path is None else absolute(self.path)
-        return None if path == SYSTEM_WIDE else path
-
-    @property
     def read_by(self) -> dict[str, str]:
         """By machine with a mapping, the mark that its readings get."""
         marks = {name: mapping.mark for name, mapping in self.mappings.items()}
