@@ -254,7 +254,7 @@ def _of_twins(machines: Sequence[Assessment]) -> list[str]:
 
 
 def _of_newer_meshes(machines: Sequence[Assessment]) -> list[str]:
-    names = sorted(one.machine for one in machines if one.in_service and one.judged_range_mm is not None)
+    names = sorted(one.machine for one in machines if one.in_service and one.judged_reading is not None)
     if not names:
         return []
     of = f"{joined(names, _MOST_NAMES)}: a newer mesh is not judged; range and condition are those of the one before."

@@ -93,6 +93,8 @@ def _range_words(machine: Assessment, limits: Limits) -> str:
     if machine.judged_range_mm is None or not machine.in_service:
         return f"range {mm(machine.range_mm)} mm{spread}; {reach}"
     newest = f"the newest mesh, not judged, shows {mm(machine.range_mm)} mm{spread}"
+    if machine.judged_reading is None:
+        newest = f"the mesh reads {mm(machine.range_mm)} mm{spread}, noise included"
     return f"range {mm(machine.judged_range_mm)} mm as judged; {reach}; {newest}"
 
 
@@ -125,7 +127,7 @@ def _show_host(machine: Assessment, zone: ZoneInfo) -> None:
 
 
 def _show_numbers(machine: Assessment) -> None:
-    judged = machine.judged_range_mm is None
+    judged = machine.judged_reading is None
     _heading("What the range is made of" if judged else "What the newest mesh, not judged, is made of")
     if machine.tilt is not None:
         side = f"; the {machine.tilt.high_side} stands higher" if machine.tilt.high_side else ""

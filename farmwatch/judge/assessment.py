@@ -131,7 +131,7 @@ class Assessment:
     judged_reading: ReadingFacts | None = None
     """The newest judgeable reading, where it is not the one shown."""
     judged_range_mm: float | None = None
-    """Its range; *not in the document*."""
+    """The range that is judged, noise's share taken off, where it is of another reading or differs from the raw one."""
     range_mm: float | None = None
     range_sd_mm: float | None = None
     tilt: TiltFacts | None = None

@@ -48,6 +48,8 @@ def machine_document(one: Assessment) -> Document:
         "host_answered_at": rfc3339(one.host_answered_at),
         "reading": _reading(one.reading),
         "range_mm": _number(one.range_mm),
+        # Only where it differs from the raw one.
+        **({} if one.judged_range_mm is None else {"judged_range_mm": _number(one.judged_range_mm)}),
         "range_sd_mm": _number(one.range_sd_mm),
         "tilt": _tilt(one.tilt),
         "form": _form(one.form),

@@ -63,6 +63,11 @@ class _Case:
     figures: dict[int, ReadingMeasures]
     best: dict[int, BestSetting | None]
 
+    @property
+    def share_mm(self) -> float:
+        """By how much noise makes the ranges that are judged read high."""
+        return 0.0 if self.measures.bed is None else self.measures.bed.range_share_mm
+
     def sd_of(self, i: int) -> float:
         """Sd of the range of reading i, mm."""
         use = (self.good if self.good.any() else ~self.good) & ~self.history.during_work
@@ -109,6 +114,9 @@ def judge_fleet(
     for i, more in zip(near, deeper, strict=True):
         # The noise stays what it was: it may be borrowed from machines that are not asked again.
         measures[i] = replace(more, noise=measures[i].noise)
+    measures = MachineMeasures.judged(
+        measures, [_alike(one, mine) for one, mine in zip(machines, measures, strict=True)]
+    )
     nothing = [None] * len(machines)
     rows = zip(machines, measures, followed or nothing, steps_mm or nothing, strict=True)
     return [_judge_one(*row, limits, at) for row in rows]
@@ -249,7 +257,7 @@ def _advise(facts: Assessment, case: _Case, i: int, followed: HistoryFindings | 
     """Condition, cause and advice from the newest judged reading `i`."""
     history, good = case.history, case.good
     sd = case.sd_of(i) if facts.range_sd_mm is None or i != case.shown else facts.range_sd_mm
-    finding = find_condition(history.taken_at[good], case.measures.range_mm[good], sd, case.limits)
+    finding = find_condition(history.taken_at[good], case.measures.range_mm[good] - case.share_mm, sd, case.limits)
     since = None if finding.since is None else from_epoch(finding.since)
     past = finding.condition == "past-limit"
     steps = followed.steps if followed else ()
@@ -263,10 +271,11 @@ def _advise(facts: Assessment, case: _Case, i: int, followed: HistoryFindings | 
     verdict = judge_cause(evidence)
     likely = verdict.suspected or verdict.cause
     figures, best = case.figures[i], case.best[i]
+    judged_mm = float(case.measures.range_mm[i]) - case.share_mm
     return replace(
         facts,
         judged_reading=None if i == case.shown else reading_facts(history, i, good, case.model),
-        judged_range_mm=None if i == case.shown else float(case.measures.range_mm[i]),
+        judged_range_mm=judged_mm if i != case.shown or case.share_mm > 0 else None,
         condition=finding.condition,
         confirmed=finding.confirmed,
         since=since,
@@ -286,22 +295,22 @@ def _advise(facts: Assessment, case: _Case, i: int, followed: HistoryFindings | 
 
 
 def _evidence(case: _Case, i: int, finding: ConditionFinding, sd_mm: float) -> Evidence:
-    measures, limits = case.measures, case.limits
-    range_mm = float(measures.range_mm[i])
+    measures, limits, bed = case.measures, case.limits, case.measures.bed
+    assert bed is not None
+    range_mm = float(measures.range_mm[i]) - case.share_mm
     best_reachable_sd = _best_reachable_sd(measures)
-    alike = _alike(case, i, sd_mm, best_reachable_sd)
     past = finding.condition == "past-limit"
     # A mesh across the limit is noise unless it breaks with the ones before: then another is wanted at once.
     doubtful = finding.moved and not finding.newest_agrees
     return Evidence(
         range_mm=range_mm,
         range_sd_mm=sd_mm,
-        range_without_spikes_mm=float(measures.range_without_spikes_mm[i]),
-        best_reachable_mm=float(measures.best_reachable_mm[alike].mean()),
+        range_without_spikes_mm=float(measures.range_without_spikes_mm[i]) - case.share_mm,
+        best_reachable_mm=bed.best_reachable_mm,
         form_mm=float(measures.best_reachable_mm[i]),
-        best_reachable_sd_mm=best_reachable_sd / alike.size**0.5,
-        plate_mm=float(measures.flatness_mz_mm[alike].mean()),
-        floor_mm=case.floor_of(i),
+        best_reachable_sd_mm=best_reachable_sd / bed.readings.size**0.5,
+        plate_mm=bed.flatness_mz_mm,
+        floor_mm=_floor_without_noise(case.floor_of(i), float(measures.best_reachable_mm[i]), bed.best_reachable_mm),
         usable_mm=limits.usable_mm,
         ideal_mm=limits.ideal_mm,
         confirmed=not doubtful and (finding.confirmed or not past),
@@ -310,10 +319,15 @@ def _evidence(case: _Case, i: int, finding: ConditionFinding, sd_mm: float) -> E
         ideal_agrees=finding.newest_agrees_on_ideal,
         free_drive=case.model.drive == "free",
         screws=len(case.model.screws),
-        meshes=int(alike.size),
+        meshes=int(bed.readings.size),
         spikes=len(case.figures[i].spikes),
         spiking=_spiking(case, i),
     )
+
+
+def _floor_without_noise(floor: float | None, form: float, judged_form: float) -> float | None:
+    """R* as it is judged: what noise adds to the form, it adds to the best setting of the teeth too."""
+    return None if floor is None else min(floor, max(judged_form, floor - form + judged_form))
 
 
 def _spiking(case: _Case, i: int) -> Spiking | None:
@@ -330,10 +344,15 @@ def _spiking(case: _Case, i: int) -> Spiking | None:
     return Spiking(meshes=len(before) + 1, same=same, elsewhere=sum(map(bool, before)) - same)
 
 
-def _alike(case: _Case, i: int, sd_mm: float, best_reachable_sd_mm: float) -> NDArray[np.intp]:
-    """Places of the newest judged readings in a row that show the same range and form, on the same plate."""
-    history, measures = case.history, case.measures
-    rows = np.flatnonzero(case.good & np.isfinite(measures.best_reachable_mm))[::-1]
+def _alike(machine: MeasuredHistory, measures: MachineMeasures) -> NDArray[np.intp]:
+    """Places, newest first, of the judged readings in a row that show the range and form of the newest on its plate."""
+    history, good = machine.history, np.flatnonzero(machine.judged)
+    if not good.size:
+        return good
+    i = int(good[-1])
+    sd_mm = measures.range_sd(i, machine.judged & ~history.during_work)
+    best_reachable_sd_mm = _best_reachable_sd(measures)
+    rows = np.flatnonzero(machine.judged & np.isfinite(measures.best_reachable_mm))[::-1]
     same = (
         (abs(measures.range_mm[rows] - measures.range_mm[i]) <= 4 * 2**0.5 * sd_mm)
         & (abs(measures.best_reachable_mm[rows] - measures.best_reachable_mm[i]) <= 4 * 2**0.5 * best_reachable_sd_mm)

@@ -17,16 +17,19 @@ from farmwatch.measure.minimum_zone import minimum_zone_along, minimum_zone_plan
 from farmwatch.measure.noise import PointNoise, point_noise, range_noise, simulated_range_sd
 from farmwatch.measure.points import MAD_TO_SD, grid_points
 from farmwatch.measure.screws import influence, line_of_two
+from farmwatch.measure.share import range_shares, zones_without_noise
 from farmwatch.measure.stack import StackMeasures, measure_stack
 from farmwatch.mesh import Floats
 from farmwatch.model import Model
 
-__all__ = ["MachineMeasures", "ReadingMeasures", "measure_machines"]
+__all__ = ["JudgedBed", "MachineMeasures", "ReadingMeasures", "measure_machines"]
 
 Places = NDArray[np.intp]
 
 LEAST_HEIGHT_PAIRS = 3
 _DRAWS = 300
+# A share of the noise below this is left where it is: it is told no better, and would make the judged range uneasy.
+_LEAST_SHARE_MM = 0.01
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -63,6 +66,20 @@ class ReadingMeasures:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class JudgedBed:
+    """The newest judged readings, as far as they show one bed, taken together and the noise's share taken off; mm."""
+
+    readings: Places
+    """Newest first."""
+    range_share_mm: float
+    """By how much noise makes the range of the newest read high."""
+    best_reachable_mm: float
+    """F of the mean of the levelled meshes."""
+    flatness_mz_mm: float
+    """Its flatness deviation from the minimum-zone plane."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class MachineMeasures:
     """One machine; arrays `[n]` over its history, mm, NaN for readings that were not asked for (but the range)."""
 
@@ -78,13 +95,30 @@ class MachineMeasures:
     """`[n, k]`"""
     noise: PointNoise
     parts: tuple[_Part, ...]
+    bed: JudgedBed | None = None
+    """None until `judged` was asked, or where nothing may be judged."""
 
     def reading(self, i: int) -> ReadingMeasures:
         """All figures of the reading at place `i` of the history; raises KeyError where it was not asked for."""
+        part = self.part_of(i)
+        return _in_full(part, int(np.flatnonzero(part.index == i)[0]))
+
+    @staticmethod
+    def judged(machines: Sequence[MachineMeasures], readings: Sequence[Places]) -> list[MachineMeasures]:
+        """The same machines with `bed`: of each the readings given, newest first, that show one bed; none where empty.
+
+        Of their meshes those on the grid of the newest. Where the noise is only guessed, or adds less than
+        0.01 mm to the range, nothing is taken off.
+        """
+        some = [k for k, places in enumerate(readings) if places.size]
+        beds = dict(zip(some, _judged_beds([machines[k] for k in some], [readings[k] for k in some]), strict=True))
+        return [replace(one, bed=beds.get(k)) for k, one in enumerate(machines)]
+
+    def part_of(self, i: int) -> _Part:
+        """The readings on one grid among which reading `i` is; raises KeyError where it was not asked for."""
         for part in self.parts:
-            hit = np.flatnonzero(part.index == i)
-            if hit.size:
-                return _in_full(part, int(hit[0]))
+            if (part.index == i).any():
+                return part
         raise KeyError(i)
 
     def range_sd(self, i: int, use: NDArray[np.bool_]) -> float:
@@ -123,6 +157,57 @@ class _Part:
     @property
     def rows(self) -> slice:
         return slice(self.start, self.start + self.places.size)
+
+    def mean_of(self, readings: Places) -> tuple[Floats, Floats, int]:
+        """Mean heights and mean form `[r, c]` of those of `readings` on this grid (spikes out), and their number."""
+        place = {int(i): k for k, i in enumerate(self.index)}
+        rows = self.start + np.array([place[int(i)] for i in readings if int(i) in place], dtype=np.intp)
+        m = self.measures
+        form = np.where(m.spikes[rows], np.nan, m.form[rows])
+        here = np.isfinite(form)
+        count = here.sum(axis=0)
+        mean = np.where(count > 0, np.where(here, form, 0.0).sum(axis=0) / np.maximum(count, 1), np.nan)
+        tilt = float(m.bx[rows].mean()) * self.stack.x[None, :] + float(m.by[rows].mean()) * self.stack.y[:, None]
+        return mean + tilt, mean, rows.size
+
+
+def _as_read(one: MachineMeasures, rows: Places) -> JudgedBed:
+    return JudgedBed(
+        readings=rows,
+        range_share_mm=0.0,
+        best_reachable_mm=float(one.best_reachable_mm[rows].mean()),
+        flatness_mz_mm=float(one.flatness_mz_mm[rows].mean()),
+    )
+
+
+def _judged_beds(machines: Sequence[MachineMeasures], readings: Sequence[Places]) -> list[JudgedBed]:
+    found: dict[int, JudgedBed] = {}
+    together: dict[tuple[object, ...], list[int]] = {}
+    for k, (one, rows) in enumerate(zip(machines, readings, strict=True)):
+        if one.noise.source == "guess":
+            found[k] = _as_read(one, rows)
+            continue
+        stack = one.part_of(int(rows[0])).stack
+        together.setdefault((stack.x.tobytes(), stack.y.tobytes(), one.model.screws_xy), []).append(k)
+    for members in together.values():
+        part = machines[members[0]].part_of(int(readings[members[0]][0]))
+        x, y, way = part.stack.x, part.stack.y, line_of_two(part.model.screws_xy)
+        meshes = [machines[k].part_of(int(readings[k][0])).mean_of(readings[k]) for k in members]
+        sigma = np.array([machines[k].noise.sigma_mm for k in members])
+        of_mean = sigma / np.sqrt([count for _, _, count in meshes])
+        shares = range_shares(x, y, np.stack([mean for mean, _, _ in meshes]), sigma, of_mean)
+        least, flatness = zones_without_noise(x, y, np.stack([form for _, form, _ in meshes]), of_mean, way)
+        for at, k in enumerate(members):
+            if shares[at] <= _LEAST_SHARE_MM:
+                found[k] = _as_read(machines[k], readings[k])
+                continue
+            found[k] = JudgedBed(
+                readings=readings[k],
+                range_share_mm=float(shares[at]),
+                best_reachable_mm=float(least[at]),
+                flatness_mz_mm=float(flatness[at]),
+            )
+    return [found[k] for k in range(len(machines))]
 
 
 def measure_machines(machines: Sequence[MeasuredHistory], asked: Sequence[Places]) -> list[MachineMeasures]:

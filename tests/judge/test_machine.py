@@ -255,7 +255,7 @@ class TestShownAndJudged:
 class TestFollowed:
     def test_due_within_four_weeks_is_planned_ahead(self, bench) -> None:
         coming = Forecast(chance=0.93, p10=11, p50=19, p90=34)
-        z = bench.bed((0.05, 0, 0), bench.form())
+        z = bench.bed((0.07, 0, 0), bench.form())
         assert judged(bench, z, followed=HistoryFindings(forecast=coming)).advice == ("plan-ahead",)
         later = replace(coming, p50=40)
         assert judged(bench, z, followed=HistoryFindings(forecast=later)).advice == ("watch",)
@@ -288,6 +288,29 @@ class TestRangeSd:
 
 def measured_of(bench, *histories: History) -> list[MeasuredHistory]:
     return measure_histories(histories, [bench.model] * len(histories), bench.at(9))
+
+
+class TestNoiseOfTheProbe:
+    def test_a_sound_bed_read_with_a_noisy_probe_on_a_fine_grid_is_no_bent_plate(self, bench) -> None:
+        axis, rng = np.linspace(10.0, 210.0, 30), np.random.default_rng(5)
+        bed = 0.16 * (((axis[None, :] - 110) / 100) ** 2 + 0 * axis[:, None])
+        readings = [
+            replace(
+                bench.reading(bench.bed(), day),
+                mesh=Mesh.accept(axis, axis, bed + 0.012 * rng.standard_normal((30, 30))),
+            )
+            for day in range(6)
+        ]
+        one = judge_machine(History.of("heron-01", readings), bench.model, bench.limits, bench.at(6))
+        assert one.range_mm > 0.2
+        assert one.judged_range_mm == pytest.approx(0.16, abs=0.012)
+        assert (one.condition, one.cause) == ("usable", "none")
+        assert one.judged_reading is None
+        assert one.condition_range_mm == one.judged_range_mm
+
+    def test_what_hardly_differs_is_said_once(self, bench) -> None:
+        one = judged(bench, bench.bed((0.05, 0, 0)))
+        assert one.judged_range_mm is None
 
 
 class TestFleet:
@@ -328,6 +351,7 @@ class TestFleet:
         assert (mirrored.plan and mirrored.plan.teeth) == (plain.plan and plain.plan.teeth)
         # The sd of a lone mesh is drawn, point by point: mirrored it differs in its last digits, which may tip an edge.
         assume(abs(plain.tooth_floor_mm + plain.range_sd_mm - bench.limits.usable_mm) > 0.003)
+        assume(abs(plain.range_mm - 4.0 * plain.range_sd_mm - bench.limits.usable_mm) > 0.005)
         assert mirrored.advice == plain.advice
         assert one.model is bench.model
 
