@@ -18,13 +18,14 @@ MOST_AHEAD = timedelta(minutes=5)
 FIRST_MILLISECONDS = 1e11
 
 
-def host_time(value: Any, zone: ZoneInfo | None) -> datetime:
+def host_time(value: Any, zone: ZoneInfo | None, form: str | None = None) -> datetime:
     """The time as UTC; ValueError, in words, where it cannot be read.
 
-    A time without an offset is in `zone`; in the hour that autumn repeats, the first of the two is meant.
+    `form` is how a text is written, in the letters of `datetime.strptime`; RFC 3339 where it is None. A time without an
+    offset is in `zone`; in the hour that autumn repeats, the first of the two is meant.
     """
     if isinstance(value, str):
-        return _from_text(value, zone)
+        return _from_text(value, zone, form)
     if isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value):
         try:
             seconds = value / 1000 if abs(value) >= FIRST_MILLISECONDS else value
@@ -51,12 +52,14 @@ def why_not_believed(time: datetime, now: datetime) -> str:
     return f"its time lies {ahead} ahead: counted from when it was seen"
 
 
-def _from_text(value: str, zone: ZoneInfo | None) -> datetime:
+def _from_text(value: str, zone: ZoneInfo | None, form: str | None) -> datetime:
     try:
         # A week date or an ordinal date is no RFC 3339, and nobody has sent one by intention.
-        if not (value[4:5] == "-" and value[7:8] == "-"):
+        if form is None and not (value[4:5] == "-" and value[7:8] == "-"):
             raise ValueError
-        time = datetime.fromisoformat(value.strip())
+        value = value.strip()
+        # Its zone, where the text has none, comes below.
+        time = datetime.fromisoformat(value) if form is None else datetime.strptime(value, form)  # noqa: DTZ007
         if time.tzinfo is not None:
             return time.astimezone(UTC)
         if zone is None:

@@ -186,7 +186,7 @@ class Reader:
         if value is None:
             return None
         try:
-            return host_time(value, self.mapping.taken_at_zone)
+            return host_time(value, self.mapping.taken_at_zone, self.mapping.taken_at_format)
         except ValueError as error:
             remarks.append(f"{error}; the time it was first seen is taken")
             return None

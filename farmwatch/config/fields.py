@@ -10,7 +10,7 @@ import ipaddress
 import math
 import re
 from collections.abc import Callable
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 from functools import cache, lru_cache
 from itertools import pairwise
 from pathlib import Path
@@ -26,7 +26,8 @@ from farmwatch.config.secret import Secret, names_a_secret
 __all__ = [
     "DAYS", "FILL_IN", "LONGEST_NAME", "address", "clock_minutes", "columns", "coordinate", "days", "file_path",
     "folder_path", "holidays", "hook_address", "is_loopback", "json_path", "listen", "literal_fault", "mail_address",
-    "media_type", "name", "named_rightly", "named_values", "number", "numbers", "secret", "time_zone", "url_path",
+    "media_type", "name", "named_rightly", "named_values", "number", "numbers", "secret", "time_format", "time_zone",
+    "url_path",
 ]  # fmt: skip
 
 DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
@@ -98,6 +99,21 @@ def name(value: object) -> str:
         raise ValueError("it has a control or invisible character")
     if len(value) > LONGEST_NAME:
         raise ValueError(f"it has {len(value)} characters")
+    return value
+
+
+def time_format(value: object) -> str:
+    """A format of day and time, in the letters of `datetime.strptime`."""
+    if not isinstance(value, str):
+        raise ValueError("it is not text")
+    sample = datetime(2026, 11, 23, 17, 58, tzinfo=UTC)
+    try:
+        written = sample.strftime(value)
+        read = datetime.strptime(written, value).replace(tzinfo=UTC)
+    except ValueError:
+        raise ValueError("no time can be read by it") from None
+    if read != sample:
+        raise ValueError("it leaves out the day, month, year, hour or minute")
     return value
 
 

@@ -228,6 +228,9 @@ class Mapping(Section):
     x: Coordinate | None = None
     y: Coordinate | None = None
     taken_at: JsonPath | None = None
+    taken_at_format: Annotated[
+        str | None, *_reads(fields.time_format, 'wanted a format of day and time such as "%d.%m.%Y %H:%M:%S"')
+    ] = None
     taken_at_zone: Annotated[
         ZoneInfo | None, *_reads(fields.time_zone, 'wanted an IANA time zone such as "Europe/Dublin"')
     ] = None

@@ -235,3 +235,20 @@ def test_coordinates_as_spans_are_found(spans, wanted):
     assert (found.fields["x"], found.fields["y"]) == wanted
     assert found.found.mesh.x[[0, -1]].tolist() == [15, 205]
     assert found.made_up == ()
+
+
+@pytest.mark.parametrize(
+    ("written", "form"),
+    [
+        ("23.11.2026 05:58:11", "%d.%m.%Y %H:%M:%S"),
+        ("11/23/2026 05:58", "%m/%d/%Y %H:%M"),
+        ("03-11-2026, 5:58", "%d-%m-%Y, %H:%M"),
+        ("2026-11-23T05:58:11", None),
+        (1_795_413_491_000, None),
+    ],
+)
+def test_a_time_in_another_order_gets_its_format(written, form):
+    found = first({"grid": ROWS, "finished": written})
+    assert found.fields["taken_at"] == "$.finished"
+    assert found.fields.get("taken_at_format") == form
+    assert any(doubt.startswith("taken_at_format") for doubt in found.unsure) == (form is not None)

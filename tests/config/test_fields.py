@@ -50,3 +50,14 @@ def test_what_looks_like_a_key_is_named_and_not_written(path):
 )
 def test_plain_words_are_a_path(path):
     assert fields.hook_address(f"https://tidegate.example{path}", None) == f"https://tidegate.example{path}"
+
+
+@pytest.mark.parametrize("form", ["%d.%m.%Y %H:%M:%S", "%m/%d/%y %H:%M", "%Y%m%d%H%M%S", "%d-%m-%Y %H:%M %z"])
+def test_a_format_that_tells_day_and_time_is_taken(form):
+    assert fields.time_format(form) == form
+
+
+@pytest.mark.parametrize("form", ["%d.%m.%Y", "%H:%M", "", "%d.%m.%Y %H", "%Q", "%", 7, "%Y-%m-%d %I:%M"])
+def test_a_format_that_leaves_something_out_is_refused(form):
+    with pytest.raises(ValueError, match=r"leaves out|no time can be read|not text"):
+        fields.time_format(form)

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
@@ -37,6 +39,10 @@ _TIME = wordset(
 _CLOCK = wordset("now server uptime boot booted clock print job eta remaining total")
 _TAKEN = wordset("taken finished ended completed done measured probed recorded survey mesh probing")
 _WARM = wordset("temp temperature celsius deg degc warm heat heated actual c")
+_DAY_FIRST = re.compile(
+    r"\d{1,2}(?P<mark>[./-])(?P<second>\d{1,2})(?P=mark)\d{4}(?P<gap>,? |T)\d{1,2}:\d{2}(?P<seconds>:\d{2})?"
+)
+_ANY_ZONE = ZoneInfo("UTC")
 _GOAL = wordset("target goal set setpoint wanted nozzle tool chamber hotend ambient room max min limit")
 _IDENTITY = wordset("serial identity uuid uid")
 
@@ -246,7 +252,11 @@ def _time(inventory: Inventory, beside: Path, found: RelatedFields) -> None:
     _, path, value = rated[0]
     found.fields["taken_at"] = json_path(path)
     found.reasons.append(f"{json_path(path)} is a time")
-    if isinstance(value, str) and _naive(value):
+    form = _day_first(value)
+    if form:
+        found.fields["taken_at_format"] = form
+        found.unsure.append(f"taken_at_format: is {value} written day first? Else change the places of %d and %m")
+    if isinstance(value, str) and (form or _naive(value)):
         found.unsure.append("taken_at: it has no offset; add taken_at_zone with the host's time zone")
     if len(rated) > 1:
         found.unsure.append(f"taken_at: {json_path(rated[1][1])} is a time too; which says when the mesh was probed?")
@@ -255,10 +265,23 @@ def _time(inventory: Inventory, beside: Path, found: RelatedFields) -> None:
 def _is_time(value: Any) -> bool:
     try:
         # Any zone will do to see whether it can be a time.
-        moment = datetime.fromisoformat(value).replace(tzinfo=UTC) if _naive(value) else host_time(value, None)
+        form = _day_first(value)
+        naive = form is not None or _naive(value)
+        moment = host_time(value, _ANY_ZONE if naive else None, form)
         return EARLIEST <= moment < LATEST
     except (ValueError, OverflowError):
         return False
+
+
+def _day_first(value: Any) -> str | None:
+    """How a time is written that puts the day, or the month, first; None for any other."""
+    match = _DAY_FIRST.fullmatch(value.strip()) if isinstance(value, str) else None
+    if match is None:
+        return None
+    # A second number beyond 12 can only be the day.
+    first, second = ("%m", "%d") if int(match["second"]) > 12 else ("%d", "%m")
+    seconds = ":%S" if match["seconds"] else ""
+    return f"{first}{match['mark']}{second}{match['mark']}%Y{match['gap']}%H:%M{seconds}"
 
 
 def _naive(value: Any) -> bool:

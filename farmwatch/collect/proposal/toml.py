@@ -17,7 +17,7 @@ _BARE = re.compile(r"[A-Za-z0-9_-]+\Z")
 # Keys in the order in which a reader meets them in the documentation.
 _ORDER = (
     "path", "answer", "heights", "layout", "columns", "point_x", "point_y", "point_z", "first", "order", "serpentine",
-    "unit", "sign", "x", "y", "taken_at", "bed_celsius", "temperature_is", "plate", "identity",
+    "unit", "sign", "x", "y", "taken_at", "taken_at_format", "bed_celsius", "temperature_is", "plate", "identity",
 )  # fmt: skip
 Headers = Sequence[str] | dict[str, str]
 _CHOSEN = ("first", "order", "unit", "sign", "temperature_is")
