@@ -9,17 +9,15 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from farmwatch.follow.findings import Drift, Forecast, HistoryFindings
+from farmwatch.follow.findings import Drift, Forecast, HistoryFindings, Step
 from farmwatch.follow.forecasts import (
     DRAWS,
-    HORIZON_DAYS,
     LEAST_DAYS,
     LEAST_READINGS,
-    draw_lines,
-    first_crossing,
     of_crossings,
 )  # fmt: skip
 from farmwatch.follow.forms import forms_of, mean_form
+from farmwatch.follow.paths import draw_paths, path_crossings
 from farmwatch.follow.reversal import reverse
 from farmwatch.follow.segmented import SegmentedBatch, segment_machines
 from farmwatch.follow.series import DAY, Series, gather
@@ -104,12 +102,13 @@ def _followed(
 ) -> HistoryFindings:
     one, row = batch.series[b], batch.kept[b]
     suspected = suspected_of(batch, b, tooth)
+    steps = steps_of(batch, b, tooth)
     return HistoryFindings(
-        steps=steps_of(batch, b, tooth),
+        steps=steps,
         suspected_step=suspected,
         drift=_drift(batch, b),
         # The newest readings stand off: what comes is not told from what was.
-        forecast=_forecast(batch, b, limits, at, rng) if suspected is None else None,
+        forecast=_forecast(batch, b, limits, at, rng, steps) if suspected is None else None,
         reversal=reverse(forms_of(one, row), _centre(one.measured.model)),
     )
 
@@ -148,7 +147,9 @@ def _drift(batch: SegmentedBatch, b: int) -> Drift | None:
     )
 
 
-def _forecast(batch: SegmentedBatch, b: int, limits: Limits, at: datetime, rng: np.random.Generator) -> Forecast | None:
+def _forecast(
+    batch: SegmentedBatch, b: int, limits: Limits, at: datetime, rng: np.random.Generator, steps: Sequence[Step]
+) -> Forecast | None:
     run, one = _running(batch, b), batch.series[b]
     n, days = run.stop - run.start, float(batch.t[b, run.stop - 1] - batch.t[b, run.start])
     form = _trend_form(batch, b)
@@ -160,17 +161,21 @@ def _forecast(batch: SegmentedBatch, b: int, limits: Limits, at: datetime, rng: 
     machine_freedom = int(batch.length[b]) - int(lines.rank[int(batch.first_line[b]) : line + 1].sum())
     freedom = max(3.0, float(machine_freedom))
     now = (at.timestamp() - float(one.measured.history.taken_at[0])) / DAY
-    level, slope = draw_lines(
-        lines.coefficients[line],
-        lines.cofactor[line],
-        batch.noise[b] * (1.0 + phi) / (1.0 - phi),
-        freedom,
-        now - float(lines.middle[line]),
-        rng,
-        DRAWS,
-    )
+    begin = _since_step(batch, b, steps)
+    run = slice(begin, run.stop)
+    heights = batch.u[b, run] - batch.extra[b, run] @ lines.coefficients[line, 2:]
+    noise = batch.noise[b] * (1.0 + phi) / (1.0 - phi)
+    path = draw_paths(batch.t[b, run] - now, heights, noise, freedom, rng, DRAWS)
     shares = _shares(one)[:, here.ravel()]
-    return of_crossings(first_crossing(level, slope, form[here], shares, limits.usable_mm, HORIZON_DAYS))
+    return of_crossings(path_crossings(path, form[here], shares, limits.usable_mm))
+
+
+def _since_step(batch: SegmentedBatch, b: int, steps: Sequence[Step]) -> int:
+    """The first kept reading since the newest step: a mere change of slope ends no drift."""
+    if not steps:
+        return 0
+    taken = batch.series[b].measured.history.taken_at[batch.kept[b]]
+    return min(int(np.searchsorted(taken, steps[-1].at.timestamp() - 0.5)), int(batch.starts[b][-1]))
 
 
 def _trend_form(batch: SegmentedBatch, b: int) -> Floats | None:

@@ -7,22 +7,15 @@ from numpy.typing import ArrayLike
 
 from farmwatch.follow.findings import Forecast
 from farmwatch.follow.lines import fit_lines
+from farmwatch.follow.paths import draw_paths, path_crossings
 from farmwatch.mesh import Floats
 
-__all__ = [
-    "DRAWS", "HORIZON_DAYS", "LEAST_DAYS", "LEAST_READINGS", "draw_lines", "first_crossing", "forecast", "of_crossings",
-]  # fmt: skip
+__all__ = ["DRAWS", "HORIZON_DAYS", "LEAST_DAYS", "LEAST_READINGS", "forecast", "of_crossings"]
 
 HORIZON_DAYS = 182
 LEAST_READINGS = 6
 LEAST_DAYS = 14.0
 DRAWS = 500
-# Calibrated on the machines of the benchmark of quality: with noise and correlation learned from dozens of readings
-# the draws come out wide by some hundredths. With this the 10 to 90 % interval holds the true day in 76 to 84 %, both
-# exactly and within one day of its ends.
-_SPREAD = 0.97
-# Newton on a convex broken line needs as many turns as it has corners on the way, and they are few.
-_MOST_TURNS = 60
 
 
 def forecast(
@@ -49,64 +42,8 @@ def forecast(
     fit = fit_lines(np.zeros(t.size, dtype=np.intp), 1, t, np.zeros((t.size, 0)), heights)
     freedom = float(t.size - fit.rank[0])
     noise = fit.residuals.T @ fit.residuals / freedom * (1.0 + correlation) / (1.0 - correlation)
-    level, slope = draw_lines(
-        fit.coefficients[0], fit.cofactor[0], noise, freedom, at_day - float(fit.middle[0]), rng, DRAWS
-    )
-    return of_crossings(first_crossing(level, slope, shape, shares, limit_mm, HORIZON_DAYS))
-
-
-def draw_lines(
-    coefficients: Floats,
-    cofactor: Floats,
-    noise: Floats,
-    freedom: float,
-    ahead: float,
-    rng: np.random.Generator,
-    draws: int,
-) -> tuple[Floats, Floats]:
-    """Draw (level, slope), `[draws, m]` each, `ahead` days after the middle of a fitted line, from what it leaves open.
-
-    coefficients `[2 + q, m]`, cofactor `[2 + q, 2 + q]` (level, slope, bands), noise `[m, m]`: multivariate t with
-    `freedom` degrees, the posterior of a straight line without prior knowledge (Gelman et al., Bayesian Data
-    Analysis, 3rd ed. 2013, 14.2), drawn together by 3 % (calibration, see above).
-    """
-    m = coefficients.shape[1]
-    pick = np.zeros((2, len(cofactor)))
-    pick[0, 0], pick[0, 1], pick[1, 1] = 1.0, ahead, 1.0
-    joint = pick @ cofactor @ pick.T
-    z = rng.standard_normal((draws, 2, m))
-    stretch = np.sqrt(freedom / rng.chisquare(freedom, draws))
-    drawn = _SPREAD * (_root(joint) @ (z * stretch[:, None, None]) @ _root(noise).T) + pick @ coefficients
-    return drawn[:, 0], drawn[:, 1]
-
-
-def first_crossing(
-    level: Floats, slope: Floats, form: Floats, influence: Floats, limit_mm: float, horizon_days: float
-) -> Floats:
-    """Days `[draws]` until the range of form + influence·(level + slope·t) first passes the limit; inf: not in time.
-
-    level, slope `[draws, m]`; form `[points]`; influence `[m, points]`. The range of a mesh that moves along a line is
-    convex and piecewise linear in time: under the limit now, it crosses once, and Newton's tangents from the horizon
-    meet the crossing exactly, from the right.
-    """
-    now, rate = level @ influence + form, slope @ influence
-    day = np.where(np.ptp(now, axis=1) > limit_mm, 0.0, float(horizon_days))
-    open_ = np.flatnonzero(day > 0)
-    for turn in range(_MOST_TURNS):
-        mesh = now[open_] + day[open_, None] * rate[open_]
-        rows = np.arange(open_.size)
-        high, low = mesh.argmax(axis=1), mesh.argmin(axis=1)
-        over = mesh[rows, high] - mesh[rows, low] - limit_mm
-        if turn == 0:
-            day[open_[over <= 0]] = np.inf
-            open_, over, high, low = open_[over > 0], over[over > 0], high[over > 0], low[over > 0]
-        going = over > 1e-9
-        open_, over = open_[going], over[going]
-        if not open_.size:
-            break
-        climb = rate[open_, high[going]] - rate[open_, low[going]]
-        day[open_] = np.maximum(day[open_] - over / np.maximum(climb, 1e-300), 0.0)
-    return day
+    path = draw_paths(t - at_day, heights, noise, freedom, rng, DRAWS)
+    return of_crossings(path_crossings(path, shape, shares, limit_mm))
 
 
 def of_crossings(days: Floats) -> Forecast:
@@ -125,10 +62,3 @@ def of_crossings(days: Floats) -> Forecast:
         p90=quantile(0.90),
         horizon_days=HORIZON_DAYS,
     )
-
-
-def _root(covariance: Floats) -> Floats:
-    """A square root of a covariance that may be singular."""
-    size, axes = np.linalg.eigh(covariance)
-    root: Floats = axes * np.sqrt(np.maximum(size, 0.0))
-    return root

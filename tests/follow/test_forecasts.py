@@ -5,7 +5,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from farmwatch.follow.forecasts import draw_lines, first_crossing, forecast, of_crossings
+from farmwatch.follow.forecasts import forecast, of_crossings
+from farmwatch.follow.paths import KNOTS, PRIOR, DriftPrior, draw_paths, path_crossings
 from farmwatch.measure import grid_points, influence
 
 X = np.linspace(10.0, 210.0, 5)
@@ -19,7 +20,7 @@ def test_first_crossing_equals_walking_the_days(seed):
     rng = np.random.default_rng(seed)
     level, slope = rng.normal(0, 0.06, (20, 2)), rng.normal(0, 0.002, (20, 2))
     form = rng.normal(0, 0.02, 25)
-    found = first_crossing(level, slope, form, SHARES, 0.2, 182.0)
+    found = path_crossings(level[:, None] + slope[:, None] * KNOTS[:, None], form, SHARES, 0.2)
     days = np.arange(0.0, 182.0001, 0.25)
     for k in range(20):
         meshes = (level[k] + days[:, None] * slope[k]) @ SHARES + form
@@ -29,23 +30,63 @@ def test_first_crossing_equals_walking_the_days(seed):
         elif past[0] == 0:
             assert found[k] == 0.0
         else:
-            assert days[past[0] - 1] - 1e-6 <= found[k] <= days[past[0]] + 1e-6
+            # Between knots the range, which is convex, is taken for a line: early by no more than a share of a knot.
+            gap = np.diff(KNOTS)[np.searchsorted(KNOTS, days[past[0]]) - 1]
+            assert days[past[0] - 1] - 0.5 * gap <= found[k] <= days[past[0]] + 0.25
 
 
-def test_draws_have_the_spread_that_the_line_leaves_open():
+def _only(row):
+    """A prior of one model alone."""
+    return DriftPrior(PRIOR.sizes[row : row + 1], np.ones(1))
+
+
+def test_a_line_of_any_slope_is_drawn_as_least_squares_tells_it():
+    """Against the posterior of a straight line without prior knowledge (Gelman et al. 2013, 14.2), noise known."""
     rng = np.random.default_rng(1)
-    coefficients = np.array([[1.0, 2.0], [0.1, -0.2]])
-    cofactor = np.diag([1 / 30, 1 / 9000])
-    noise = np.array([[4.0, 1.0], [1.0, 9.0]]) * 1e-2
-    level, slope = draw_lines(coefficients, cofactor, noise, 40.0, 10.0, rng, 40_000)
-    # Variance of t with 40 degrees of freedom, and the calibration of the spread.
-    stretch = 40 / 38 * 0.97**2
-    assert level.mean(axis=0) == pytest.approx([2.0, 0.0], abs=2e-3)
-    assert slope.mean(axis=0) == pytest.approx([0.1, -0.2], abs=1e-4)
-    assert np.cov(level.T) == pytest.approx(noise * (1 / 30 + 100 / 9000) * stretch, rel=0.06)
-    assert np.cov(slope.T) == pytest.approx(noise / 9000 * stretch, rel=0.06)
-    together = np.cov(level[:, 0], slope[:, 0])[0, 1]
-    assert together == pytest.approx(noise[0, 0] * 10 / 9000 * stretch, rel=0.06)
+    t = np.arange(-23.0, 1.0)
+    u = 0.002 * t[:, None] * [1.0, -1.0] + rng.normal(0, 0.003, (24, 2))
+    flat = DriftPrior(np.array([[10.0, *([0.0] * 8), 1.0]]), np.ones(1))
+    path = draw_paths(t, u, np.diag([9e-6, 9e-6]), 1e9, rng, 20_000, flat)
+    design = np.column_stack([np.ones(24), t])
+    cofactor = np.linalg.inv(design.T @ design)
+    ahead = np.column_stack([np.ones(KNOTS.size), KNOTS])
+    assert path.mean(axis=0) == pytest.approx(ahead @ cofactor @ design.T @ u, abs=2e-4)
+    sd = 0.003 * np.sqrt(np.einsum("ki,ij,kj->k", ahead, cofactor, ahead))
+    assert path.std(axis=0) == pytest.approx(np.repeat(sd[:, None], 2, axis=1), rel=0.03)
+
+
+@pytest.mark.parametrize(("row", "variance"), [(6, lambda w: 0.010**2 * w), (7, lambda w: 0.020**2 * w)])
+def test_a_walk_strays_with_the_root_of_time(row, variance):
+    rng = np.random.default_rng(2)
+    t = np.arange(-40.0, 1.0)
+    path = draw_paths(t, np.zeros((41, 1)), np.array([[1e-10]]), 1e9, rng, 20_000, _only(row))
+    away = path[:, -1, 0] - path[:, 0, 0]
+    # The slope of 0.001 mm a week that goes with it is hardly known from a walk.
+    slope = 0.001**2 * 26.0**2
+    assert variance(26.0) * 0.95 <= away.var() <= (variance(26.0) + slope) * 1.05
+
+
+def test_few_readings_are_drawn_towards_rest_and_many_are_not():
+    rng = np.random.default_rng(3)
+    noise = np.eye(2) * 0.008**2
+    told = []
+    for n, rate in ((8, 0.002), (150, 0.002)):
+        t = np.linspace(-20.0 if n == 8 else -150.0, 0.0, n)
+        u = rate * t[:, None] * [1.0, 0.0] + rng.normal(0, 0.008, (n, 2))
+        path = draw_paths(t, u, noise, 2.0 * n - 4.0, rng, 2000)
+        told.append(float(np.median((path[:, -1, 0] - path[:, 0, 0]) / 182.0)))
+    assert told[0] < 0.6 * 0.002
+    assert told[1] == pytest.approx(0.002, rel=0.06)
+
+
+def test_a_swing_is_told_from_a_drift_once_a_year_is_there():
+    rng = np.random.default_rng(4)
+    t = np.linspace(-365.0, 0.0, 120)
+    swing = 0.05 * np.sin(2.0 * np.pi * t / 365.25)
+    u = swing[:, None] * [1.0, 0.0] + rng.normal(0, 0.008, (120, 2))
+    path = draw_paths(t, u, np.eye(2) * 0.008**2, 200.0, rng, 2000)
+    true = 0.05 * np.sin(2.0 * np.pi * KNOTS / 365.25)
+    assert np.median(path[:, :, 0], axis=0) == pytest.approx(true, abs=0.012)
 
 
 def test_a_draw_that_never_crosses_counts_as_later_than_the_horizon():

@@ -1,0 +1,215 @@
+"""Where the heights of a bed may go: models of drift, weighed by how well they foretold the readings.
+
+A height is a level, a drift and noise. The drift stands still, runs along a line, wanders (random walk), bends (its
+slope wanders), dies away or builds up, or swings with the year: structural time series (Harvey, Forecasting, Structural
+Time Series Models and the Kalman Filter, 1989; Durbin & Koopman, Time Series Analysis by State Space Methods, 2nd ed.
+2012, 3.2). Each is a Gaussian process, so its likelihood and its future follow from covariances in closed form
+(Rasmussen & Williams, Gaussian Processes for Machine Learning, 2006, 2.2 and algorithm 2.1).
+
+A model is weighed by its prior and by its marginal likelihood, which is the product of its one-step predictive
+likelihoods. Several sizes of slope, the smallest almost nil, make a prior with heavy tails: what few readings seem to
+show is drawn towards rest, what many show is not (Efron & Morris, JASA 70, 1975).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from farmwatch.mesh import Floats
+
+__all__ = ["KNOTS", "PRIOR", "DriftPrior", "draw_paths", "path_crossings"]
+
+KNOTS: Floats = np.array(
+    [0, 1, 2, 4, 6, 9, 12, 16, 20, 25, 30, 36, 42, 50, 58, 66, 75, 84, 94, 105, 117, 130, 143, 156, 169, 182],
+    dtype=float,
+)
+"""Days ahead at which a path is drawn; between them it is a line."""
+
+_WEEK = 7.0
+_YEAR_WEEKS = 365.25 / 7.0
+# Readings are gathered into so many occasions: what a covariance of them costs grows with the cube.
+_OCCASIONS = 24
+# Of the level nothing is known beforehand, mm.
+_LEVEL_SD = 1.0
+# What rounding takes from a covariance of up to some mm².
+_JITTER_MM2 = 1e-9
+# A reading is never known better than this, mm².
+_LEAST_VARIANCE = 1e-8
+# A swing is looked for once half a year is there: less of a sine is a bend.
+_LEAST_SEASON_WEEKS = 26.0
+_DYING_WEEKS, _BUILDING_WEEKS = (6.0, 12.0, 24.0), (8.0, 20.0)
+_SWING = 8
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DriftPrior:
+    """What a farm's machines do, before one's own readings: k models and how common each is."""
+
+    sizes: Floats
+    """`[k, 10]` sd of each kind of drift, in the order of `_covariances`, and a factor on the sd of a reading."""
+    weights: Floats
+    """`[k]`, sum 1."""
+
+
+def _prior() -> DriftPrior:
+    still = 0.0004
+    rows = [
+        # line   walk   bend    dies: 6, 12, 24 weeks   builds: 8, 20   swing  noise   weight
+        (still,  0.0,   0.0,    0.0,   0.0,   0.0,      0.0,   0.0,     0.0,   1.0,    0.020),
+        (0.002,  0.0,   0.0,    0.0,   0.0,   0.0,      0.0,   0.0,     0.0,   1.0,    0.045),
+        (0.006,  0.0,   0.0,    0.0,   0.0,   0.0,      0.0,   0.0,     0.0,   1.0,    0.300),
+        (0.015,  0.0,   0.0,    0.0,   0.0,   0.0,      0.0,   0.0,     0.0,   1.0,    0.120),
+        (0.050,  0.0,   0.0,    0.0,   0.0,   0.0,      0.0,   0.0,     0.0,   1.0,    0.030),
+        (0.001,  0.005, 0.0,    0.0,   0.0,   0.0,      0.0,   0.0,     0.0,   1.0,    0.0001),
+        (0.001,  0.010, 0.0,    0.0,   0.0,   0.0,      0.0,   0.0,     0.0,   0.8,    0.0004),
+        (0.001,  0.020, 0.0,    0.0,   0.0,   0.0,      0.0,   0.0,     0.0,   0.6,    0.0010),
+        (0.006,  0.010, 0.0,    0.0,   0.0,   0.0,      0.0,   0.0,     0.0,   0.8,    0.0001),
+        (0.006,  0.0,   0.0010, 0.0,   0.0,   0.0,      0.0,   0.0,     0.0,   1.0,    0.0008),
+        (still,  0.0,   0.0005, 0.009, 0.0,   0.0,      0.0,   0.0,     0.0,   1.0,    0.0005),
+        (still,  0.0,   0.0005, 0.0,   0.009, 0.0,      0.0,   0.0,     0.0,   1.0,    0.0005),
+        (still,  0.0,   0.0005, 0.0,   0.0,   0.009,    0.0,   0.0,     0.0,   1.0,    0.0005),
+        (still,  0.0,   0.0005, 0.0,   0.0,   0.0,      0.009, 0.0,     0.0,   1.0,    0.0005),
+        (still,  0.0,   0.0005, 0.0,   0.0,   0.0,      0.0,   0.009,   0.0,   1.0,    0.0005),
+        (still,  0.0,   0.0,    0.0,   0.0,   0.0,      0.0,   0.0,     0.020, 1.0,    0.012),
+        (still,  0.0,   0.0,    0.0,   0.0,   0.0,      0.0,   0.0,     0.050, 1.0,    0.024),
+        (0.006,  0.0,   0.0,    0.0,   0.0,   0.0,      0.0,   0.0,     0.040, 1.0,    0.003),
+    ]  # fmt: skip
+    table = np.array(rows)
+    return DriftPrior(table[:, :-1], table[:, -1] / table[:, -1].sum())
+
+
+PRIOR = _prior()
+"""mm and weeks; *common practice, no source*.
+
+Chosen on invented fleets so that the benchmark's machines, of which those with a short record all drift, lose nothing:
+a larger share at rest calls standing machines with 8 readings calmer still, and drifting ones too late.
+"""
+
+
+def draw_paths(
+    t: Floats, u: Floats, noise: Floats, freedom: float, rng: np.random.Generator, draws: int, prior: DriftPrior = PRIOR
+) -> Floats:
+    """Draw heights `[draws, knots, m]` at KNOTS days ahead, from heights u `[n, m]` at t `[n]` days (now = 0).
+
+    noise `[m, m]` is the covariance of one reading, autocorrelation allowed for, known with `freedom` degrees. The
+    columns are turned to the axes of the noise, in which they are independent; drift knows no direction, so it stays
+    what it was. Draws are shared out among the models by weight, without chance.
+    """
+    when, y, count = _occasions(t, u)
+    own, axes = np.linalg.eigh(noise)
+    base = y.mean(axis=0)
+    turned = (y - base) @ axes
+    weeks = np.concatenate([when, KNOTS]) / _WEEK
+    parts = _covariances(weeks - weeks[0], float(weeks[count.size - 1] - weeks[0]))
+    sizes, weights = prior.sizes, prior.weights
+    if weeks[count.size - 1] - weeks[0] < _LEAST_SEASON_WEEKS:
+        able = sizes[:, _SWING] == 0
+        sizes, weights = sizes[able], weights[able]
+    n = count.size
+    squares = sizes[:, :-1] ** 2
+    drift = np.tensordot(squares, parts[:, :n, :n], axes=1)
+    own = np.maximum(own, _LEAST_VARIANCE)
+    scatter = np.square(sizes[:, -1])[:, None] * own
+    known = (drift + _LEVEL_SD**2)[:, None] + scatter[:, :, None, None] * np.diag(1.0 / count)
+    lower = _lower(known)
+    white = np.linalg.solve(lower, turned.T[None, :, :, None])[..., 0]
+    fit = np.log(np.einsum("kjnn->kjn", lower)).sum(axis=2) + 0.5 * np.square(white).sum(axis=2)
+    log_weight = np.log(weights) - fit.sum(axis=1)
+    weight = np.exp(log_weight - log_weight.max())
+    share = np.rint(np.cumsum(weight / weight.sum()) * draws).astype(np.intp)
+    each = np.diff(share, prepend=0)
+    told = np.flatnonzero(each)
+    ahead = np.tensordot(squares[told], parts[:, n:, :], axes=1) + _LEVEL_SD**2
+    half = np.linalg.solve(lower[told], np.swapaxes(ahead[:, :, :n], 1, 2)[:, None])
+    middle = np.einsum("kjnt,kjn->kjt", half, white[told])
+    spread = ahead[:, None, :, n:] - np.swapaxes(half, 2, 3) @ half
+    root = _lower(spread + _JITTER_MM2 * np.eye(KNOTS.size))
+    z = rng.standard_normal((draws, turned.shape[1], KNOTS.size))
+    stretch = np.sqrt(freedom / rng.chisquare(freedom, draws))
+    path = np.empty((draws, KNOTS.size, turned.shape[1]))
+    begin = 0
+    for a, k in enumerate(told):
+        some = slice(begin, begin + int(each[k]))
+        begin = some.stop
+        moved = np.swapaxes(z[some], 0, 1) @ np.swapaxes(root[a], 1, 2)
+        path[some] = np.moveaxis(moved * stretch[some, None] + middle[a][:, None, :], 0, 2)
+    result: Floats = path @ axes.T + base
+    return result
+
+
+def path_crossings(path: Floats, form: Floats, influence: Floats, limit_mm: float) -> Floats:
+    """Days `[draws]` until the range of form + influence·path first passes the limit; inf: not within the knots.
+
+    path `[draws, knots, m]`; form `[points]`; influence `[m, points]`. Only points that are highest or lowest on some
+    of the paths at every third knot are looked at: they alone make the range there, and next to all of it in between.
+    """
+    # Points stand along the first axis, which numpy reduces fastest.
+    probe = _meshes(path[:, [*range(0, KNOTS.size - 1, 3), -1]], form, influence)
+    points = np.union1d(probe.argmax(axis=0), probe.argmin(axis=0))
+    meshes = _meshes(path, form[points], influence[:, points])
+    over = (meshes.max(axis=0) - meshes.min(axis=0)).reshape(path.shape[:2]) - limit_mm
+    past = over > 0
+    first = past.argmax(axis=1)
+    rows = np.arange(len(path))
+    left = over[rows, np.maximum(first - 1, 0)]
+    right = over[rows, first]
+    here = past[rows, first]
+    between = here & (first > 0)
+    climb = np.where(between, right - left, 1.0)
+    step = KNOTS[first] - KNOTS[np.maximum(first - 1, 0)]
+    days: Floats = np.where(here, KNOTS[first] - np.where(between, right / climb, 0.0) * step, np.inf)
+    return days
+
+
+def _meshes(path: Floats, form: Floats, influence: Floats) -> Floats:
+    """Heights `[points, draws x knots]`."""
+    flat = path.reshape(-1, path.shape[2])
+    meshes: Floats = influence.T @ flat.T + form[:, None]
+    return meshes
+
+
+def _occasions(t: Floats, u: Floats) -> tuple[Floats, Floats, Floats]:
+    """Mean time, mean heights and number of readings of at most 24 runs of equally many readings."""
+    n = t.size
+    runs = min(n, _OCCASIONS)
+    start = np.arange(runs) * n // runs
+    count = np.diff(start, append=n).astype(np.float64)
+    return np.add.reduceat(t, start) / count, np.add.reduceat(u, start, axis=0) / count[:, None], count
+
+
+def _lower(covariance: Floats) -> Floats:
+    """Cholesky factors; of what rounding has left without one, with as much more on the diagonal as it takes."""
+    more = 0.0
+    size = float(np.abs(covariance).max())
+    while True:
+        try:
+            factors: Floats = np.asarray(np.linalg.cholesky(covariance + more * np.eye(covariance.shape[-1])))
+        except np.linalg.LinAlgError:
+            more = max(10.0 * more, 1e-12 * size)
+        else:
+            return factors
+
+
+def _covariances(w: Floats, span: float) -> Floats:
+    """Covariances `[9, n, n]` between times w (weeks since the first) of each kind of drift at unit size.
+
+    A line from the start: s·t. A walk: min(s, t). A walking slope: min²(3 max − min)/6. A drift along a curve whose
+    slope falls e-fold in τ weeks, 1 in the middle of the `span` read (or after 3 τ); one whose slope grows so, 1 at its
+    end. The year: cos of the difference, one harmonic of any phase.
+    """
+    late, early = np.maximum.outer(w, w), np.minimum.outer(w, w)
+    curves = [tau * -np.exp((min(span / 2.0, 3.0 * tau) - w) / tau) for tau in _DYING_WEEKS]
+    curves += [tau * np.exp((w - span) / tau) for tau in _BUILDING_WEEKS]
+    curves = [curve - curve[0] for curve in curves]
+    stacked: Floats = np.stack(
+        [
+            late * early,
+            early,
+            early * early * (3.0 * late - early) / 6.0,
+            *(np.outer(curve, curve) for curve in curves),
+            np.cos(2.0 * np.pi / _YEAR_WEEKS * (late - early)),
+        ]
+    )
+    return stacked
