@@ -11,7 +11,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from farmwatch.judge.assessment import Condition
+from farmwatch.measure import MAD_TO_SD
 from farmwatch.mesh import Floats
 from farmwatch.model import Limits
 
@@ -28,6 +31,7 @@ LEAST_SD_MM = 0.006
 # A range breaks with the median of the ones before it by more than 4 sd of a difference of two.
 BREAK_SD = 4.0 * 2**0.5
 MEDIAN_OF = 5
+BLOCK = 32
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,11 +77,10 @@ def find_condition(taken_at: Floats, range_mm: Floats, sd_mm: float, limits: Lim
     """
     if taken_at.size == 0:
         return ConditionFinding(condition="unknown")
-    sd = max(sd_mm, LEAST_SD_MM)
-    times, ranges = taken_at.tolist(), range_mm.tolist()
-    breaks = _breaks(times, ranges, sd)
-    ideal = _follow_limit(times, ranges, breaks, limits.ideal_mm, sd)
-    usable = _follow_limit(times, ranges, breaks, limits.usable_mm, sd)
+    times, ranges, sds = taken_at.tolist(), range_mm.tolist(), _sd_of_each(range_mm, sd_mm).tolist()
+    breaks = _breaks(times, ranges, sds)
+    ideal = _follow_limit(times, ranges, breaks, limits.ideal_mm, sds)
+    usable = _follow_limit(times, ranges, breaks, limits.usable_mm, sds)
     found = ConditionFinding(condition="ideal", confirmed=ideal.confirmed, since=ideal.since)
     if usable.above:
         found = ConditionFinding(condition="past-limit", confirmed=usable.confirmed, since=usable.since)
@@ -98,13 +101,26 @@ def two_that_change(limit_mm: float, sd_mm: float) -> float:
     return limit_mm - (ALLOWANCE_SD + DECISION_SD / 2) * max(sd_mm, LEAST_SD_MM)
 
 
-def _breaks(times: list[float], ranges: list[float], sd_mm: float) -> list[bool | None]:
+def _sd_of_each(range_mm: Floats, sd_mm: float) -> Floats:
+    """The sd `[n]` each range is weighed with, estimated from the ones before its block of 32; sd_mm while these lack.
+
+    What was decided long ago must not be decided anew with each day's estimate.
+    """
+    sds = np.full(range_mm.size, sd_mm)
+    for start in range(0, range_mm.size, BLOCK) if range_mm.size >= BLOCK else ():
+        change = np.diff(range_mm[: max(start, BLOCK)])
+        found = MAD_TO_SD * float(np.median(np.abs(change))) / 2**0.5
+        sds[start : start + BLOCK] = found if found > 0 else sd_mm
+    return np.maximum(sds, LEAST_SD_MM)
+
+
+def _breaks(times: list[float], ranges: list[float], sds: list[float]) -> list[bool | None]:
     """Of each reading whether it breaks with those before it; None where it belongs to the probing before."""
     breaks: list[bool | None] = [False]
     since, last = [ranges[0]], times[0]
-    middle, enough = ranges[0], BREAK_SD * sd_mm
-    for at, range_mm in zip(times[1:], ranges[1:], strict=True):
-        broken = abs(range_mm - middle) > enough
+    middle = ranges[0]
+    for at, range_mm, sd in zip(times[1:], ranges[1:], sds[1:], strict=True):
+        broken = abs(range_mm - middle) > BREAK_SD * sd
         if not broken and at - last < HOUR:
             breaks.append(None)
             continue
@@ -116,13 +132,12 @@ def _breaks(times: list[float], ranges: list[float], sd_mm: float) -> list[bool 
 
 
 def _follow_limit(
-    times: list[float], ranges: list[float], breaks: list[bool | None], limit_mm: float, sd_mm: float
+    times: list[float], ranges: list[float], breaks: list[bool | None], limit_mm: float, sds: list[float]
 ) -> _Side:
-    margin = max(STRONG_SD * sd_mm, STRONG_MM)
     side = _Side(above=ranges[0] > limit_mm, since=times[0], run_since=times[0], sum_since=times[0])
-    for at, range_mm, broken in zip(times, ranges, breaks, strict=True):
+    for at, range_mm, broken, sd in zip(times, ranges, breaks, sds, strict=True):
         beyond = range_mm - limit_mm
-        strong = abs(beyond) > margin
+        strong = abs(beyond) > max(STRONG_SD * sd, STRONG_MM)
         if broken is None and not strong:
             continue
         if broken:
@@ -131,7 +146,7 @@ def _follow_limit(
             # The run of most machines most of the time: far from the limit, and nothing new.
             side.settling, side.sum_mm = False, 0.0
             continue
-        _weigh(side, at, beyond, strong, sd_mm)
+        _weigh(side, at, beyond, strong, sd)
     return side
 
 

@@ -19,6 +19,7 @@ from farmwatch.judge.drive import find_drive_fault, repeated_jumps
 from farmwatch.judge.facts import find_tilt, form_facts, reading_facts, screw_facts, spike_facts, trace_of
 from farmwatch.judge.plan import BestSetting, find_best_setting, make_plan
 from farmwatch.measure import MachineMeasures, MeasuredHistory, ReadingMeasures, measure_histories, measure_machines
+from farmwatch.mesh import Floats
 from farmwatch.model import Limits, Model
 from farmwatch.outcomes import Outcome
 from farmwatch.times import from_epoch
@@ -354,8 +355,8 @@ def _alike(machine: MeasuredHistory, measures: MachineMeasures) -> NDArray[np.in
     best_reachable_sd_mm = _best_reachable_sd(measures)
     rows = np.flatnonzero(machine.judged & np.isfinite(measures.best_reachable_mm))[::-1]
     same = (
-        (abs(measures.range_mm[rows] - measures.range_mm[i]) <= 4 * 2**0.5 * sd_mm)
-        & (abs(measures.best_reachable_mm[rows] - measures.best_reachable_mm[i]) <= 4 * 2**0.5 * best_reachable_sd_mm)
+        _near_the_newest(measures.range_mm[rows], 4 * 2**0.5 * sd_mm)
+        & _near_the_newest(measures.best_reachable_mm[rows], 4 * 2**0.5 * best_reachable_sd_mm)
         & (history.plate[rows] == history.plate[i])
     )
     swapped = [note.at.timestamp() for note in history.notes if note.what == "plate"]
@@ -364,6 +365,15 @@ def _alike(machine: MeasuredHistory, measures: MachineMeasures) -> NDArray[np.in
     kept: NDArray[np.intp] = rows[np.logical_and.accumulate(same)]
     # Whatever its figures, a reading is like itself.
     return kept if kept.size else np.array([i], dtype=np.intp)
+
+
+def _near_the_newest(values: Floats, reach_mm: float) -> NDArray[np.bool_]:
+    """`[n]` which values, the newest first, are as the newest ones: the median of five, where the first is near it."""
+    middle = float(np.median(values[:5]))
+    # The newest alone strays by noise, and among very many some stray the other way.
+    middle = middle if abs(float(values[0]) - middle) <= reach_mm else float(values[0])
+    near: NDArray[np.bool_] = np.abs(values - middle) <= reach_mm
+    return near
 
 
 def _told(*sentences: str) -> tuple[str, ...]:
