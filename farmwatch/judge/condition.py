@@ -111,7 +111,8 @@ def _sd_of_each(range_mm: Floats, sd_mm: float) -> Floats:
         change = np.diff(range_mm[: max(start, BLOCK)])
         found = MAD_TO_SD * float(np.median(np.abs(change))) / 2**0.5
         sds[start : start + BLOCK] = found if found > 0 else sd_mm
-    return np.maximum(sds, LEAST_SD_MM)
+    known: Floats = np.maximum(sds, LEAST_SD_MM)
+    return known
 
 
 def _breaks(times: list[float], ranges: list[float], sds: list[float]) -> list[bool | None]:
