@@ -1,39 +1,41 @@
-"""Time as the service lives by it: steps repeated by the steady clock, and an eye on the clock that people set.
+"""Time as the service lives by it: steps woken at their intervals, and an eye on the clock that people set.
 
-How long to wait is measured on the monotonic clock, which nobody sets; what is due is asked of the clock on the wall.
-So a clock that is set by any amount, either way, moves no wait and makes nothing happen twice: each step looks at the
-new time once.
+The scheduler only wakes; each step runs in a thread of its own, so one that hangs keeps nothing else waiting. What is
+due is asked of the clock on the wall. The scheduler counts by that clock, too, so its triggers never make good what was
+missed (a clock set ahead by years is one wake-up), and `Schedule.moved` sets them anew when the clock was set: back by
+years they would not be reached, otherwise. So each step looks at a new time once, whatever happened to the clock.
 """
 
 from __future__ import annotations
 
 import threading
-import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from datetime import UTC, datetime, timedelta
 
-__all__ = ["ClockWatch", "Repeater"]
+from apscheduler.executors.pool import ThreadPoolExecutor
+from apscheduler.schedulers.background import BackgroundScheduler
+from apscheduler.triggers.base import BaseTrigger
+
+__all__ = ["ClockWatch", "Repeater", "Schedule"]
 
 JUMP_SECONDS = 5.0
 
 
 class Repeater:
-    """Calls a step again and again in a thread of its own; what the step raises goes to `ended`, and it goes on.
+    """Calls a step whenever it is woken, in a thread of its own; what the step raises goes to `ended`, and it goes on.
 
-    step: called every `seconds()` (from one start to the next), and at once after `wake`. ended: called after each
-    step with what it raised, or None. Ends when `stop` is set and it was woken.
+    ended: called after each step with what it raised, or None. Ends when `stop` is set and it was woken.
     """
 
     def __init__(
         self,
         name: str,
         step: Callable[[], object],
-        seconds: Callable[[], float],
         stop: threading.Event,
         ended: Callable[[str, Exception | None], None],
     ) -> None:
         self.name = name
         self._step = step
-        self._seconds = seconds
         self._stop = stop
         self._ended = ended
         self._wake = threading.Event()
@@ -56,7 +58,6 @@ class Repeater:
     def _run(self) -> None:
         while not self._stop.is_set():
             self._wake.clear()
-            begin = time.monotonic()
             try:
                 self._step()
             except Exception as fault:
@@ -64,8 +65,46 @@ class Repeater:
             else:
                 self._ended(self.name, None)
             if not self._stop.is_set():
-                # `Event.wait` counts on the monotonic clock.
-                self._wake.wait(max(0.0, self._seconds() - (time.monotonic() - begin)))
+                self._wake.wait()
+
+
+class _Every(BaseTrigger):  # type: ignore[misc]  # the library has no types
+    """Fires `seconds()` after now, whenever it fired last: what was missed is not made good."""
+
+    def __init__(self, seconds: Callable[[], float]) -> None:
+        self._seconds = seconds
+
+    def get_next_fire_time(self, previous_fire_time: datetime | None, now: datetime) -> datetime:  # noqa: ARG002
+        """The next moment; asked by the scheduler for each moment that has passed, so it must lie ahead of `now`."""
+        return now + timedelta(seconds=max(0.001, self._seconds()))
+
+
+class Schedule:
+    """Wakes each repeater every so often: `seconds` by its name, asked anew each time."""
+
+    def __init__(self, repeaters: Mapping[str, Repeater], seconds: Mapping[str, Callable[[], float]]) -> None:
+        self._scheduler = BackgroundScheduler(
+            timezone=UTC,
+            # To wake takes no time: one thread does for all.
+            executors={"default": ThreadPoolExecutor(1)},
+            job_defaults={"coalesce": True, "max_instances": 3, "misfire_grace_time": None},
+        )
+        for name, repeater in repeaters.items():
+            self._scheduler.add_job(repeater.wake, _Every(seconds[name]), id=name)
+
+    def start(self) -> None:
+        """Begin to wake."""
+        self._scheduler.start()
+
+    def moved(self) -> None:
+        """The clock was set: wake all now, and count from here."""
+        for job in self._scheduler.get_jobs():
+            job.modify(next_run_time=datetime.now(UTC))
+
+    def end(self) -> None:
+        """Wake nobody any more."""
+        if self._scheduler.running:
+            self._scheduler.shutdown(wait=False)
 
 
 class ClockWatch:

@@ -1,7 +1,8 @@
 """The service: what it is made of, its wake-ups, and its life from start to signal.
 
-One process. Polls, scheduled jobs and deliveries are steps, each repeated by a thread of its own; health has threads
-too. The main thread waits for signals, feeds the watchdog while something goes on, and notices when the clock was set.
+One process. A scheduler wakes the steps (polls, scheduled jobs, deliveries), each of which has a thread of its own;
+health has threads too. The main thread waits for signals, feeds the watchdog while something goes on, and notices when
+the clock was set.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 
 from farmwatch.config import ConfigError, Settings, load_settings
-from farmwatch.service.clock import ClockWatch, Repeater
+from farmwatch.service.clock import ClockWatch, Repeater, Schedule
 from farmwatch.service.deliveries import Deliveries
 from farmwatch.service.listening import Listener, Reply
 from farmwatch.service.logs import LineFormatter, log_event, secrets_of, set_up_log
@@ -81,13 +82,21 @@ class Service:
         self._formatter = formatter
         self._alive_at = time.monotonic()
         self.repeaters = {
-            name: Repeater(name, step, seconds, self.stop, self._step_ended)
-            for name, step, seconds in (
-                ("polls", self._poll, lambda: self.polling.tick),
-                ("jobs", lambda: self.jobs.step(self.clock()), lambda: JOBS_SECONDS),
-                ("deliveries", lambda: self.deliveries.step(self.clock()), lambda: DELIVERIES_SECONDS),
+            name: Repeater(name, step, self.stop, self._step_ended)
+            for name, step in (
+                ("polls", self._poll),
+                ("jobs", lambda: self.jobs.step(self.clock())),
+                ("deliveries", lambda: self.deliveries.step(self.clock())),
             )
         }
+        self._schedule = Schedule(
+            self.repeaters,
+            {
+                "polls": lambda: self.polling.tick,
+                "jobs": lambda: JOBS_SECONDS,
+                "deliveries": lambda: DELIVERIES_SECONDS,
+            },
+        )
 
     def run(self, signals: Signals) -> bool:
         """Start, wait for the end, end; returns whether every step ended in time."""
@@ -153,6 +162,7 @@ class Service:
         self.listener.start()
         for repeater in self.repeaters.values():
             repeater.start()
+        self._schedule.start()
         farm = self.settings.farm
         self.notifier.ready(f"polling {len(self.settings.machines)} machines")
         log_event(
@@ -177,6 +187,7 @@ class Service:
         jumped = watch.jumped(self.clock().timestamp(), time.monotonic())
         if jumped:
             log_event(_log, logging.WARNING, "clock-moved", seconds=jumped, words="set by hand, or the computer slept")
+            self._schedule.moved()
             self.wake()
         self._look_at_clock()
         deadline = self.settings.poll.deadline_seconds
@@ -205,6 +216,7 @@ class Service:
         end = time.monotonic() + ENDING_SECONDS
         self.notifier.stopping()
         self.stop.set()
+        self._schedule.end()
         self.wake()
         closing = threading.Thread(target=self.listener.close, name="farmwatch-close", daemon=True)
         closing.start()

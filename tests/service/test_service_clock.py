@@ -8,14 +8,14 @@ import time
 import tracemalloc
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, timedelta, tzinfo
 from pathlib import Path
 
 import pytest
 
 from farmwatch.config import Settings
 from farmwatch.config.settings import ServiceSection
-from farmwatch.service.clock import ClockWatch, Repeater
+from farmwatch.service.clock import ClockWatch, Repeater, Schedule
 from farmwatch.service.published import problems
 from farmwatch.service.running import Service
 from farmwatch.store import Store
@@ -176,9 +176,12 @@ def test_a_step_that_fails_is_said_and_goes_on() -> None:
         if calls[0] == 1:
             raise ZeroDivisionError
 
-    repeater = Repeater("polls", step, lambda: 0.01, stop, lambda _, fault: ended.append(fault))
+    repeater = Repeater("polls", step, stop, lambda _, fault: ended.append(fault))
+    schedule = Schedule({"polls": repeater}, {"polls": lambda: 0.01})
     repeater.start()
+    schedule.start()
     until(lambda: len(ended) >= 2)
+    schedule.end()
     stop.set()
     repeater.wake()
     assert repeater.join(PATIENCE)
@@ -193,3 +196,47 @@ def test_a_new_configuration_does_not_wait_for_a_round_that_hangs(tmp_path: Path
             play.service._use(play.service.settings.model_copy(update={"machines": ()}))
             assert time.monotonic() - begin < 5
         until(lambda: play.service.polling.tick == 15.0)
+
+
+class _Wall(datetime):
+    """The clock on the wall as the scheduler reads it, moved by `by`."""
+
+    by = timedelta(0)
+
+    @classmethod
+    def now(cls, tz: tzinfo | None = None) -> datetime:  # type: ignore[override]
+        return datetime.now(tz) + cls.by
+
+
+@pytest.mark.parametrize("years", [56, -56])
+def test_the_scheduler_wakes_once_for_a_clock_set_by_years_and_goes_on(
+    monkeypatch: pytest.MonkeyPatch, years: int
+) -> None:
+    """The scheduler's own clock jumps under it; it must neither make good 56 years nor wait for them to come again."""
+    monkeypatch.setattr("apscheduler.schedulers.base.datetime", _Wall)
+    monkeypatch.setattr("farmwatch.service.clock.datetime", _Wall)
+    monkeypatch.setattr(_Wall, "by", timedelta(0))
+    woken = [0]
+
+    class Counted(Repeater):
+        def wake(self) -> None:
+            woken[0] += 1
+
+    schedule = Schedule(
+        {"polls": Counted("polls", lambda: None, threading.Event(), lambda *_: None)}, {"polls": lambda: 0.05}
+    )
+    schedule.start()
+    try:
+        until(lambda: woken[0] >= 2)
+        tracemalloc.start()
+        monkeypatch.setattr(_Wall, "by", timedelta(days=365.25 * years))
+        before = woken[0]
+        schedule.moved()
+        until(lambda: woken[0] >= before + 3)
+        _, most = tracemalloc.get_traced_memory()
+        tracemalloc.stop()
+        # Millions of moments were missed or are to come again; as many wake-ups as the time since allows.
+        assert woken[0] < before + 200
+        assert most < 4 << 20
+    finally:
+        schedule.end()
