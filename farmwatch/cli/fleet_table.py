@@ -102,7 +102,7 @@ def show_fleet(
     echo()
     machines = _in_order(fleet.machines, order)
     if not machines:
-        echo("no machine to show: none is described in the configuration yet, or none is like that")
+        echo("no machine is described in the configuration yet, or none is like that")
         return
     broad = width()
     columns = [("machine", False), ("range", True), ("condition", False)]
