@@ -32,6 +32,7 @@ Line = tuple[int, dict[str, Any]]
 """Where a reading stands in its file, and its members."""
 
 _PLAIN = tuple((fact, fact.plainly) for fact in FACTS if fact.plainly)
+_CHECKS = tuple((fact.name, plainly) for fact, plainly in _PLAIN)
 _RARE = tuple(fact for fact in FACTS if not fact.plainly)
 _PLAIN_KEYS = frozenset({"machine", "taken_at", "x", "y", "heights", *(fact.name for fact, _ in _PLAIN)})
 _NUMBERS = frozenset({int, float, type(None)})
@@ -102,8 +103,8 @@ class Gatherer:
             return False
         if not self._first_us <= taken <= self._last_us:
             return False
-        for fact, plainly in _PLAIN:
-            value = members.get(fact.name)
+        for name, plainly in _CHECKS:
+            value = members.get(name)
             if value is not None and not plainly(value):
                 return False
         grid.lines.append(line)

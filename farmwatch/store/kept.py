@@ -5,22 +5,25 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from datetime import datetime
+from typing import Any
 
 import duckdb
+import numpy as np
 
 from farmwatch.history import Reading
 from farmwatch.mesh import Mesh
 from farmwatch.store.columns import grid_number
+from farmwatch.store.reading_facts import objects
 from farmwatch.store.records import KeptAnswer
 from farmwatch.times import from_micros, micros
 
 __all__ = ["add", "foreign", "foreign_counts", "replace_meshes", "thin"]
 
 _ADD = """
-INSERT INTO kept_answers SELECT $machine, make_timestamptz($taken), $digest, $answer
-WHERE NOT EXISTS (
-    SELECT 1 FROM kept_answers
-    WHERE machine = $machine AND taken_at = make_timestamptz($taken) AND digest = $digest
+INSERT INTO kept_answers SELECT DISTINCT n.machine, make_timestamptz(n.taken), n.digest, n.answer::BLOB
+FROM new_answers n WHERE NOT EXISTS (
+    SELECT 1 FROM kept_answers k
+    WHERE k.machine = n.machine AND k.taken_at = make_timestamptz(n.taken) AND k.digest = n.digest
 )
 """
 
@@ -71,10 +74,19 @@ DELETE FROM kept_answers WHERE machine = $machine AND NOT EXISTS (
 
 def add(con: duckdb.DuckDBPyConnection, readings: Sequence[Reading]) -> None:
     """Keep the answers of readings that bring theirs; the same again is harmless."""
-    for reading in readings:
-        if reading.answer is not None:
-            given = {"machine": reading.machine, "taken": micros(reading.taken_at), "digest": reading.mesh.digest()}
-            con.execute(_ADD, {**given, "answer": reading.answer})
+    some = [reading for reading in readings if reading.answer is not None]
+    if not some:
+        return
+    # One statement for all: a round of ten thousand machines must not hold the database for seconds.
+    table: Any = {
+        "machine": objects([reading.machine for reading in some]),
+        "taken": np.array([micros(reading.taken_at) for reading in some], dtype=np.int64),
+        "digest": objects([reading.mesh.digest() for reading in some]),
+        "answer": objects([reading.answer for reading in some]),
+    }
+    con.register("new_answers", table)
+    con.execute(_ADD)
+    con.unregister("new_answers")
 
 
 def thin(con: duckdb.DuckDBPyConnection, keep: int) -> int:

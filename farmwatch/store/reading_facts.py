@@ -93,7 +93,7 @@ def objects(values: Sequence[object]) -> NDArray[np.object_]:
 
 def valid_text(text: str) -> str:
     """The text as valid Unicode: half a surrogate pair, as a host's JSON may hold, becomes "?"."""
-    return text.encode("utf-8", "replace").decode("utf-8")
+    return text if text.isascii() else text.encode("utf-8", "replace").decode("utf-8")
 
 
 def _texts(values: Sequence[str | None]) -> NDArray[np.object_]:
