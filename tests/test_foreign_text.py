@@ -110,7 +110,7 @@ def test_a_csv_cell_is_no_formula_and_comes_back_as_it_was(farm: Farm, tmp_path:
 @pytest.mark.parametrize("text", list(TEXTS.values()), ids=list(TEXTS))
 def test_the_unit_has_its_own_directives_alone(farm: Farm, text: str) -> None:
     named = farm.settings.farm.model_copy(
-        update={"name": text, "database": Path("/srv/farm/farm.duckdb"), "reports": Path("/srv/farm/reports")}
+        update={"name": text, "database": Path("/srv/tidegate/farm.duckdb"), "reports": Path("/srv/tidegate/reports")}
     )
     hostile = farm.settings.model_copy(update={"farm": named, "path": Path("/etc/farmwatch/config.toml")})
     plain = hostile.model_copy(update={"farm": named.model_copy(update={"name": FARM})})

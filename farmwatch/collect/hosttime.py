@@ -59,7 +59,7 @@ def _from_text(value: str, zone: ZoneInfo | None, form: str | None) -> datetime:
             raise ValueError
         value = value.strip()
         # Its zone, where the text has none, comes below.
-        time = datetime.fromisoformat(value) if form is None else datetime.strptime(value, form)  # noqa: DTZ007
+        time = datetime.fromisoformat(value) if form is None else datetime.strptime(value, form)  # noqa: DTZ007  # as the line above says
         if time.tzinfo is not None:
             return time.astimezone(UTC)
         if zone is None:

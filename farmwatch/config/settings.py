@@ -362,7 +362,7 @@ SYSTEM_WIDE = Path("/etc/farmwatch/config.toml")
 
 def absolute(path: Path) -> Path:
     """Absolute, but with its links as they are: relative paths in a configuration start beside the name it goes by."""
-    return Path(os.path.abspath(path))  # noqa: PTH100
+    return Path(os.path.abspath(path))  # noqa: PTH100  # Path.resolve would follow links
 
 
 class Settings(Section):

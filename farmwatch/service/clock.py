@@ -74,7 +74,7 @@ class _Every(BaseTrigger):  # type: ignore[misc]  # the library has no types
     def __init__(self, seconds: Callable[[], float]) -> None:
         self._seconds = seconds
 
-    def get_next_fire_time(self, previous_fire_time: datetime | None, now: datetime) -> datetime:  # noqa: ARG002
+    def get_next_fire_time(self, previous_fire_time: datetime | None, now: datetime) -> datetime:  # noqa: ARG002  # the name is the library's
         """The next moment; asked by the scheduler for each moment that has passed, so it must lie ahead of `now`."""
         return now + timedelta(seconds=max(0.001, self._seconds()))
 

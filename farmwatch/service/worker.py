@@ -126,6 +126,7 @@ def _work(sending: Connection, job: Job) -> None:
     except FarmwatchError as fault:
         result = ("fault", str(fault))
     except Exception:
+        # A bug of ours is said by the service, whose log the process of a job has not.
         result = ("bug", traceback.format_exc().strip()[-_LONGEST_TRACE:])
     with suppress(BrokenPipeError):
         sending.send(result)
