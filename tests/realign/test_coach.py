@@ -15,6 +15,7 @@ from tests.realign.technician import AT, AXIS, Bench, misaligned, model_of, real
 LIMITS = Limits()
 
 
+@pytest.mark.long
 def test_misaligned_machines_end_at_the_best_that_whole_teeth_allow() -> None:
     """300 machines, range 0.3 to 3 mm, steps 0.1 to 0.5 mm, noise 0.008 mm."""
     rng = np.random.default_rng(2026)

@@ -32,6 +32,7 @@ con.close()
 """
 
 
+@pytest.mark.long
 def test_twelve_commands_and_three_long_readers(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     with beds(names(3)) as (host, given):
         config = write_config(tmp_path, host.address, names(3))

@@ -18,6 +18,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import IO
 
+import pytest
+
 from farmwatch.config import load_settings
 from farmwatch.store import Store
 from tests.collect.hosts import serving
@@ -187,6 +189,7 @@ def test_the_end_comes_soon_and_keeps_what_was_read(tmp_path: Path) -> None:
     assert store_of(config).reading_count() == given.given["heron-01"] + given.given["heron-02"]
 
 
+@pytest.mark.long
 def test_kill_9_at_random_moments_during_polls(tmp_path: Path) -> None:
     """Ten times; 200 are the long form, in bench_endurance. Nothing committed is lost, doubled or torn."""
     with beds(names(6)) as (host, _):

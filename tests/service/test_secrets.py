@@ -92,6 +92,7 @@ def _with_a_tooth_jumped(store: Store) -> None:
         store.add_run(Run(name=f"announce/{channel}", at=now - timedelta(days=30)))
 
 
+@pytest.mark.long
 def test_no_secret_gets_out(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     for name, value in SECRETS.items():
         monkeypatch.setenv(name, value)
