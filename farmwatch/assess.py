@@ -5,19 +5,20 @@ from __future__ import annotations
 import hashlib
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, datetime, time, timedelta
 
 import numpy as np
 
 from farmwatch.config import Farm, Machine, Settings
 from farmwatch.follow import HistoryFindings, follow_fleet
-from farmwatch.history import History, OpenTicket, OutOfService
+from farmwatch.history import OpenTicket
 from farmwatch.judge import Assessment, FleetAssessment, HostFacts, judge_fleet, with_host
 from farmwatch.judge.learned import StepBelief, belief_from_turns, step_differences
 from farmwatch.measure import measure_histories
 from farmwatch.model import Model
 from farmwatch.outcomes import OUTCOMES
+from farmwatch.sources import Known, Source, StoreSource
 from farmwatch.store import Move, Store
 from farmwatch.store.records import LastAnswer
 
@@ -25,46 +26,26 @@ __all__ = ["assess", "host_facts", "working_time"]
 
 # Machines followed and judged together: enough to share the work, few enough to stay small in memory.
 MACHINES_A_BLOCK = 250
-# How far back the first try at a host that never answered is looked for.
-FIRST_TRY_WITHIN = timedelta(days=60)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Known:
-    """What the store holds of the machines asked for, at one time."""
-
-    histories: Mapping[str, History]
-    answers: Mapping[str, LastAnswer]
-    first_tries: Mapping[str, datetime]
-    """Of machines whose host never gave what its mapping expects."""
-    out: Mapping[str, Sequence[OutOfService]]
-    moves: Mapping[str, Sequence[Move]]
-    """Turns made at the bench whose effect was seen by then."""
-    tickets: Mapping[str, OpenTicket]
-    digests: Mapping[str, str]
-    """Of the newest mesh of every machine of the farm."""
-
-    def history(self, machine: str) -> History:
-        history = self.histories.get(machine) or History.of(machine, [])
-        return replace(history, out_of_service=tuple(self.out.get(machine, ())))
 
 
 def assess(
-    settings: Settings, store: Store, at: datetime, names: Sequence[str] | None = None, *, following: bool = True
+    settings: Settings, of: Store | Source, at: datetime, names: Sequence[str] | None = None, *, following: bool = True
 ) -> FleetAssessment:
     """What is said of the farm at `at` (aware): only what was read, noted and answered at or before it counts.
 
-    names: the machines wanted, None for all, in the order of the configuration. following: whether the histories are
-    followed; without, drift, steps and forecast are null and so is all advice that stands on them, and it takes half
-    the time: enough where only range and condition are asked for. Raises InputError for a name that
-    is not in it and StoreError where the database cannot be read.
+    of: the farm's store, or another source of what is known of it. names: the machines wanted, None for all, in the
+    order of the configuration. following: whether the histories are followed; without, drift, steps and forecast are
+    null and so is all advice that stands on them, and it takes half the time: enough where only range and condition
+    are asked for. Raises InputError for a name that is not in the configuration and StoreError where the database
+    cannot be read.
     """
+    source: Source = StoreSource(settings, of) if isinstance(of, Store) else of
     wanted = settings.machines if names is None else _in_order(settings, names)
-    known = _look_up(settings, store, at, None if names is None else [machine.name for machine in wanted])
+    known = source.known([machine.name for machine in wanted], at)
     judged: list[Assessment] = []
     for start in range(0, len(wanted), MACHINES_A_BLOCK):
         judged += _judge_block(settings, known, at, wanted[start : start + MACHINES_A_BLOCK], following)
-    twins = _twins(settings, known.digests)
+    twins = _twins(settings, source.newest_digests(at))
     done = [
         _with_ticket(_with_warnings(one, twins.get(one.machine, ())), known.tickets.get(one.machine)) for one in judged
     ]
@@ -74,7 +55,7 @@ def assess(
 def host_facts(settings: Settings, store: Store, at: datetime) -> dict[str, HostFacts]:
     """What is known of every machine's host at `at` (aware), as `assess` says it. Raises StoreError."""
     answers = store.last_answers(at)
-    first_tries = _first_tries(settings, store, at, answers)
+    first_tries = StoreSource(settings, store).first_tries(at, answers)
     return {
         machine.name: _host_facts(settings, machine, answers.get(machine.name), first_tries.get(machine.name))
         for machine in settings.machines
@@ -98,42 +79,8 @@ def _in_order(settings: Settings, names: Sequence[str]) -> tuple[Machine, ...]:
     return tuple(machine for machine in settings.machines if machine.name in asked)
 
 
-def _look_up(settings: Settings, store: Store, at: datetime, names: list[str] | None) -> _Known:
-    with store.one_state():
-        answers = store.last_answers(at)
-        return _Known(
-            histories=store.histories(names, at, settings.read_by),
-            answers=answers,
-            first_tries=_first_tries(settings, store, at, answers),
-            out=store.spans_out(at),
-            moves=_seen_moves(store.moves(names, at), at),
-            tickets=store.open_tickets(names, at),
-            digests={name: last.digest for name, last in store.last_digests(until=at).items()},
-        )
-
-
-def _first_tries(
-    settings: Settings, store: Store, at: datetime, answers: Mapping[str, LastAnswer]
-) -> dict[str, datetime]:
-    """Of machines whose host never gave what its mapping expects, when it was first asked."""
-    hosts = {machine.name for machine in settings.machines if machine.address is not None}
-    mute = sorted(name for name, answer in answers.items() if answer.understood_at is None and name in hosts)
-    first_tries: dict[str, datetime] = {}
-    for record in store.polls(at - FIRST_TRY_WITHIN, at, mute) if mute else ():
-        first_tries.setdefault(record.machine, record.at)
-    return first_tries
-
-
-def _seen_moves(moves: Sequence[Move], at: datetime) -> dict[str, list[Move]]:
-    seen: dict[str, list[Move]] = defaultdict(list)
-    for move in moves:
-        if move.after_at is not None and move.after_at <= at:
-            seen[move.machine].append(move)
-    return seen
-
-
 def _judge_block(
-    settings: Settings, known: _Known, at: datetime, machines: Sequence[Machine], following: bool
+    settings: Settings, known: Known, at: datetime, machines: Sequence[Machine], following: bool
 ) -> list[Assessment]:
     histories = [known.history(machine.name) for machine in machines]
     beliefs = [_belief(settings.models[machine.model], known.moves.get(machine.name, ())) for machine in machines]

@@ -12,10 +12,11 @@ import pytest
 from farmwatch.assess import assess, working_time
 from farmwatch.config import Settings, load_settings
 from farmwatch.errors import InputError
-from farmwatch.history import Note, OutOfService, Reading
+from farmwatch.history import History, Note, OutOfService, Reading
 from farmwatch.judge import assessment_document
 from farmwatch.measure import grid_points, influence
 from farmwatch.mesh import Mesh
+from farmwatch.sources import Histories, Known
 from farmwatch.store import Move, PollRecord, Store
 from tests.farm import MODEL_TEXT
 
@@ -307,3 +308,14 @@ class TestLearned:
         one = assess(settings, store, AT).machines[0]
         assert not one.step_learned
         assert one.model.clockwise == "raises"
+
+
+class TestSource:
+    def test_histories_in_memory_are_assessed_as_the_store_is(self, tmp_path: Path, store: Store) -> None:
+        settings = farm(tmp_path, ["plover-01", "heron-01"], hosts=False)
+        same = [reading(name, (0.3, 0.0), days, seed=4) for name in ("plover-01", "heron-01") for days in (3.0, 0.2)]
+        store.add_readings(same)
+        held = {name: History.of(name, [r for r in same if r.machine == name]) for name in ("plover-01", "heron-01")}
+        memory = assess(settings, Histories(held=Known(histories=held)), AT)
+        assert assessment_document(memory) == assessment_document(assess(settings, store, AT))
+        assert memory.machines[0].twins == ("heron-01",)
