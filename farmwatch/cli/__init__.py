@@ -28,7 +28,7 @@ __all__ = ["commands", "run"]
 
 _FAMILIES = (
     "demo", "mapping", "find", "poll", "poll_history", "fleet", "note", "reread", "rename", "report", "import_export",
-    "service", "ticket", "realign", "completion",
+    "service", "password", "ticket", "realign", "completion",
 )  # fmt: skip
 
 BUG, FAULT, INTERRUPTED = 1, 2, 130

@@ -26,8 +26,8 @@ from farmwatch.config.secret import Secret, names_a_secret
 __all__ = [
     "DAYS", "FILL_IN", "LONGEST_NAME", "address", "clock_minutes", "columns", "coordinate", "days", "file_path",
     "folder_path", "holidays", "hook_address", "is_loopback", "json_path", "listen", "literal_fault", "mail_address",
-    "media_type", "name", "named_rightly", "named_values", "number", "numbers", "secret", "time_format", "time_zone",
-    "url_path",
+    "media_type", "name", "named_rightly", "named_values", "networks", "number", "numbers", "secret",
+    "time_format", "time_zone", "url_path",
 ]  # fmt: skip
 
 DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
@@ -387,6 +387,16 @@ def is_loopback(host: str) -> bool:
         return ipaddress.ip_address(host.strip("[]")).is_loopback
     except ValueError:
         return host.lower() == "localhost"
+
+
+def networks(value: object) -> tuple[ipaddress.IPv4Network | ipaddress.IPv6Network, ...]:
+    """Networks, each by its first address and its length."""
+    if not isinstance(value, list | tuple):
+        raise ValueError("it is not a list")
+    try:
+        return tuple(ipaddress.ip_network(item) for item in value)
+    except ValueError as error:
+        raise ValueError(str(error)) from None
 
 
 def mail_address(value: object) -> str:

@@ -20,6 +20,7 @@ from farmwatch.config.settings import (
     Machine,
     Mapping,
     ModelSection,
+    Person,
     Section,
     Settings,
     absolute,
@@ -28,7 +29,7 @@ from farmwatch.model import Limits, Model, Screw
 
 __all__ = ["find_config", "load_settings"]
 
-_TOP = (*SECTIONS, "models", "mappings", "machines", "machines_file")
+_TOP = (*SECTIONS, "people", "models", "mappings", "machines", "machines_file")
 
 
 def find_config(path: Path | None) -> Path:
@@ -101,11 +102,17 @@ class _Reader(SectionReader):
             for name, table in self.tables("mappings").items()
             if (mapping := self.mapping(name, table)) is not None
         }
+        people = {
+            name: person
+            for name, table in self.tables("people").items()
+            if (person := self.person(name, table)) is not None
+        }
         rows = self.machine_rows()
         machines = [machine for place, row in rows if (machine := self.section(place, row, Machine)) is not None]
         rules.check_limits(sections["limits"], self.notes)
         rules.check_mail(sections["mail"], self.notes)
         rules.check_webhook(self.raw.get("webhook"), self.notes)
+        rules.check_serving(sections["service"], sections["pages"], self.tables("people"), self.notes)
         rules.check_machines(rows, list(self.tables("models")), self.tables("mappings"), self.notes)
         rules.check_places(models, mappings, machines, self.notes)
         if self.notes.faults:
@@ -122,6 +129,7 @@ class _Reader(SectionReader):
             **values,
             models=models,
             mappings=mappings,
+            people=people,
             machines=tuple(machines),
             path=absolute(path),
         )
@@ -164,6 +172,14 @@ class _Reader(SectionReader):
             self.unknown(Place((*at, "name")), [key for key in Mapping.model_fields if key != "name"])
         rules.check_mapping(at, raw, self.notes)
         return self.section(Place(at), {**raw, "name": name} if isinstance(raw, dict) else raw, Mapping)
+
+    def person(self, name: str, raw: object) -> Person | None:
+        at = ("people", name)
+        rules.check_name(at, name, self.notes)
+        if isinstance(raw, dict) and "name" in raw:
+            self.unknown(Place((*at, "name")), [key for key in Person.model_fields if key != "name"])
+        rules.check_person(at, raw, self.notes)
+        return self.section(Place(at), {**raw, "name": name} if isinstance(raw, dict) else raw, Person)
 
     def machine_rows(self) -> list[tuple[Place, dict[str, Any]]]:
         """Every machine as written, with its place: from the file itself or from the machines file."""

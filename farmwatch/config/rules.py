@@ -12,12 +12,12 @@ from typing import Any
 
 from farmwatch.config import fields
 from farmwatch.config.faults import KeyPath, Notes, Place, nearest, shown
-from farmwatch.config.settings import LimitsSection, Machine, Mail, Mapping, Section
+from farmwatch.config.settings import LimitsSection, Machine, Mail, Mapping, Pages, Section, ServiceSection
 from farmwatch.model import Model
 
 __all__ = [
-    "check_limits", "check_machines", "check_mail", "check_mapping", "check_model", "check_name", "check_places",
-    "check_webhook",
+    "check_limits", "check_machines", "check_mail", "check_mapping", "check_model", "check_name", "check_person",
+    "check_places", "check_serving", "check_webhook",
 ]  # fmt: skip
 
 MOST_SCREWS = 8
@@ -55,6 +55,37 @@ def check_mail(mail: Section | None, notes: Notes) -> None:
     if (mail.user is None) != (mail.password is None):
         missing = "password" if mail.password is None else "user"
         notes.fault(("mail", missing), "", "is missing; user and password are given together or not at all")
+
+
+def check_serving(service: Section | None, pages: Section | None, people: AnyMapping[str, Any], notes: Notes) -> None:
+    """Nobody beyond this computer reads or changes anything without a name and a password, or in the open."""
+    service = service if isinstance(service, ServiceSection) else ServiceSection.model_validate({})
+    for one, other in (("certificate", "key"), ("key", "certificate")):
+        if getattr(service, one) is None and getattr(service, other) is not None:
+            notes.fault(("service", one), "", "is missing; certificate and key are given together or not at all")
+    served = service.certificate is not None and service.key is not None
+    if service.behind_proxy and served:
+        wanted = "takes the place of certificate and key; leave one of the two out"
+        notes.fault(("service", "behind_proxy"), "true", wanted)
+    at: KeyPath = ("service", "behind_proxy") if service.behind_proxy and service.on_loopback else ("service", "listen")
+    beyond = service.behind_proxy or not service.on_loopback
+    got = "true" if at[-1] == "behind_proxy" else shown(service.listen)
+    if beyond and not people:
+        wanted = "others than this computer can ask then; wanted [people.NAME] with a role and a password for each"
+        notes.fault(at, got, wanted)
+    if not service.on_loopback and not served and not service.behind_proxy:
+        wanted = "beyond this computer wanted certificate and key too, or behind_proxy = true where a proxy speaks TLS"
+        notes.fault(at, got, wanted)
+    url = pages.url if isinstance(pages, Pages) else None
+    if beyond and url is not None and not url.lower().startswith("https:"):
+        notes.fault(("pages", "url"), shown(url), "wanted https:// since people sign in beyond this computer")
+
+
+def check_person(at: KeyPath, raw: object, notes: Notes) -> None:
+    """Whoever is named can sign in or read."""
+    if isinstance(raw, dict) and not {"password", "token"} & set(raw):
+        wanted = 'is missing; wanted "file:PATH" of what `farmwatch password` printed (or a token, for a program)'
+        notes.fault((*at, "password"), "", wanted)
 
 
 # --- models ---------------------------------------------------------------------------------------------------------

@@ -12,13 +12,16 @@ from pydantic.fields import FieldInfo
 
 from farmwatch.config.faults import KeyPath, Notes, Place, nearest, shown
 from farmwatch.config.settings import Mapping as MeshMapping
-from farmwatch.config.settings import Section
+from farmwatch.config.settings import Person, Section
 
 __all__ = ["SectionReader"]
 
 # Keys whose value may be a secret written by mistake: it is never repeated, not even in an error.
-_NEVER_SHOWN = frozenset({"headers", "query", "password"})
+_NEVER_SHOWN = frozenset({"headers", "query", "password", "token"})
 _SHOWN_IN_PART = frozenset({"address", "path"})
+
+# The heading names them: [mappings.NAME].
+_NAMED_BY_TABLE = (MeshMapping, Person)
 
 S = TypeVar("S", bound=Section)
 
@@ -46,7 +49,7 @@ class SectionReader:
         place = table.under(*fault["loc"])
         field, owner = _field(kind, fault["loc"])
         if fault["type"] == "extra_forbidden":
-            self.unknown(place, [name for name in owner.model_fields if owner is not MeshMapping or name != "name"])
+            self.unknown(place, [name for name in owner.model_fields if owner not in _NAMED_BY_TABLE or name != "name"])
             return
         wanted = _wanted(field) or "wanted another value"
         if fault["type"] == "missing":

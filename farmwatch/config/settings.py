@@ -8,44 +8,29 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Callable
 from datetime import date
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 from zoneinfo import ZoneInfo
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainValidator
+from pydantic import BeforeValidator, Field, PlainValidator
 
 from farmwatch.config import fields
 from farmwatch.config.faults import nearest, shown
 from farmwatch.config.secret import Secret
+from farmwatch.config.section import Name, Section, reads
+from farmwatch.config.serving import Pages, Person, ServiceSection
 from farmwatch.errors import InputError
 from farmwatch.model import Limits, Model
 
 __all__ = [
-    "SECTIONS", "Also", "Farm", "Limits", "LimitsSection", "Machine", "Mail", "Mapping", "ModelSection", "Poll",
-    "ScrewSection", "Section", "ServiceSection", "Settings", "Tickets", "Webhook", "WeeklyTime", "Working",
+    "SECTIONS", "Also", "Farm", "Limits", "LimitsSection", "Machine", "Mail", "Mapping", "ModelSection", "Pages",
+    "Person", "Poll", "ScrewSection", "Section", "ServiceSection", "Settings", "Tickets", "Webhook",
+    "WeeklyTime", "Working",
 ]  # fmt: skip
 
 
-class Section(BaseModel):
-    """A table of the configuration: strict about types, closed to unknown keys."""
-
-    model_config = ConfigDict(
-        frozen=True, extra="forbid", strict=True, allow_inf_nan=False, arbitrary_types_allowed=True
-    )
-
-
-def _reads(reader: Callable[..., Any], wanted: str, **more: Any) -> Any:
-    return (PlainValidator(reader), Field(description=wanted, **more))
-
-
 _JSONPATH = "wanted a JSONPath (RFC 9535) such as $.bed.celsius"
-Name = Annotated[
-    str,
-    PlainValidator(fields.name),
-    Field(description=f"wanted printable text of 1 to {fields.LONGEST_NAME} characters, no blanks at its ends"),
-]
 JsonPath = Annotated[str, PlainValidator(fields.json_path), Field(description=_JSONPATH)]
 UrlPath = Annotated[
     str,
@@ -114,14 +99,14 @@ class Farm(Section):
     """Paths are absolute once loaded."""
 
     name: Name
-    timezone: Annotated[ZoneInfo, *_reads(fields.time_zone, 'wanted an IANA time zone such as "Europe/Dublin"')]
+    timezone: Annotated[ZoneInfo, *reads(fields.time_zone, 'wanted an IANA time zone such as "Europe/Dublin"')]
     database: Annotated[Path, PlainValidator(fields.file_path), Field(description="wanted the path of a file")]
     reports: FilePath
     report_at: Annotated[
-        WeeklyTime, *_reads(_weekly_time, 'wanted a day and a time of the farm such as "mon 06:00"')
+        WeeklyTime, *reads(_weekly_time, 'wanted a day and a time of the farm such as "mon 06:00"')
     ] = WeeklyTime(weekday=0, hour=6, minute=0)
-    working: Annotated[Working | None, *_reads(_working, 'wanted working hours such as "mon-fri 06:00-18:00"')] = None
-    closed: Annotated[frozenset[date], *_reads(fields.holidays, "wanted a list of dates such as [2026-12-25]")] = (
+    working: Annotated[Working | None, *reads(_working, 'wanted working hours such as "mon-fri 06:00-18:00"')] = None
+    closed: Annotated[frozenset[date], *reads(fields.holidays, "wanted a list of dates such as [2026-12-25]")] = (
         frozenset()
     )
     bench_hours_a_week: float | None = Field(None, gt=0, le=10000, description="wanted hours above 0, or leave it out")
@@ -151,7 +136,7 @@ class Poll(Section):
     largest_answer_kib: int = Field(2048, ge=1, le=1048576, description="wanted KiB, a whole number from 1 to 1048576")
     trust_env: bool = Field(False, description="wanted true or false")
     """Whether proxies and the like may come from the environment."""
-    ca_file: Annotated[Path | None, *_reads(fields.folder_path, "wanted the path of a PEM file")] = None
+    ca_file: Annotated[Path | None, *reads(fields.folder_path, "wanted the path of a PEM file")] = None
     """The farm's own certificate authority, for TLS hosts."""
 
 
@@ -159,7 +144,7 @@ class ScrewSection(Section):
     """One Z screw as written."""
 
     name: Name
-    at: Annotated[tuple[float, ...], *_reads(fields.numbers(2, 2), "wanted two numbers, x and y in mm")]
+    at: Annotated[tuple[float, ...], *reads(fields.numbers(2, 2), "wanted two numbers, x and y in mm")]
     reference: bool = Field(False, description="wanted true or false")
 
 
@@ -177,12 +162,12 @@ class ModelSection(Section):
         None, description='wanted what a clockwise turn seen from below does to the bed: "raises" or "lowers"'
     )
     bed: Annotated[
-        tuple[float, ...] | None, *_reads(fields.numbers(4, 4), "wanted four numbers in mm: x0, y0, x1, y1")
+        tuple[float, ...] | None, *reads(fields.numbers(4, 4), "wanted four numbers in mm: x0, y0, x1, y1")
     ] = None
     judge_from_celsius: float | None = Field(None, ge=-50, le=500, description="wanted degrees Celsius")
     probe_sigma_mm: float | None = Field(None, gt=0, le=1, description="wanted mm above 0, at most 1")
     shim_stock_mm: Annotated[
-        tuple[float, ...], *_reads(fields.numbers(0, 50), "wanted thicknesses in mm such as [0.05, 0.1, 0.2]")
+        tuple[float, ...], *reads(fields.numbers(0, 50), "wanted thicknesses in mm such as [0.05, 0.1, 0.2]")
     ] = (0.05, 0.1, 0.2)
     screws: Annotated[
         list[ScrewSection], Field(description="wanted two to eight screws, each with a name and at = [x, y]")
@@ -212,7 +197,7 @@ class Mapping(Section):
     layout: Literal["rows", "flat", "points"] = Field("rows", description='wanted "rows", "flat" or "points"')
     columns: Annotated[
         int | str | None,
-        *_reads(fields.columns, "wanted how many heights stand in a row (3 to 1000), or a JSONPath that says so"),
+        *reads(fields.columns, "wanted how many heights stand in a row (3 to 1000), or a JSONPath that says so"),
     ] = None
     point_x: JsonPath | None = None
     point_y: JsonPath | None = None
@@ -229,20 +214,20 @@ class Mapping(Section):
     y: Coordinate | None = None
     taken_at: JsonPath | None = None
     taken_at_format: Annotated[
-        str | None, *_reads(fields.time_format, 'wanted a format of day and time such as "%d.%m.%Y %H:%M:%S"')
+        str | None, *reads(fields.time_format, 'wanted a format of day and time such as "%d.%m.%Y %H:%M:%S"')
     ] = None
     taken_at_zone: Annotated[
-        ZoneInfo | None, *_reads(fields.time_zone, 'wanted an IANA time zone such as "Europe/Dublin"')
+        ZoneInfo | None, *reads(fields.time_zone, 'wanted an IANA time zone such as "Europe/Dublin"')
     ] = None
     bed_celsius: JsonPath | None = None
     temperature_is: Literal["at-probing", "now"] = Field("at-probing", description='wanted "at-probing" or "now"')
     plate: JsonPath | None = None
     identity: JsonPath | None = None
     headers: Annotated[
-        dict[str, str | Secret], *_reads(fields.named_values, "wanted a table of names and env: or file: sources")
+        dict[str, str | Secret], *reads(fields.named_values, "wanted a table of names and env: or file: sources")
     ] = Field(default_factory=dict)
     query: Annotated[
-        dict[str, str | Secret], *_reads(fields.named_values, "wanted a table of names and env: or file: sources")
+        dict[str, str | Secret], *reads(fields.named_values, "wanted a table of names and env: or file: sources")
     ] = Field(default_factory=dict)
     also: Annotated[
         tuple[Also, ...], BeforeValidator(lambda value: tuple(value) if isinstance(value, list) else value),
@@ -267,32 +252,13 @@ class Machine(Section):
 
     name: Name
     model: str = Field(description="wanted the name of a model")
-    aisle: Annotated[str, *_reads(lambda v: fields.name(v) if v != "" else v, "wanted printable text")] = ""
+    aisle: Annotated[str, *reads(lambda v: fields.name(v) if v != "" else v, "wanted printable text")] = ""
     mapping: str | None = Field(None, description="wanted the name of a mapping, or leave it out")
     address: Annotated[
         str | None,
-        *_reads(fields.address, 'wanted an address such as "http://10.20.1.11" without user, password or query'),
+        *reads(fields.address, 'wanted an address such as "http://10.20.1.11" without user, password or query'),
     ] = None
     every_minutes: float | None = Field(None, ge=0.05, le=10080, description=_EVERY)
-
-
-class ServiceSection(Section):
-    """[service]: where the service listens on this computer and how it logs."""
-
-    listen: Annotated[
-        str, *_reads(fields.listen, 'wanted a numeric address or localhost, and a port, such as "127.0.0.1:8790"')
-    ] = "127.0.0.1:8790"
-    log: Literal["logfmt", "json"] = Field("logfmt", description='wanted "logfmt" or "json"')
-
-    @property
-    def host(self) -> str:
-        """The address to listen on, without brackets."""
-        return self.listen.rpartition(":")[0].strip("[]")
-
-    @property
-    def port(self) -> int:
-        """The port to listen on; 0 lets the system choose."""
-        return int(self.listen.rpartition(":")[2])
 
 
 _SECURITY = Literal["starttls", "tls", "none-on-loopback"]
@@ -305,7 +271,7 @@ class Mail(Section):
     port: int = Field(587, ge=1, le=65535, description="wanted a port from 1 to 65535")
     security: _SECURITY = Field("starttls", description='wanted "starttls", "tls" or "none-on-loopback"')
     user: Name | None = None
-    password: Annotated[Secret | None, *_reads(fields.secret, "wanted the source of the password")] = None
+    password: Annotated[Secret | None, *reads(fields.secret, "wanted the source of the password")] = None
     sender: MailAddress
     report_to: Annotated[
         tuple[MailAddress, ...],
@@ -339,19 +305,19 @@ class Webhook(Section):
 
     url: Annotated[
         str | Secret,
-        *_reads(
+        *reads(
             fields.hook_address,
             'wanted an http or https address without user, password or query, or its source: "env:NAME", "file:PATH"',
         ),
     ]
     headers: Annotated[
-        dict[str, str | Secret], *_reads(fields.named_values, "wanted a table of names and env: or file: sources")
+        dict[str, str | Secret], *reads(fields.named_values, "wanted a table of names and env: or file: sources")
     ] = Field(default_factory=dict)
     template: Annotated[
-        Path | None, *_reads(fields.folder_path, "wanted the path of a Jinja2 template, or leave it out")
+        Path | None, *reads(fields.folder_path, "wanted the path of a Jinja2 template, or leave it out")
     ] = None
     """The farm's own body in place of CloudEvents 1.0 JSON."""
-    content_type: Annotated[str, *_reads(fields.media_type, 'wanted a media type such as "application/json"')] = (
+    content_type: Annotated[str, *reads(fields.media_type, 'wanted a media type such as "application/json"')] = (
         "application/json"
     )
     deadline_seconds: float = Field(15.0, ge=0.05, le=600, description="wanted seconds from 0.05 to 600")
@@ -375,6 +341,8 @@ class Settings(Section):
     mappings: dict[str, Mapping]
     machines: tuple[Machine, ...]
     service: Annotated[ServiceSection, Field(default_factory=ServiceSection)]
+    pages: Annotated[Pages, Field(default_factory=Pages)]
+    people: dict[str, Person] = Field(default_factory=dict)
     mail: Mail | None = None
     tickets: Annotated[Tickets, Field(default_factory=Tickets)]
     webhook: Webhook | None = None
@@ -404,6 +372,7 @@ SECTIONS: dict[str, type[Section]] = {
     "limits": LimitsSection,
     "poll": Poll,
     "service": ServiceSection,
+    "pages": Pages,
     "mail": Mail,
     "tickets": Tickets,
     "webhook": Webhook,

@@ -8,6 +8,7 @@ from farmwatch.config import ConfigError, load_settings
 from farmwatch.config.faults import key_text, nearest, shown
 
 MAIL = '[mail]\nhost = "mail.tidegate.example"\nsender = "farm@tidegate.example"\nreport_to = ["a@tidegate.example"]\n'
+PERSON = '[people.gate]\nrole = "viewer"\npassword = "env:GATE"\n'
 SCREW = '{ name = "rear", at = [110, 215], reference = true },'
 MAPPING = 'heights = "$.survey.grid"\n'
 
@@ -122,6 +123,26 @@ CASES = {
                       "machines[2].name", "number 1 has this name too"),
     "listen": ("[poll]", '[service]\nlisten = "farm.example:80"\n[poll]', 11, "service.listen", "numeric address"),
     "listen without port": ("[poll]", '[service]\nlisten = "127.0.0.1"\n[poll]', 11, "service.listen", "no port"),
+    "listen beyond without people": ("[poll]", '[service]\nlisten = "10.20.0.5:80"\nbehind_proxy = true\n[poll]', 11,
+                                     "service.listen", "[people.NAME]"),
+    "listen beyond in the open": ("[poll]", f'{PERSON}[service]\nlisten = "0.0.0.0:80"\n[poll]', 14, "service.listen",
+                                  "certificate and key"),
+    "proxy without people": ("[poll]", "[service]\nbehind_proxy = true\n[poll]", 11, "service.behind_proxy",
+                             "[people.NAME]"),
+    "certificate alone": ("[poll]", '[service]\ncertificate = "c.pem"\n[poll]', 10, "service.key", "together"),
+    "two ways of TLS": ("[poll]", f'{PERSON}[service]\ncertificate = "c"\nkey = "k"\nbehind_proxy = true\n[poll]', 16,
+                        "service.behind_proxy", "leave one of the two out"),
+    "pages in the open": ("[poll]", f'{PERSON}[service]\nbehind_proxy = true\n[pages]\nurl = "http://b"\n[poll]', 16,
+                          "pages.url", "wanted https://"),
+    "may ask a word": ("[poll]", '[pages]\nmay_ask = ["farm"]\n[poll]', 11, "pages.may_ask", "list of networks"),
+    "role": ("[poll]", PERSON.replace("viewer", "king") + "[poll]", 11, "people.gate.role", '"viewer"'),
+    "no role": ("[poll]", PERSON.replace('role = "viewer"\n', "") + "[poll]", 10, "people.gate.role", "is missing"),
+    "person without a way in": ("[poll]", '[people.gate]\nrole = "viewer"\n[poll]', 10, "people.gate.password",
+                                "farmwatch password"),
+    "literal hash": ("[poll]", PERSON.replace("env:GATE", "hunter2") + "[poll]", 12, "people.gate.password", "env:"),
+    "literal token": ("[poll]", PERSON + 'token = "hunter2"\n[poll]', 13, "people.gate.token", "env:NAME"),
+    "name of a person": ("[poll]", PERSON.replace("people.gate", 'people."gate "') + "[poll]", 10, 'people."gate "',
+                         "blanks"),
     "log": ("[poll]", '[service]\nlog = "xml"\n[poll]', 11, "service.log", '"logfmt" or "json"'),
     "literal password": ("[poll]", MAIL + 'user = "u"\npassword = "hunter2"\n[poll]', 15, "mail.password", "env:NAME"),
     "password without user": ("[poll]", MAIL + 'password = "env:P"\n[poll]', 10, "mail.user", "together"),

@@ -24,7 +24,7 @@ def test_the_example_is_sound_and_says_what_it_says():
     assert settings.farm.working == Working(weekdays=frozenset(range(5)), start_minute=360, end_minute=1080)
     assert settings.farm.closed == {datetime.date(2026, 12, 25)}
     assert settings.limits == Limits(usable_mm=0.2, ideal_mm=0.1, mesh_old_after_days=14.0, silent_after_hours=24.0)
-    assert settings.service == ServiceSection(listen="127.0.0.1:8790", log="logfmt")
+    assert settings.service == ServiceSection.model_validate({"listen": "127.0.0.1:8790", "log": "logfmt"})
     assert (settings.service.host, settings.service.port) == ("127.0.0.1", 8790)
     assert settings.mail is None
     assert [machine.name for machine in settings.machines] == [
@@ -58,6 +58,10 @@ def test_every_commented_key_of_the_example_is_sound_too(tmp_path):
 
     assert isinstance(settings.mail, Mail)
     assert settings.mail.report_to == ("works-manager@tidegate.example",)
+    assert settings.pages.url == "https://beds.tidegate.example"
+    assert [(person.name, person.role) for person in settings.people.values()] == [
+        ("marsh-lead", "manager"), ("tide-board", "viewer"),
+    ]  # fmt: skip
     assert settings.poll.ca_file == tmp_path / "farm-ca.pem"
     assert settings.poll.trust_env is False
 
@@ -190,3 +194,14 @@ def test_the_share_of_the_bed_to_cover_reaches_every_model(write, sound):
     for share in ("0", "1.2", '"most"'):
         with pytest.raises(ConfigError, match=r"limits\.covered_share.*wanted a share of the bed's area"):
             load_settings(write(sound.replace("[limits]", f"[limits]\ncovered_share = {share}")))
+
+
+def test_beyond_this_computer_people_and_tls_are_enough(write, sound):
+    people = '[people."gate keeper"]\nrole = "technician"\npassword = "file:gate.password"\n'
+    tls = '[service]\nlisten = "[::]:8790"\ncertificate = "tls/pages.pem"\nkey = "tls/pages.key"\n'
+
+    settings = load_settings(write(people + tls + sound))
+
+    assert settings.service.certificate == settings.path.parent / "tls/pages.pem"
+    assert not settings.service.on_loopback
+    assert settings.people["gate keeper"].password == Secret("file:gate.password", settings.path.parent)
