@@ -214,8 +214,11 @@ def last_digests(
             seen_at=from_micros(seen),
             time_from=time_from,
             digest=digest,
+            counts=counts,
         )
-        for machine, taken, seen, time_from, digest in con.execute(sql.LAST_DIGESTS, wanted(names, until)).fetchall()
+        for machine, taken, seen, time_from, digest, counts in con.execute(
+            sql.LAST_DIGESTS, wanted(names, until)
+        ).fetchall()
     }
 
 
