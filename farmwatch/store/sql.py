@@ -15,12 +15,9 @@ WHERE r.taken_at BETWEEN make_timestamptz($first) AND make_timestamptz($last)
 INSERT_READINGS = f"""
 INSERT INTO readings (machine, taken_at, "rows", "columns", x, y, grid, heights, range_mm, digest,
                       {", ".join(fact.name for fact in FACTS)})
-SELECT n.machine, make_timestamptz(n.taken_us), len(gy.vs), len(gx.vs), gx.vs, gy.vs, n.grid, h.vs,
+SELECT n.machine, make_timestamptz(n.taken_us), len(g.y), len(g.x), g.x, g.y, n.grid, {{heights}},
        n.range_mm, n.digest, {", ".join(fact.insert for fact in FACTS)}
-FROM new_readings n
-JOIN (SELECT i, list(v ORDER BY o) AS vs FROM new_heights GROUP BY i) h ON h.i = n.i
-JOIN (SELECT g, list(v ORDER BY o) AS vs FROM new_x GROUP BY g) gx ON gx.g = n.g
-JOIN (SELECT g, list(v ORDER BY o) AS vs FROM new_y GROUP BY g) gy ON gy.g = n.g
+FROM new_readings n JOIN new_grids g ON g.g = n.g
 ORDER BY n.i
 """
 
