@@ -142,7 +142,7 @@ class ReadingColumns:
         most = int(points.max())
         if most > _MOST_COLUMNS or most * len(self) > 4 * self.heights.size:
             ends = np.cumsum(points)[:-1]
-            lists = [np.where(np.isnan(z), None, z.astype(object)).tolist() for z in np.split(self.heights, ends)]
+            lists = [[None if h != h else h for h in z.tolist()] for z in np.split(self.heights, ends)]
             return {"heights": objects(lists)}, "n.heights::DOUBLE[]"
         names = [f"v{k}" for k in range(most)]
         listed = f"[{', '.join(f'n.{name}' for name in names)}]"
