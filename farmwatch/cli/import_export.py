@@ -127,19 +127,41 @@ def _show_bed(mesh: Mesh, model: Model, first: Corner) -> None:
 
 
 @click.command("export", short_help="Write all readings to files.")
-@click.option("--to", "folder", required=True, type=click.Path(path_type=Path), metavar="DIR", help="Where to.")
+@click.option("--to", "folder", type=click.Path(path_type=Path), metavar="DIR", help="Where to.")
 @click.option(
     "--format", "form", type=click.Choice(["ndjson", "csv", "parquet"]), default="ndjson", show_default=True,
     help="One line, some rows, or a row a reading.",
 )  # fmt: skip
+@click.option("--lake", metavar="URL", help="This site's share of its company's lake: a folder, or what fsspec opens.")
+@click.option("--take-over", is_flag=True, help="With --lake: this database takes the place of the site's former one.")
 @pass_app
-def export(app: App, folder: Path, form: str) -> None:
-    """Write every reading to NDJSON, CSV or Parquet; `farmwatch import` takes each of them back."""
+def export(app: App, folder: Path | None, form: str, lake: str | None, take_over: bool) -> None:
+    """Write every reading to NDJSON, CSV or Parquet; `farmwatch import` takes each of them back.
+
+    With --lake all that a company's report needs is written as Parquet, only what has changed since the last time;
+    `farmwatch company` reads it. Left without --to and --lake: to the lake that [site] names.
+    """
+    if folder is None:
+        _export_lake(app, lake or app.settings.site.lake, take_over)
+        return
+    if lake is not None or take_over:
+        raise InputError("--to and --lake are two ways; name one of them")
     from farmwatch.exchange import export_readings
 
     with progress("writing the readings") as move:
         found = export_readings(app.store, folder, cast("Form", form), progress=move)
     echo(f"{found.readings:,} readings written: {', '.join(sanitize(file) for file in found.files) or 'no file'}")
+
+
+def _export_lake(app: App, url: str | None, take_over: bool) -> None:
+    if url is None:
+        raise InputError("where to? Name a folder with --to, or a lake with --lake or at [site] lake")
+    from farmwatch.company import export_lake
+
+    with progress("writing to the lake") as move:
+        found = export_lake(app.settings, app.store, url, app.now(), progress=move, take_over=take_over)
+    new = f"{found.written:,} new, {found.bytes_written / 1e6:,.1f} MB" if found.written else "nothing new"
+    echo(f"{sanitize(found.site)}: {found.readings:,} readings in {sanitize(found.url)}; files: {new}")
 
 
 COMMANDS = (import_, export)

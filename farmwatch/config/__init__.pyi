@@ -3,6 +3,7 @@ from .adding import add_machine as add_machine
 from .adding import machine_line as machine_line
 from .faults import ConfigError as ConfigError
 from .fields import FILL_IN as FILL_IN
+from .load import load_company as load_company
 from .load import load_settings as load_settings
 from .secret import Secret as Secret
 from .secret import names_a_secret as names_a_secret

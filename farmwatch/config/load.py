@@ -16,6 +16,7 @@ from farmwatch.config.sections import SectionReader
 from farmwatch.config.settings import (
     SECTIONS,
     SYSTEM_WIDE,
+    Company,
     Farm,
     Machine,
     Mapping,
@@ -27,7 +28,7 @@ from farmwatch.config.settings import (
 )
 from farmwatch.model import Limits, Model, Screw
 
-__all__ = ["find_config", "load_settings"]
+__all__ = ["find_config", "load_company", "load_settings"]
 
 _TOP = (*SECTIONS, "people", "models", "mappings", "machines", "machines_file")
 
@@ -68,6 +69,26 @@ def load_settings(path: Path | None = None) -> Settings:
         raise ConfigError.of(faults, str(found))
     warnings = tuple(str(warning) for warning in notes.settle(str(found), notes.warnings, lines))
     return settings.model_copy(update={"warnings": warnings})
+
+
+def load_company(path: Path | None = None) -> Company:
+    """The [company] section of the configuration, which need not be a farm's; its defaults where there is none.
+
+    Raises ConfigError for a file that was named and cannot be read, and for faults in that section.
+    """
+    try:
+        found = find_config(path)
+    except ConfigError:
+        return Company.model_validate({})
+    try:
+        raw = tomllib.loads(text := _read_text(found))
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        raise ConfigError(f"{found}: not TOML: {error}") from None
+    notes = Notes()
+    section = _Reader(raw, absolute(found).parent, notes).table(("company",), Company)
+    if notes.faults:
+        raise ConfigError.of(notes.settle(str(found), notes.faults, locate(text)), str(found))
+    return section if isinstance(section, Company) else Company.model_validate({})
 
 
 def _read_text(path: Path) -> str:

@@ -16,6 +16,7 @@ from zoneinfo import ZoneInfo
 from pydantic import BeforeValidator, Field, PlainValidator
 
 from farmwatch.config import fields
+from farmwatch.config.company import Company, Site
 from farmwatch.config.faults import nearest, shown
 from farmwatch.config.secret import Secret
 from farmwatch.config.section import Name, Section, reads
@@ -24,8 +25,8 @@ from farmwatch.errors import InputError
 from farmwatch.model import Limits, Model
 
 __all__ = [
-    "SECTIONS", "Also", "Farm", "Limits", "LimitsSection", "Machine", "Mail", "Mapping", "ModelSection", "Pages",
-    "Person", "Poll", "ScrewSection", "Section", "ServiceSection", "Settings", "Tickets", "Webhook",
+    "SECTIONS", "Also", "Company", "Farm", "Limits", "LimitsSection", "Machine", "Mail", "Mapping", "ModelSection",
+    "Pages", "Person", "Poll", "ScrewSection", "Section", "ServiceSection", "Settings", "Site", "Tickets", "Webhook",
     "WeeklyTime", "Working",
 ]  # fmt: skip
 
@@ -346,6 +347,8 @@ class Settings(Section):
     mail: Mail | None = None
     tickets: Annotated[Tickets, Field(default_factory=Tickets)]
     webhook: Webhook | None = None
+    site: Annotated[Site, Field(default_factory=Site)]
+    company: Company | None = None
     path: Path | None = None
     """The file it was read from."""
     warnings: tuple[str, ...] = ()
@@ -356,6 +359,17 @@ class Settings(Section):
         """By machine with a mapping, the mark that its readings get."""
         marks = {name: mapping.mark for name, mapping in self.mappings.items()}
         return {machine.name: marks[machine.mapping] for machine in self.machines if machine.mapping}
+
+    @property
+    def site_name(self) -> str:
+        """What the farm is called among the sites of its company."""
+        return self.site.name or self.farm.name
+
+    @property
+    def edition_url(self) -> str | None:
+        """The address below which the farm's reports are read; None where nobody has said."""
+        url = self.site.edition or (self.pages.url and f"{self.pages.url.rstrip('/')}/reports")
+        return url.rstrip("/") if url else None
 
     def machine(self, name: str) -> Machine:
         """The machine of that name; raises InputError naming the nearest one."""
@@ -376,5 +390,7 @@ SECTIONS: dict[str, type[Section]] = {
     "mail": Mail,
     "tickets": Tickets,
     "webhook": Webhook,
+    "site": Site,
+    "company": Company,
 }
 """The sections that are one table each, in the order in which a reader meets them."""

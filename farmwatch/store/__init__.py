@@ -15,7 +15,7 @@ applies them in one transaction with their record; a newer database is refused b
 **One list of facts.** What a reading carries beside machine, time and mesh stands in `reading_facts`; columns, SQL and
 every file format follow from it. Statements stand in `sql` and `ticket_sql`, faults of DuckDB and of the system are
 told apart in `errors` by type and number. Public beside the names of this door are the modules `errors`, `records`,
-`reading_facts`, `reading_json` and `ticket_sql`.
+`reading_facts`, `reading_json`, `ticket_sql` and `lake` (all of it as Parquet for others, and back).
 """
 
 import lazy_loader as lazy

@@ -1,4 +1,5 @@
 from . import errors as errors
+from . import lake as lake
 from . import reading_facts as reading_facts
 from . import reading_json as reading_json
 from . import records as records
