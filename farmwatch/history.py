@@ -55,6 +55,8 @@ class Reading:
     """Taken while a ticket of the machine was in work: enters no trend, step, noise or proof."""
     read_by: str | None = None
     """The mark of the mapping that read it; None where that is not known."""
+    set_aside: str | None = None
+    """Why a person set it aside: kept and shown, and nothing else; None while it counts."""
     answer: bytes | None = None
     """The host's answer, compressed, on its way into the store; a stored reading does not bring it."""
 

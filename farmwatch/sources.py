@@ -97,7 +97,7 @@ class StoreSource:
 
     def newest_digests(self, at: datetime) -> Mapping[str, str]:
         """Of every machine of the database. Raises StoreError."""
-        return {name: last.digest for name, last in self.store.last_digests(until=at).items()}
+        return {name: last.digest for name, last in self.store.last_digests(until=at).items() if last.counts}
 
     def first_tries(self, at: datetime, answers: Mapping[str, LastAnswer]) -> dict[str, datetime]:
         """Of machines whose host never gave what its mapping expects, when it was first asked. Raises StoreError."""

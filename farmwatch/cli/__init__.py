@@ -27,8 +27,8 @@ from farmwatch.errors import FarmwatchError
 __all__ = ["commands", "run"]
 
 _FAMILIES = (
-    "demo", "mapping", "find", "poll", "poll_history", "fleet", "note", "reread", "rename", "report", "import_export",
-    "service", "password", "ticket", "realign", "completion",
+    "demo", "mapping", "find", "poll", "poll_history", "fleet", "note", "set_aside", "reread", "rename", "report",
+    "import_export", "service", "password", "ticket", "realign", "completion",
 )  # fmt: skip
 
 BUG, FAULT, INTERRUPTED = 1, 2, 130

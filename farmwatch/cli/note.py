@@ -15,7 +15,7 @@ from farmwatch.text import sanitize
 if TYPE_CHECKING:
     from farmwatch.history import NoteKind
 
-__all__ = ["COMMANDS"]
+__all__ = ["COMMANDS", "plain_line"]
 
 WHAT = {
     "belt": "the belt was changed or tensioned",
@@ -33,7 +33,8 @@ LONGEST_TEXT = 500
 AHEAD = timedelta(minutes=5)
 
 
-def _line(text: str, what: str) -> str:
+def plain_line(text: str, what: str) -> str:
+    """What was typed, without spaces around it; raises InputError where it is no line of plain text, or too long."""
     if len(text) > LONGEST_TEXT:
         raise InputError(f"{what} has {len(text)} characters; at most {LONGEST_TEXT} are kept")
     if not text.isprintable():
@@ -66,7 +67,9 @@ def note(app: App, name: str, what: str, at: str | None, by: str, text: str) -> 
     if moment > app.now() + AHEAD:
         raise InputError(f"{at} is still to come; a note is of what was done")
     kind = cast("NoteKind", what.lower())
-    app.store.add_note(Note(machine=machine, at=moment, what=kind, by=_line(by, "--by"), text=_line(text, "--text")))
+    app.store.add_note(
+        Note(machine=machine, at=moment, what=kind, by=plain_line(by, "--by"), text=plain_line(text, "--text"))
+    )
     echo(f"noted: {sanitize(machine)}, {what.lower()}, {clock(moment, app.settings.farm.timezone)}")
     if kind == "replaced" and app.store.unpin(machine):
         echo("the identity of its host is forgotten; the next one that answers is kept")
@@ -89,7 +92,7 @@ def out(app: App, name: str, reason: str, until: str | None) -> None:
     end = None if until is None else read_day(until, zone)
     if end is not None and end <= now:
         raise InputError(f"--until {until} is past; wanted a day to come")
-    why = _line(reason, "--reason")
+    why = plain_line(reason, "--reason")
     if not why:
         raise InputError("--reason is empty; say why the machine is out of service")
     app.store.take_out(OutOfService(machine=machine, since=now, reason=why, until=end))

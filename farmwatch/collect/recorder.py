@@ -20,8 +20,9 @@ from farmwatch.times import clock_is_set
 
 __all__ = ["Memory", "OnAttempt", "RoundRecorder", "reading_of"]
 
-# A batch is stored when it is this long or this old: large enough to be cheap, small enough to lose little.
-BATCH = 500
+# A batch is stored when it is this long or this old: every one opens the database, so a round takes few, and no more is
+# lost than two seconds bring.
+BATCH = 5000
 BATCH_SECONDS = 2.0
 
 OnAttempt = Callable[[PollRecord, int, int], None]

@@ -53,6 +53,8 @@ class Forecast:
     p50: float | None
     p90: float | None
     horizon_days: int = 182
+    p25: float | None = None
+    p75: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

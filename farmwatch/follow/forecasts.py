@@ -61,4 +61,6 @@ def of_crossings(days: Floats) -> Forecast:
         p50=quantile(0.50),
         p90=quantile(0.90),
         horizon_days=HORIZON_DAYS,
+        p25=quantile(0.25),
+        p75=quantile(0.75),
     )

@@ -234,6 +234,8 @@ class Session:
     def _why_not(self, reading: Reading) -> str:
         from farmwatch.history import History
 
+        if reading.set_aside is not None:
+            return f"it was set aside ({reading.set_aside})"
         history = History.of(reading.machine, [reading])
         if find_judgeable(history, self._bench.model)[-1]:
             return ""

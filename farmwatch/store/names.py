@@ -10,7 +10,7 @@ __all__ = ["known", "rename"]
 
 _TABLES = (
     "readings", "polls", "notes", "out_of_service", "identities", "tickets", "realign_moves", "set_aside",
-    "kept_answers", "rereads",
+    "kept_answers", "rereads", "set_aside_log",
 )  # fmt: skip
 
 _KNOWN = """

@@ -207,6 +207,7 @@ FACTS: tuple[Fact, ...] = (
     Fact(name="celsius_is", kind="text", imported="at-probing", read=_one_of(get_args(CelsiusIs))),
     Fact(name="during_work", kind="flag", imported=False, read=_flag),
     Fact(name="read_by", kind="text", imported=None, read=_label),
+    Fact(name="set_aside", kind="text", imported=None, read=_label),
 )
 """In the order in which files show them."""
 

@@ -65,19 +65,19 @@ def insert(con: duckdb.DuckDBPyConnection, new: ReadingColumns) -> int:
     if not len(new):
         return 0
     fresh = ~new.repeated()
-    tables = new.tables()
-    con.register("new_readings", tables["new_readings"])
+    con.register("new_readings", new.keys())
     bounds = {"first": int(new.taken_at.min()), "last": int(new.taken_at.max())}
     fresh[con.execute(sql.STANDING, bounds).fetchnumpy()["i"]] = False
     con.unregister("new_readings")
     if not fresh.any():
         return 0
-    tables = new.select(fresh).tables()
-    for name, table in tables.items():
-        con.register(name, table)
-    con.execute(sql.INSERT_READINGS)
-    for name in tables:
-        con.unregister(name)
+    kept = new.select(fresh)
+    heights, listed = kept.height_columns()
+    con.register("new_readings", {**kept.keys(), **heights})
+    con.register("new_grids", kept.grid_table())
+    con.execute(sql.INSERT_READINGS.format(heights=listed))
+    con.unregister("new_readings")
+    con.unregister("new_grids")
     return int(fresh.sum())
 
 
@@ -214,8 +214,11 @@ def last_digests(
             seen_at=from_micros(seen),
             time_from=time_from,
             digest=digest,
+            counts=counts,
         )
-        for machine, taken, seen, time_from, digest in con.execute(sql.LAST_DIGESTS, wanted(names, until)).fetchall()
+        for machine, taken, seen, time_from, digest, counts in con.execute(
+            sql.LAST_DIGESTS, wanted(names, until)
+        ).fetchall()
     }
 
 

@@ -13,7 +13,9 @@ from farmwatch.history import TimeFrom
 from farmwatch.outcomes import Outcome
 
 __all__ = [
+    "AsideKind",
     "Claim",
+    "Entry",
     "KeptAnswer",
     "LastAnswer",
     "LastMesh",
@@ -27,6 +29,26 @@ _LENGTH = struct.Struct("<Q")
 
 StoreKind = Literal["ok", "waiting", "full", "read-only", "damaged", "newer", "failing"]
 """waiting: another process holds the database; failing: anything else that it said."""
+
+
+AsideKind = Literal["readings", "notes", "moves"]
+"""What a person can set aside and put back in."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """A reading, note or move of a machine, as one chooses it to be set aside or put back in."""
+
+    kind: AsideKind
+    machine: str
+    at: datetime
+    said: str
+    """What it is: the range of a reading, a note's words, the turn of a move."""
+    why: str | None = None
+    """Why it was set aside; None while it counts."""
+    by: str = ""
+    aside_since: datetime | None = None
+    """Who set it aside and when; empty and None where it came so with an import."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,6 +72,8 @@ class LastMesh:
     time_from: TimeFrom
     digest: str
     """`Mesh.digest()` of it."""
+    counts: bool = True
+    """Whether it is not set aside."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

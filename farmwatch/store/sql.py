@@ -15,12 +15,9 @@ WHERE r.taken_at BETWEEN make_timestamptz($first) AND make_timestamptz($last)
 INSERT_READINGS = f"""
 INSERT INTO readings (machine, taken_at, "rows", "columns", x, y, grid, heights, range_mm, digest,
                       {", ".join(fact.name for fact in FACTS)})
-SELECT n.machine, make_timestamptz(n.taken_us), len(gy.vs), len(gx.vs), gx.vs, gy.vs, n.grid, h.vs,
+SELECT n.machine, make_timestamptz(n.taken_us), len(g.y), len(g.x), g.x, g.y, n.grid, {{heights}},
        n.range_mm, n.digest, {", ".join(fact.insert for fact in FACTS)}
-FROM new_readings n
-JOIN (SELECT i, list(v ORDER BY o) AS vs FROM new_heights GROUP BY i) h ON h.i = n.i
-JOIN (SELECT g, list(v ORDER BY o) AS vs FROM new_x GROUP BY g) gx ON gx.g = n.g
-JOIN (SELECT g, list(v ORDER BY o) AS vs FROM new_y GROUP BY g) gy ON gy.g = n.g
+FROM new_readings n JOIN new_grids g ON g.g = n.g
 ORDER BY n.i
 """
 
@@ -83,23 +80,28 @@ DELETE FROM polls WHERE rowid IN (
 )
 """
 
+# What a person has set aside is kept, shown as such, and read by nobody else.
+COUNTS = "set_aside IS NULL"
+
 _WANTED = """
 WHERE ($names::VARCHAR[] IS NULL OR list_contains($names::VARCHAR[], machine))
   AND ($until::BIGINT IS NULL OR taken_at <= make_timestamptz($until::BIGINT))
 """
 
-NAMES = f"SELECT DISTINCT machine FROM readings {_WANTED} ORDER BY machine"
+_COUNTING = f"{_WANTED} AND {COUNTS}"
+
+NAMES = f"SELECT DISTINCT machine FROM readings {_COUNTING} ORDER BY machine"
 
 # Names and words come as numbers: making a million Python strings costs more than reading the heights.
 READINGS = f"""
 WITH names AS (
     SELECT machine, row_number() OVER (ORDER BY machine) - 1 AS code
-    FROM (SELECT DISTINCT machine FROM readings {_WANTED})
+    FROM (SELECT DISTINCT machine FROM readings {_COUNTING})
 )
 SELECT readings.rowid AS id, code, epoch_us(taken_at) AS taken_at, epoch_us(seen_at) AS seen_at,
        "rows" AS n_rows, "columns" AS n_columns, grid, bed_celsius, celsius_is = 'now' AS is_now,
        list_position($times_from, time_from) AS time_from, plate, during_work, read_by
-FROM readings JOIN names USING (machine) {_WANTED} ORDER BY id
+FROM readings JOIN names USING (machine) {_COUNTING} ORDER BY id
 """
 
 GRIDS = "SELECT grid, x, y FROM readings WHERE rowid IN (SELECT unnest($ids::BIGINT[]))"
@@ -107,14 +109,14 @@ GRIDS = "SELECT grid, x, y FROM readings WHERE rowid IN (SELECT unnest($ids::BIG
 # The row id comes along in front of each row's heights, so that they are known to belong to it.
 HEIGHTS = f"""
 SELECT coalesce(v, 'nan'::DOUBLE) AS v
-FROM (SELECT unnest(list_prepend(rowid::DOUBLE, heights)) AS v FROM readings {_WANTED})
+FROM (SELECT unnest(list_prepend(rowid::DOUBLE, heights)) AS v FROM readings {_COUNTING})
 """
 
 # DuckDB keeps the order of a scan of the whole table, not always that of a few machines' rows out of many.
 HEIGHTS_IN_ORDER = f"""
 SELECT coalesce(v, 'nan'::DOUBLE) AS v
 FROM (SELECT unnest(list_prepend(id::DOUBLE, heights)) AS v
-      FROM (SELECT rowid AS id, heights FROM readings {_WANTED} ORDER BY id))
+      FROM (SELECT rowid AS id, heights FROM readings {_COUNTING} ORDER BY id))
 """
 
 # The newest time of each machine first: to compare whole rows of the few that are left costs a quarter of comparing
@@ -127,7 +129,7 @@ GROUP BY readings.machine
 """
 
 LAST_DIGESTS = f"""
-SELECT machine, epoch_us(taken_at), epoch_us(seen_at), time_from, digest
+SELECT machine, epoch_us(taken_at), epoch_us(seen_at), time_from, digest, {COUNTS}
 FROM readings WHERE rowid IN ({_LATEST}) ORDER BY machine
 """
 
@@ -153,11 +155,13 @@ COPY (
 LATEST = f"""{_WHOLE} WHERE rowid IN ({_LATEST}) ORDER BY machine
 """
 
-INSERT_NOTE = "INSERT INTO notes VALUES (?, make_timestamptz(?), ?, ?, ?)"
+INSERT_NOTE = """
+INSERT INTO notes (machine, "at", what, "by", "text") VALUES (?, make_timestamptz(?), ?, ?, ?)
+"""
 
-NOTES = """
+NOTES = f"""
 SELECT machine, epoch_us("at"), what, "by", "text" FROM notes
-WHERE ($names::VARCHAR[] IS NULL OR list_contains($names::VARCHAR[], machine))
+WHERE {COUNTS} AND ($names::VARCHAR[] IS NULL OR list_contains($names::VARCHAR[], machine))
   AND ($until::BIGINT IS NULL OR "at" <= make_timestamptz($until::BIGINT))
 ORDER BY "at", rowid
 """
@@ -202,6 +206,7 @@ SELECT machine, string_agg(part, ' ' ORDER BY part) FROM (
     SELECT machine, 'readings ' || count(*) || '/' || epoch_us(max(seen_at)) || '/' || epoch_us(max(taken_at)) AS part
     FROM readings GROUP BY machine
     UNION ALL SELECT machine, 'notes ' || count(*) FROM notes GROUP BY machine
+    UNION ALL SELECT machine, 'set aside ' || count(*) FROM set_aside_log GROUP BY machine
     UNION ALL SELECT machine, 'rereads ' || count(*) FROM rereads GROUP BY machine
     UNION ALL SELECT machine, 'out ' || count(*) || '/' || count(back_at) FROM out_of_service GROUP BY machine
     UNION ALL SELECT machine, 'moves ' || count(*) || '/' || count(after_at) FROM realign_moves GROUP BY machine

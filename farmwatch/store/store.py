@@ -9,12 +9,12 @@ from pathlib import Path
 
 from farmwatch.history import History, Note, OpenTicket, OutOfService, Reading
 from farmwatch.mesh import Mesh
-from farmwatch.store import ahead, copies, kept, notes, polls, readings, realign_moves
+from farmwatch.store import ahead, copies, kept, marks, notes, polls, readings, realign_moves
 from farmwatch.store import names as names_of_machines
 from farmwatch.store.ahead import Ahead
 from farmwatch.store.columns import ReadingColumns
 from farmwatch.store.database import Database
-from farmwatch.store.records import Claim, KeptAnswer, LastAnswer, LastMesh, Move, PollRecord, Run
+from farmwatch.store.records import AsideKind, Claim, Entry, KeptAnswer, LastAnswer, LastMesh, Move, PollRecord, Run
 
 __all__ = ["Store"]
 
@@ -97,7 +97,7 @@ class Store:
         return readings.histories(readings.of_mappings(found, read_by or {}), noted, works)
 
     def latest(self, names: Sequence[str] | None = None, until: datetime | None = None) -> dict[str, Reading]:
-        """The newest reading of each machine."""
+        """The newest reading of each machine, set aside or not: what its host showed last."""
         with self.database.reading() as con:
             found = readings.fetch_latest(con, names, until)
         return readings.latest(found)
@@ -299,6 +299,32 @@ class Store:
     def refuse_gone(self) -> None:
         """Raise StoreGone where the disk on which the database lay is not there any more."""
         self.database.refuse_gone()
+
+    # Set aside by people
+
+    def entries(
+        self, kind: AsideKind, machine: str, since: datetime | None = None, until: datetime | None = None
+    ) -> list[Entry]:
+        """A machine's readings, notes or moves from `since` to `until`, both within; those set aside among them."""
+        with self.database.reading() as con:
+            return marks.entries(con, kind, machine, since, until)
+
+    def set_aside(
+        self, kind: AsideKind, machine: str, span: tuple[datetime, datetime], *, why: str, by: str, at: datetime
+    ) -> int:
+        """Let the entries of a span (both ends within) count for nothing; they are kept. Returns how many are new.
+
+        Raises InputError for a reason that is empty or too long.
+        """
+        with self.database.writing() as con:
+            return marks.change(con, kind, machine, span, why=why, by=by, at=at, put_back=False)
+
+    def put_back_in(
+        self, kind: AsideKind, machine: str, span: tuple[datetime, datetime], *, by: str, at: datetime, why: str = ""
+    ) -> int:
+        """Undo `set_aside` for the entries of a span; returns how many count again."""
+        with self.database.writing() as con:
+            return marks.change(con, kind, machine, span, why=why, by=by, at=at, put_back=True)
 
     # From ahead of the clock
 

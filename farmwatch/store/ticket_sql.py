@@ -1,5 +1,7 @@
 """The statements on tickets, their events, moves and the outbox; the schema is in `migrations/0002_tickets.sql`."""
 
+from farmwatch.store.sql import COUNTS
+
 __all__: list[str] = []
 
 _FIELDS = (
@@ -77,18 +79,27 @@ ORDER BY machine, number, ticket_events.rowid
 """
 
 INSERT_MOVE = """
-INSERT INTO realign_moves VALUES ($machine, $ticket, make_timestamptz($at::BIGINT), $by, $screw, $teeth, $mm,
+INSERT INTO realign_moves (machine, ticket, "at", "by", screw, teeth, mm, before_at, after_at, moved_mm, moved_sd_mm,
+    range_before_mm, range_after_mm)
+VALUES ($machine, $ticket, make_timestamptz($at::BIGINT), $by, $screw, $teeth, $mm,
     make_timestamptz($before_at::BIGINT), make_timestamptz($after_at::BIGINT), $moved_mm, $moved_sd_mm,
     $range_before_mm, $range_after_mm)
 """
 
-MOVES = """
-SELECT machine, ticket, epoch_us("at"), "by", screw, teeth, mm, epoch_us(before_at), epoch_us(after_at), moved_mm,
-       moved_sd_mm, range_before_mm, range_after_mm
-FROM realign_moves
+# A move was made, whatever became of its meshes; but what it did is told by those that count alone.
+MOVES = f"""
+WITH aside AS (SELECT DISTINCT machine, taken_at FROM readings WHERE NOT ({COUNTS}))
+SELECT machine, ticket, epoch_us("at"), "by", screw, teeth, mm, epoch_us(before_at), epoch_us(after_at),
+       CASE WHEN seen THEN moved_mm END, CASE WHEN seen THEN moved_sd_mm END, range_before_mm,
+       CASE WHEN seen THEN range_after_mm END
+FROM (
+    SELECT *, rowid AS id, (machine, before_at) NOT IN (SELECT (machine, taken_at) FROM aside)
+           AND (after_at IS NULL OR (machine, after_at) NOT IN (SELECT (machine, taken_at) FROM aside)) AS seen
+    FROM realign_moves WHERE {COUNTS}
+)
 WHERE ($names::VARCHAR[] IS NULL OR list_contains($names::VARCHAR[], machine))
   AND ($until::BIGINT IS NULL OR "at" <= make_timestamptz($until::BIGINT))
-ORDER BY "at", rowid
+ORDER BY "at", id
 """
 
 # What is to be said of tickets comes from their events, so that nothing is lost between an event and its message; the
@@ -143,7 +154,7 @@ UPDATE outbox SET content = ''
 WHERE content <> '' AND (delivered_at < make_timestamptz($before) OR given_up_at < make_timestamptz($before))
 """
 
-DROP_PENDING_MOVES = "DELETE FROM realign_moves WHERE machine = $machine AND after_at IS NULL"
+DROP_PENDING_MOVES = f"DELETE FROM realign_moves WHERE machine = $machine AND after_at IS NULL AND {COUNTS}"
 
 CLAIM = """
 INSERT INTO attended VALUES (?, ?, ?, make_timestamptz(?), make_timestamptz(?))

@@ -1,46 +1,27 @@
 """The page in a browser: one sheet of A4 first, nothing sideways, nothing loaded, nothing complained of."""
 
-import base64
 import json
-import os
 import re
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from types import ModuleType
+from typing import Any
 
 import pytest
 from selenium import webdriver
-from selenium.webdriver.chrome.service import Service
 
 from farmwatch.report.page import render
 from farmwatch.report.ticket_facts import find_ticket_facts
 from farmwatch.report.view import FarmFacts, WeeklyView, weekly_view
+from tests.browser import clipped, number_of_pages, printed, show, start_browser, violations
 
 pytestmark = pytest.mark.browser
-
-CHROMIUM, DRIVER = "/usr/bin/chromium", "/usr/bin/chromedriver"
-FLAGS = (
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--hide-scrollbars",
-)
 
 
 @pytest.fixture(scope="module")
 def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chrome]:
-    os.environ["SE_OFFLINE"] = "true"
-    options = webdriver.ChromeOptions()
-    options.binary_location = CHROMIUM
-    for flag in (*FLAGS, f"--user-data-dir={tmp_path_factory.mktemp('profile')}"):
-        options.add_argument(flag)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
-    driver = webdriver.Chrome(options=options, service=Service(DRIVER))
+    driver = start_browser(tmp_path_factory.mktemp("profile"))
     yield driver
     driver.quit()
 
@@ -102,18 +83,14 @@ CASES = (
 )
 
 
-def opened(browser: webdriver.Chrome, view: WeeklyView, folder: Path, width: int = 1280) -> None:
+def opened(browser: webdriver.Chrome, view: WeeklyView, folder: Path, width: int = 1280, **how: Any) -> None:
     page = folder / "report.html"
     page.write_text(render(view), encoding="utf-8")
-    size = {"width": width, "height": 800, "deviceScaleFactor": 1, "mobile": False}
-    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
-    browser.get(page.as_uri())
+    show(browser, page.as_uri(), width=width, **how)
 
 
 def printed_pages(browser: webdriver.Chrome) -> int:
-    options = {"preferCSSPageSize": True, "printBackground": False, "displayHeaderFooter": False}
-    body = base64.b64decode(browser.execute_cdp_cmd("Page.printToPDF", options)["data"])
-    return len(re.findall(rb"/Type\s*/Page\b", body))
+    return number_of_pages(printed(browser))
 
 
 @pytest.mark.parametrize("case", CASES)
@@ -279,17 +256,13 @@ def test_the_staff_of_ranges_is_seen_whole(browser, views, tmp_path, width):
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_words_stand_out_from_the_paper(browser, views, tmp_path, scheme):
     """WCAG 2.2, 1.4.3: at least 4.5 to 1 for text."""
-    browser.execute_cdp_cmd(
-        "Emulation.setEmulatedMedia", {"features": [{"name": "prefers-color-scheme", "value": scheme}]}
-    )
-    opened(browser, views["invented"], tmp_path)
+    opened(browser, views["invented"], tmp_path, dark=scheme == "dark")
     paper, *inks = browser.execute_script(
         "const c = s => getComputedStyle(document.querySelector(s)); return [c('html').backgroundColor,"
         " c('body').color, c('.soft').color, c('svg .height').fill, c('svg .tick').fill, c('dt').color]"
     )
     assert (luminance(paper) < 0.2) == (scheme == "dark")
     assert min(contrast(paper, ink) for ink in inks) >= 4.5
-    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
 
 
 def luminance(colour: str) -> float:
@@ -307,3 +280,25 @@ def contrast(one: str, other: str) -> float:
 def test_the_contrast_of_black_on_white_is_the_published_one():
     """WCAG 2.2 gives 21 to 1 for black on white."""
     assert contrast("rgb(0, 0, 0)", "rgb(255, 255, 255)") == pytest.approx(21.0)
+
+
+@pytest.mark.parametrize("case", ["tickets", "rude tickets", "large", "empty"])
+@pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
+@pytest.mark.parametrize("width", [1280, 360])
+def test_no_rule_of_accessibility_is_broken(browser, views, tmp_path, case, dark, width):
+    opened(browser, views[case], tmp_path, width, dark=dark)
+    assert violations(browser) == []
+
+
+def test_a_broken_rule_of_accessibility_would_be_noticed(browser, views, tmp_path):
+    opened(browser, views["invented"], tmp_path)
+    browser.execute_script("document.querySelector('main').append(document.createElement('img'))")
+    assert [line for line in violations(browser) if line.startswith("image-alt")]
+
+
+@pytest.mark.parametrize("case", CASES)
+@pytest.mark.parametrize(("width", "zoom"), [(1280, 1), (360, 1), (1280, 2)])
+def test_no_text_runs_off_the_screen(browser, views, tmp_path, case, width, zoom):
+    """WCAG 2.2, 1.4.4 and 1.4.10: at 200 % and at the width of a phone too."""
+    opened(browser, views[case], tmp_path, width, zoom=zoom)
+    assert clipped(browser) == []

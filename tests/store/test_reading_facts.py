@@ -32,7 +32,7 @@ def test_every_row_has_a_column(store: Store) -> None:
 def test_every_fact_goes_out_and_comes_in_again(store: Store, form: Form) -> None:
     odd = {
         "bed_celsius": 61.5, "plate": "B", "seen_at": NOW + timedelta(minutes=3), "time_from": "seen",
-        "celsius_is": "now", "during_work": True, "read_by": "0123456789abcdef",
+        "celsius_is": "now", "during_work": True, "read_by": "0123456789abcdef", "set_aside": "the probe was loose",
     }  # fmt: skip
     # A new fact stands here with a value that no import would give it by itself.
     assert set(odd) == set(_NAMES)
