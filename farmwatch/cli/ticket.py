@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from datetime import datetime
 from typing import TYPE_CHECKING
 
 import click
@@ -12,6 +14,7 @@ from farmwatch.cli.ticket_steps import NUMBER, STEPS
 from farmwatch.text import sanitize
 
 if TYPE_CHECKING:
+    from farmwatch.judge import Assessment
     from farmwatch.tickets import Ticket, TicketRepository
 
 __all__ = ["COMMANDS"]
@@ -58,11 +61,21 @@ def list_(
     found = [one for one in _book(app).tickets(names) if every or one.is_open]
     # A machine that the configuration lists no more stands in no aisle.
     found = [one for one in found if not aisles or one.machine in here]
+    now = app.now()
+    judged = _judged(app, now, found)
+    found = [one.as_judged(judged.get(one.machine)) for one in found]
     if as_json:
         print_json({"schema": "farmwatch.tickets/1", "tickets": [one.document() for one in found]})
     else:
-        now = app.now()
-        show_tickets(found, proofs(app.settings, app.store, found, now), now, app.settings.farm.timezone, order)
+        shown = proofs(app.settings, app.store, found, now, judged)
+        show_tickets(found, shown, now, app.settings.farm.timezone, order)
+
+
+def _judged(app: App, now: datetime, tickets: Sequence[Ticket]) -> dict[str, Assessment]:
+    """The machines of the open tickets that the configuration still has, as they are judged now."""
+    known = {machine.name for machine in app.settings.machines}
+    names = sorted({one.machine for one in tickets if one.is_open and one.machine in known})
+    return {one.machine: one for one in app.assess(now, names).machines} if names else {}
 
 
 @ticket.command("show", short_help="Show one ticket whole: work, cautions, moves.")
@@ -75,14 +88,16 @@ def show(app: App, number: int, as_json: bool) -> None:
     from farmwatch.judge.learned import belief_from_turns
     from farmwatch.tickets import proofs
 
-    book = _book(app)
-    one, events = book.ticket(number), book.events(number)
+    book, now = _book(app), app.now()
+    events = book.events(number)
+    judged = _judged(app, now, [book.ticket(number)])
+    one = book.ticket(number).as_judged(next(iter(judged.values()), None))
     if as_json:
         print_json({**one.document(), "events": [event.document() for event in events]})
         return
     machine = next((m for m in app.settings.machines if m.name == one.machine), None)
     model = app.settings.models[machine.model] if machine else None
-    moves, now = app.store.moves([one.machine]), app.now()
+    moves = app.store.moves([one.machine])
     # What its own moves have shown comes before what the model says.
     turns = ((m.teeth, m.moved_mm, m.moved_sd_mm) for m in moves if m.teeth and m.moved_mm is not None)
     shown = [(teeth, mm, sd) for teeth, mm, sd in turns if sd]
@@ -90,9 +105,10 @@ def show(app: App, number: int, as_json: bool) -> None:
         ticket=one,
         events=events,
         moves=[move for move in moves if move.ticket == number],
-        proof=proofs(app.settings, app.store, [one], now).get(number),
+        proof=proofs(app.settings, app.store, [one], now, judged).get(number),
         model=model,
         belief=None if model is None else belief_from_turns(model, shown),
+        judged=judged.get(one.machine),
         now=now,
         zone=app.settings.farm.timezone,
     )

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 from farmwatch.cli.screen import echo, paragraph
 from farmwatch.cli.ticket_list import accepted_phrase, time_phrase
-from farmwatch.judge import CAUTIONS, CAUTIONS_FOOT
+from farmwatch.judge import CAUTIONS, CAUTIONS_FOOT, Assessment
 from farmwatch.judge.learned import StepBelief
 from farmwatch.judge.tables import ADVICE, CAUSES, AdviceRow, CauseRow
 from farmwatch.judge.words import (
@@ -55,6 +55,8 @@ class TicketPage:
     proof: Proof | None
     model: Model | None
     belief: StepBelief | None
+    judged: Assessment | None
+    """Its machine as it is judged now; None where nothing is open or it is gone."""
     now: datetime
     zone: ZoneInfo
 
@@ -106,7 +108,7 @@ def _show_range(page: TicketPage) -> None:
     worked = ticket.phase in ("proving", "proven")
     if not worked and ticket.range_mm is not None:
         left = "" if ticket.predicted_mm is None else f"; the work should leave {mm(ticket.predicted_mm)} mm"
-        paragraph(f"range {mm(ticket.range_mm)} mm{left}", hang=2)
+        paragraph(f"range {mm(ticket.range_mm)} mm{_of_its_mesh(page)}{left}", hang=2)
     if not worked:
         return
     last = ticket.work_moves(page.moves)
@@ -115,6 +117,15 @@ def _show_range(page: TicketPage) -> None:
     if before is not None:
         probed = "" if after is None else f" -> {mm(after)}"
         paragraph(f"range {mm(before)}{probed} mm{'; not probed since the work' if after is None else ''}", hang=2)
+
+
+def _of_its_mesh(page: TicketPage) -> str:
+    """Which mesh the range and the moves of a ticket in work are of."""
+    reading = None if page.judged is None else page.judged.judged_reading or page.judged.reading
+    if page.ticket.phase != "in-work" or reading is None:
+        return ""
+    before = page.ticket.work_from is not None and reading.taken_at <= page.ticket.work_from
+    return f" by the mesh of {clock(reading.taken_at, page.zone)}{', before the work began' if before else ''}"
 
 
 def _show_proof(page: TicketPage) -> None:
@@ -152,13 +163,21 @@ def _show_work(page: TicketPage) -> None:
     ticket, model = page.ticket, page.model
     echo()
     echo("What to do", strong=True)
+    plan = ticket.work_plan
+    if ticket.phase == "in-work" and ticket.cause != "host" and not _hands(ticket.advice):
+        said = f"By the newest mesh nothing is left to do. Say so: farmwatch ticket done {ticket.number}"
+        paragraph(said, indent=2, hang=2, strong=True)
+        return
     for advice in ticket.advice:
         paragraph(_worded(ADVICE, advice), indent=2, hang=2)
     if ticket.cause == "host":
         return
     show_cautions()
-    plan = ticket.work_plan
-    if "realign" in ticket.advice and model is not None and page.belief is not None:
+    if plan is None and not ticket.plan and page.judged is not None and not page.judged.in_service:
+        echo()
+        what = f"What is still to be turned, the next mesh shows: farmwatch realign {sanitize(ticket.machine)}"
+        paragraph(what, indent=2, hang=2)
+    elif "realign" in ticket.advice and model is not None and page.belief is not None:
         echo()
         echo("Moves", strong=True)
         known = replace(model, clockwise=page.belief.clockwise)
@@ -168,6 +187,11 @@ def _show_work(page: TicketPage) -> None:
     if "shim" in ticket.advice and plan is not None:
         for sentence in shim_sentences(plan):
             paragraph(sanitize(sentence), indent=2, hang=2)
+
+
+def _hands(advice: Sequence[str]) -> bool:
+    """Whether anything is to be done or probed at the machine."""
+    return any(name not in ADVICE or not ADVICE[name].idle for name in advice)  # type: ignore[index]
 
 
 def _show_turned(page: TicketPage) -> None:

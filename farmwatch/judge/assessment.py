@@ -134,6 +134,8 @@ class Assessment:
     """The range that is judged, noise's share taken off, where it is of another reading or differs from the raw one."""
     range_mm: float | None = None
     range_sd_mm: float | None = None
+    range_share_mm: float = 0.0
+    """By how much noise makes its ranges read high, as far as that is taken off; *not in the document*."""
     tilt: TiltFacts | None = None
     form: FormFacts | None = None
     spikes: tuple[Spike, ...] = ()

@@ -64,8 +64,10 @@ class Evidence:
     """Range without spikes."""
     best_reachable_mm: float
     """F: what is left at the best real-number setting of this machine's screws, spikes out."""
-    form_mm: float
-    """F of the judged mesh alone, as every surface shows it: what is decided rests on the mean."""
+    said_form_mm: float
+    """F of the judged mesh, as every surface shows it: what is decided rests on the mean of several."""
+    said_floor_mm: float | None
+    """What its drive can leave of the judged mesh, shown likewise; None where the step of a belt is not known."""
     best_reachable_sd_mm: float
     """Standard deviation of F, that of a mean where F is one."""
     plate_mm: float
@@ -111,6 +113,11 @@ class Evidence:
     def gain_mm(self) -> float:
         """What the screws can win back."""
         return self.range_without_spikes_mm - self.drive_best_mm
+
+    @property
+    def said_best_mm(self) -> float:
+        """The least range that this machine's drive can leave of the judged mesh, as every surface shows it."""
+        return self.said_form_mm if self.said_floor_mm is None else self.said_floor_mm
 
     @property
     def min_gain_mm(self) -> float:
@@ -210,7 +217,7 @@ def _form(e: Evidence) -> Verdict:
     """F > usable: no setting of the screws is enough."""
     helps = e.gain_mm >= max(BOTH_SHARE * e.range_mm, e.min_gain_mm)
     lead: tuple[Advice, ...] = ("realign",) if helps else ()
-    left = f"The screws can't remove the last {e.form_mm:.2f} mm; the limit is {e.usable_mm:.2f} mm."
+    left = f"The screws can't remove the last {e.said_form_mm:.2f} mm; the limit is {e.usable_mm:.2f} mm."
     if e.screws == 2 and e.plate_mm <= e.usable_mm:
         across = (
             "The bed itself is flat enough; it leans across the line of its two screws, where they can't reach. "
@@ -220,7 +227,8 @@ def _form(e: Evidence) -> Verdict:
     blamed, last, why = _blame(e.reversal)
     if not helps:
         return Verdict(cause=blamed, advice=(last,), reasons=(left, why))
-    share = f"The screws can remove {e.gain_mm:.2f} of the {e.range_mm:.2f} mm."
+    won = e.range_without_spikes_mm - e.said_best_mm
+    share = f"The screws can remove {won:.2f} of the {e.range_mm:.2f} mm."
     return Verdict(cause="both" if blamed == "plate" else blamed, advice=(*lead, last), reasons=(left, share, why))
 
 
@@ -252,7 +260,7 @@ def _blame(reversal: Reversal | None) -> tuple[Cause, Advice, str]:
 
 def _screws(e: Evidence) -> Verdict:
     """F ≤ usable: the screws, as real numbers, could do it; teeth are whole."""
-    could = f"Without the tilt, the bed is flat to {e.form_mm:.2f} mm."
+    could = f"Without the tilt, the bed is flat to {e.said_form_mm:.2f} mm."
     if e.floor_mm is None:
         known = (
             "Each screw can be set to any height: turn by the millimetres given."
@@ -260,14 +268,14 @@ def _screws(e: Evidence) -> Verdict:
             else "We don't know yet how far one tooth lifts: turn one screw by one tooth and probe, and we will."
         )
         return Verdict(cause="screws", advice=("realign",), reasons=(could, known))
-    after = f"After the move: about {e.floor_mm:.2f} mm"
+    after = f"After the move: about {e.said_best_mm:.2f} mm"
     # Near these edges shims are right either way, so they make nothing unclear: a turn is advised only where it pays.
     if e.gain_mm >= e.min_gain_mm and e.floor_mm + e.range_sd_mm <= e.usable_mm:
         return Verdict(cause="screws", advice=("realign",), reasons=(could, f"{after}."))
     if e.gain_mm >= max(REALIGN_SHARE * (e.range_without_spikes_mm - e.best_reachable_mm), e.min_gain_mm):
         rest = f"{after}, the best whole teeth can do; shims do the rest."
         return Verdict(cause="screws", advice=("realign", "shim"), reasons=(could, rest))
-    floor = f"Whole teeth can't better {e.floor_mm:.2f} mm. Shim it or accept it."
+    floor = f"Whole teeth can't better {e.said_best_mm:.2f} mm. Shim it or accept it."
     return Verdict(cause="screws", advice=("shim",), at_tooth_floor=True, reasons=(could, floor))
 
 

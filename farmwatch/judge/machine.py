@@ -12,12 +12,13 @@ from numpy.typing import NDArray
 from farmwatch.eligibility import how_to_be_judged
 from farmwatch.follow import HistoryFindings
 from farmwatch.history import History
-from farmwatch.judge.assessment import Assessment
+from farmwatch.judge.assessment import Assessment, Plan
 from farmwatch.judge.cause import Evidence, Spiking, Verdict, judge_cause
 from farmwatch.judge.condition import ConditionFinding, find_condition
 from farmwatch.judge.drive import find_drive_fault, repeated_jumps
 from farmwatch.judge.facts import find_tilt, form_facts, reading_facts, screw_facts, spike_facts, trace_of
 from farmwatch.judge.plan import BestSetting, find_best_setting, make_plan
+from farmwatch.judge.tables import Advice, Cause
 from farmwatch.measure import MachineMeasures, MeasuredHistory, ReadingMeasures, measure_histories, measure_machines
 from farmwatch.mesh import Floats
 from farmwatch.model import Limits, Model
@@ -69,15 +70,39 @@ class _Case:
         """By how much noise makes the ranges that are judged read high."""
         return 0.0 if self.measures.bed is None else self.measures.bed.range_share_mm
 
+    def form_of(self, i: int) -> float:
+        """F of reading i, mm; of the judged one without the noise's share, where that is taken off its range."""
+        read, bed = float(self.measures.best_reachable_mm[i]), self.measures.bed
+        without = bed is not None and i == self.judged and bed.range_share_mm > 0
+        return min(bed.best_reachable_mm, read) if bed is not None and without else read
+
+    def without_noise(self, range_mm: float, i: int) -> float:
+        """What the best setting of reading i leaves, mm, as its form is judged: noise adds the same to both."""
+        noise = float(self.measures.best_reachable_mm[i]) - self.form_of(i)
+        return min(range_mm, max(self.form_of(i), range_mm - noise))
+
     def sd_of(self, i: int) -> float:
         """Sd of the range of reading i, mm."""
         use = (self.good if self.good.any() else ~self.good) & ~self.history.during_work
         return self.measures.range_sd(i, use)
 
     def floor_of(self, i: int) -> float | None:
-        """R* of reading i, mm; None where the drive has no teeth or their step is not known."""
+        """R* of reading i as it is shown, mm; None where the drive has no teeth or their step is not known."""
         best = self.best[i]
-        return None if best is None or best.teeth is None else best.range_mm
+        return None if best is None or best.teeth is None else self.without_noise(best.range_mm, i)
+
+    def plan_of(self, i: int, advice: tuple[Advice, ...], cause: Cause) -> Plan | None:
+        """The plan for reading i, the noise's share taken off what it leaves as it is off the range."""
+        plan = make_plan(self.figures[i], self.model, self.best[i], advice, cause)
+        if plan is None or not self.share_mm:
+            return plan
+        turned = any(plan.turn_mm.values())
+        after = self.without_noise(plan.range_after_mm, i) if turned else plan.range_after_mm - self.share_mm
+        return replace(
+            plan,
+            range_after_mm=after,
+            range_after_shims_mm=min(self.without_noise(plan.range_after_shims_mm, i), after),
+        )
 
 
 def judge_machine(
@@ -246,7 +271,7 @@ def _show(blank: Assessment, case: _Case) -> Assessment:
         range_mm=float(measures.range_mm[i]),
         range_sd_mm=case.sd_of(i),
         tilt=find_tilt(figures, mesh),
-        form=form_facts(figures, float(measures.best_reachable_mm[i])),
+        form=form_facts(figures, case.form_of(i)),
         spikes=spike_facts(figures, mesh),
         screws=screw_facts(figures, case.model),
         tooth_floor_mm=case.floor_of(i),
@@ -271,11 +296,11 @@ def _advise(facts: Assessment, case: _Case, i: int, followed: HistoryFindings | 
     )
     verdict = judge_cause(evidence)
     likely = verdict.suspected or verdict.cause
-    figures, best = case.figures[i], case.best[i]
     judged_mm = float(case.measures.range_mm[i]) - case.share_mm
     return replace(
         facts,
         judged_reading=None if i == case.shown else reading_facts(history, i, good, case.model),
+        range_share_mm=case.share_mm,
         judged_range_mm=judged_mm if i != case.shown or case.share_mm > 0 else None,
         condition=finding.condition,
         confirmed=finding.confirmed,
@@ -285,7 +310,7 @@ def _advise(facts: Assessment, case: _Case, i: int, followed: HistoryFindings | 
         suspected_cause=verdict.suspected,
         advice=verdict.advice if facts.in_service else (),
         at_tooth_floor=verdict.at_tooth_floor,
-        plan=make_plan(figures, case.model, best, verdict.advice if facts.in_service else (), likely),
+        plan=case.plan_of(i, verdict.advice if facts.in_service else (), likely),
         reasons=_told(*_of_its_mesh(facts, case, i), *_reasons(verdict, case.measures, followed)),
         drift=followed.drift if followed else None,
         suspected_step=followed.suspected_step if followed else None,
@@ -296,7 +321,7 @@ def _advise(facts: Assessment, case: _Case, i: int, followed: HistoryFindings | 
 
 
 def _evidence(case: _Case, i: int, finding: ConditionFinding, sd_mm: float) -> Evidence:
-    measures, limits, bed = case.measures, case.limits, case.measures.bed
+    measures, limits, bed, best = case.measures, case.limits, case.measures.bed, case.best[i]
     assert bed is not None
     range_mm = float(measures.range_mm[i]) - case.share_mm
     best_reachable_sd = _best_reachable_sd(measures)
@@ -308,10 +333,11 @@ def _evidence(case: _Case, i: int, finding: ConditionFinding, sd_mm: float) -> E
         range_sd_mm=sd_mm,
         range_without_spikes_mm=float(measures.range_without_spikes_mm[i]) - case.share_mm,
         best_reachable_mm=bed.best_reachable_mm,
-        form_mm=float(measures.best_reachable_mm[i]),
+        said_form_mm=case.form_of(i),
+        said_floor_mm=None if best is None else case.without_noise(best.range_mm, i),
         best_reachable_sd_mm=best_reachable_sd / bed.readings.size**0.5,
         plate_mm=bed.flatness_mz_mm,
-        floor_mm=_floor_without_noise(case.floor_of(i), float(measures.best_reachable_mm[i]), bed.best_reachable_mm),
+        floor_mm=_floor_of_mean(best, float(measures.best_reachable_mm[i]), bed.best_reachable_mm),
         usable_mm=limits.usable_mm,
         ideal_mm=limits.ideal_mm,
         confirmed=not doubtful and (finding.confirmed or not past),
@@ -326,9 +352,11 @@ def _evidence(case: _Case, i: int, finding: ConditionFinding, sd_mm: float) -> E
     )
 
 
-def _floor_without_noise(floor: float | None, form: float, judged_form: float) -> float | None:
-    """R* as it is judged: what noise adds to the form, it adds to the best setting of the teeth too."""
-    return None if floor is None else min(floor, max(judged_form, floor - form + judged_form))
+def _floor_of_mean(best: BestSetting | None, form: float, judged_form: float) -> float | None:
+    """R* as it is judged: what one mesh adds to the form of the mean, it adds to the best setting of the teeth too."""
+    if best is None or best.teeth is None:
+        return None
+    return min(best.range_mm, max(judged_form, best.range_mm - form + judged_form))
 
 
 def _spiking(case: _Case, i: int) -> Spiking | None:

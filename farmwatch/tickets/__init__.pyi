@@ -2,14 +2,14 @@ from . import phases as phases
 from .figures import Durability as Durability
 from .figures import Figures as Figures
 from .outbox import Outbox as Outbox
+from .past import as_of as as_of
+from .past import owner_of as owner_of
 from .progress import Proof as Proof
 from .progress import proofs as proofs
 from .proposing import is_settled as is_settled
 from .repository import TicketRepository as TicketRepository
 from .ticket import Ticket as Ticket
 from .ticket import TicketEvent as TicketEvent
-from .ticket import as_of as as_of
-from .ticket import owner_of as owner_of
 from .updates import TicketChanges as TicketChanges
 from .updates import open_by_hand as open_by_hand
 from .updates import update_tickets as update_tickets

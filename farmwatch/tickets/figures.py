@@ -13,7 +13,8 @@ from statistics import median
 from typing import ClassVar
 
 from farmwatch.tickets.durability import kaplan_meier
-from farmwatch.tickets.ticket import NEEDS_TECHNICIAN, Ticket, TicketEvent, not_undone
+from farmwatch.tickets.past import not_undone
+from farmwatch.tickets.ticket import NEEDS_TECHNICIAN, Ticket, TicketEvent
 from farmwatch.times import rfc3339
 
 __all__ = ["SCHEMA", "Durability", "Figures"]

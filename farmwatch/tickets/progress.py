@@ -18,6 +18,7 @@ from farmwatch.config import Settings
 from farmwatch.eligibility import find_judgeable, since_replaced, why_not_judged
 from farmwatch.follow import SCREWS_OF_A_PLANE, explain_move
 from farmwatch.history import History
+from farmwatch.judge import Assessment
 from farmwatch.judge.words import screw_words
 from farmwatch.measure import measure_stack
 from farmwatch.mesh import Floats, Mesh
@@ -67,11 +68,16 @@ class Proof:
 
 
 def proofs(
-    settings: Settings, store: Store, tickets: Iterable[Ticket], at: datetime, sd_mm: Mapping[str, float] | None = None
+    settings: Settings,
+    store: Store,
+    tickets: Iterable[Ticket],
+    at: datetime,
+    judged: Mapping[str, Assessment] | None = None,
 ) -> dict[int, Proof]:
     """The proof of every ticket in `proving` as it stands at `at` (aware), by number; a host's ticket has none.
 
-    sd_mm: standard deviation of each machine's range, as judged; 0 where it is not given. Raises StoreError.
+    judged: the machines by name as they are judged at `at`; from these come the noise of a range and its share in it,
+    0 where one is not given. Raises StoreError.
     """
     models = {machine.name: settings.models[machine.model] for machine in settings.machines}
     waiting = [
@@ -89,9 +95,9 @@ def proofs(
         history = histories.get(ticket.machine)
         if history is not None:
             mine = ticket.work_moves(moves[ticket.machine])
-            noise = (sd_mm or {}).get(ticket.machine, 0.0)
+            one = (judged or {}).get(ticket.machine)
             known = replace(since_replaced(history), out_of_service=out.get(ticket.machine, ()))
-            case = _Repair(settings, ticket, models[ticket.machine], known, mine, noise)
+            case = _Repair(settings, ticket, models[ticket.machine], known, mine, one)
             found[ticket.number] = _proof(case)
     return found
 
@@ -103,7 +109,12 @@ class _Repair:
     model: Model
     history: History
     moves: Sequence[Move]
-    sd_mm: float
+    judged: Assessment | None
+
+    def ranges(self) -> Floats:
+        """The ranges of its history as they are judged, mm."""
+        raw = self.history.ranges()
+        return raw if self.judged is None else raw - self.judged.range_share_mm
 
 
 def _proof(case: _Repair) -> Proof:
@@ -111,7 +122,7 @@ def _proof(case: _Repair) -> Proof:
     assert ticket.work_until is not None
     celsius = history.bed_celsius.copy()
     celsius[history.celsius_is_now] = float("nan")
-    ranges = history.ranges()
+    ranges = case.ranges()
     good = find_judgeable(history, case.model)
     end = _end_of_work(case, good, celsius)
     predicted = ticket.predicted_mm
@@ -127,7 +138,7 @@ def _proof(case: _Repair) -> Proof:
         since=ticket.work_until.timestamp(),
         usable_mm=case.settings.limits.usable_mm,
         predicted_mm=predicted,
-        sd_mm=case.sd_mm,
+        sd_mm=(case.judged.range_sd_mm or 0.0) if case.judged else 0.0,
         band_celsius=ticket.bed_celsius,
         probings=wanted,
     )

@@ -19,7 +19,8 @@ from datetime import date, datetime, timedelta
 from typing import Literal
 
 from farmwatch.judge import Assessment, FleetAssessment
-from farmwatch.tickets.ticket import BY_HAND, NEEDS_TECHNICIAN, REPLACED, Ticket, TicketCause, plan_document
+from farmwatch.judge.assessment import Plan
+from farmwatch.tickets.ticket import BY_HAND, NEEDS_TECHNICIAN, REPLACED, Ticket, TicketCause
 
 __all__ = [
     "RISE_AFTER_FLOOR_MM",
@@ -28,7 +29,6 @@ __all__ = [
     "changes_due",
     "draft_by_hand",
     "is_settled",
-    "with_numbers",
     "workday",
 ]
 
@@ -38,6 +38,7 @@ QUIET_AFTER_A_NO = timedelta(weeks=4)
 # A change smaller than this, or than 10 %, is no news worth an entry.
 NEWS_MM = 0.02
 NEWS_SHARE = 0.10
+SAME_SHIM_MM = 0.0005
 CAME_RIGHT = "It came right by itself"
 
 
@@ -153,18 +154,18 @@ def _refused(machine: Assessment, mine: Sequence[Ticket], at: datetime) -> bool:
     """Whether a person has withdrawn its last ticket lately: no other is proposed, and it stays among the decisions."""
     ended = [t for t in mine if t.closed_at is not None and t.cause != "host" and t.closed_range_mm is not None]
     last = max(ended, key=lambda t: (t.closed_at, t.number), default=None)
-    if last is None or last.phase != "withdrawn" or machine.range_mm is None:
+    if last is None or last.phase != "withdrawn" or machine.condition_range_mm is None:
         return False
     assert last.closed_at is not None
     assert last.closed_range_mm is not None
-    risen = machine.range_mm > last.closed_range_mm + RISE_AFTER_FLOOR_MM
+    risen = machine.condition_range_mm > last.closed_range_mm + RISE_AFTER_FLOOR_MM
     return not risen and at - last.closed_at < QUIET_AFTER_A_NO
 
 
 def draft_by_hand(fleet: FleetAssessment, machine: Assessment, cause: TicketCause, why: str, rules: Rules) -> Ticket:
     """The ticket that a person opens for a machine, with what is known of it now."""
     today = fleet.at.date()
-    priority = 2 if machine.range_mm is None else _priority(machine, fleet)
+    priority = 2 if machine.condition_range_mm is None else _priority(machine, fleet)
     draft = _draft(fleet, machine, cause, priority=priority, due=_due(priority, today, rules))
     return replace(draft, remark=f"{BY_HAND}: {why}")
 
@@ -230,8 +231,20 @@ def _is_news(machine: Assessment, open_ticket: Ticket) -> bool:
     if open_ticket.remark.startswith(CAME_RIGHT) or open_ticket.range_mm is None or machine.condition_range_mm is None:
         return True
     off = abs(machine.condition_range_mm - open_ticket.range_mm)
-    replanned = plan_document(machine.plan) != open_ticket.plan or machine.advice != open_ticket.advice
+    replanned = machine.advice != open_ticket.advice or _is_another(machine.plan, open_ticket.work_plan)
     return off > max(NEWS_MM, NEWS_SHARE * open_ticket.range_mm) or replanned
+
+
+def _is_another(plan: Plan | None, before: Plan | None) -> bool:
+    """Whether other teeth or shims are told, or other amounts by more than a mesh strays; not what it leaves."""
+    if plan is None or before is None:
+        return plan is not before
+    if plan.teeth != before.teeth or plan.shims_mm.keys() != before.shims_mm.keys():
+        return True
+    if any(abs(thick - before.shims_mm[name]) > SAME_SHIM_MM for name, thick in plan.shims_mm.items()):
+        return True
+    turned = {name: abs(mm - before.turn_mm.get(name, 0.0)) for name, mm in plan.turn_mm.items()}
+    return not plan.teeth and max(turned.values(), default=0.0) > NEWS_MM
 
 
 def _refreshed(fleet: FleetAssessment, machine: Assessment, open_ticket: Ticket, rules: Rules, today: date) -> Ticket:
@@ -240,7 +253,7 @@ def _refreshed(fleet: FleetAssessment, machine: Assessment, open_ticket: Ticket,
     if open_ticket.due is not None:
         due = min(due, open_ticket.due)
     remark = "" if open_ticket.remark.startswith(CAME_RIGHT) else open_ticket.remark
-    return replace(with_numbers(open_ticket, machine), priority=priority, due=due, remark=remark)
+    return replace(open_ticket.with_numbers(machine), priority=priority, due=due, remark=remark)
 
 
 def _draft(fleet: FleetAssessment, machine: Assessment, cause: TicketCause, *, priority: int, due: date) -> Ticket:
@@ -256,17 +269,7 @@ def _draft(fleet: FleetAssessment, machine: Assessment, cause: TicketCause, *, p
         due=due,
         bed_celsius=machine.reading.bed_celsius if machine.reading else None,
     )
-    return draft if cause == "host" else with_numbers(draft, machine)
-
-
-def with_numbers(ticket: Ticket, machine: Assessment) -> Ticket:
-    """The ticket with range, advice and plan as the machine is judged now."""
-    plan = machine.plan
-    after = None
-    if plan is not None:
-        # What is left when the advice is followed: after shims where shims are advised, else after the teeth.
-        after = plan.range_after_shims_mm if "shim" in machine.advice else plan.range_after_mm
-    return replace(ticket.planned(machine.advice, plan), range_mm=machine.condition_range_mm, predicted_mm=after)
+    return draft if cause == "host" else draft.with_numbers(machine)
 
 
 def _priority(machine: Assessment, fleet: FleetAssessment) -> int:

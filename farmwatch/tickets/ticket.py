@@ -1,4 +1,4 @@
-"""A ticket, what happened to it, and how both stood at an earlier time. Values only; times are aware, UTC."""
+"""A ticket and what happened to it. Values only; times are aware, UTC."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from typing import Any, Literal
 
-from farmwatch.judge import CAUTIONS, CAUTIONS_FOOT
+from farmwatch.judge import CAUTIONS, CAUTIONS_FOOT, Assessment
 from farmwatch.judge.assessment import Plan
 from farmwatch.judge.tables import CAUSES, Cause
 from farmwatch.store import Move
@@ -15,8 +15,8 @@ from farmwatch.tickets.phases import CLOSED, OPEN, Action, Phase, possible
 from farmwatch.times import rfc3339
 
 __all__ = [
-    "BY_HAND", "NEEDS_TECHNICIAN", "PROGRAM", "REPLACED", "SCHEMA", "Ticket", "TicketCause", "TicketEvent", "as_of",
-    "cautions_of", "not_undone", "owner_of", "plan_document", "work_span",
+    "BY_HAND", "NEEDS_TECHNICIAN", "PROGRAM", "REPLACED", "SCHEMA", "Ticket", "TicketCause", "TicketEvent",
+    "cautions_of", "plan_document",
 ]  # fmt: skip
 
 SCHEMA = "farmwatch.ticket/1"
@@ -99,6 +99,30 @@ class Ticket:
     def planned(self, advice: Sequence[str], plan: Plan | None) -> Ticket:
         """The same ticket with the advice and plan of an assessment."""
         return replace(self, advice=tuple(advice), plan=plan_document(plan))
+
+    def with_numbers(self, machine: Assessment) -> Ticket:
+        """The same ticket with range, advice and plan as its machine is judged."""
+        plan = machine.plan
+        after = None
+        if plan is not None:
+            # What is left when the advice is followed: after shims where shims are advised, else after the teeth.
+            after = plan.range_after_shims_mm if "shim" in machine.advice else plan.range_after_mm
+        return replace(self.planned(machine.advice, plan), range_mm=machine.condition_range_mm, predicted_mm=after)
+
+    def as_judged(self, machine: Assessment | None) -> Ticket:
+        """The ticket as it is shown: with the newest numbers, and what is still to be done by them.
+
+        One that is closed, waits for its check or is about a host stays as it is. Of a machine out of service nothing
+        is judged: the moves of its ticket stand until a mesh is later than the beginning of the work.
+        """
+        if machine is None or not self.is_open or self.phase == "proving" or self.cause == "host":
+            return self
+        if machine.in_service:
+            return self.with_numbers(machine) if machine.condition_range_mm is not None else self
+        newest = None if machine.reading is None else machine.reading.taken_at
+        worked_on = self.work_from is not None and newest is not None and newest > self.work_from
+        known = replace(self, range_mm=machine.condition_range_mm or self.range_mm)
+        return replace(known, plan={}, predicted_mm=None) if worked_on else known
 
     def accepts(self, range_mm: float | None, at: datetime) -> bool:
         """Whether by this ticket a machine with that range is accepted as it is, at `at`."""
@@ -195,96 +219,6 @@ def cautions_of(document: Mapping[str, Any]) -> list[str]:
     """
     sends = document.get("phase") in OPEN and document.get("cause") != "host"
     return [*CAUTIONS, CAUTIONS_FOOT] if sends else []
-
-
-def as_of(tickets: Iterable[Ticket], events: Iterable[TicketEvent], at: datetime) -> list[Ticket]:
-    """The tickets that were there at `at` (aware), in the phases they had then; `events` in any order of tickets.
-
-    Events tell phases and hours of work, not numbers: what a later refresh may have overwritten (range, plan, advice,
-    remark, temperature) is left empty rather than told from the future. The due day stays: it is only ever drawn
-    nearer, never to a day that is past, so that whether a ticket was late then can be told from the day it has now.
-    """
-    past: dict[int, list[TicketEvent]] = {}
-    opened_again: set[int] = set()
-    for event in events:
-        if event.at <= at:
-            past.setdefault(event.number, []).append(event)
-        elif event.action in ("reopen", "undo"):
-            opened_again.add(event.number)
-    return [
-        _as_of(ticket, past[ticket.number], ticket.number in opened_again)
-        for ticket in tickets
-        if ticket.number in past
-    ]
-
-
-def not_undone(events: Iterable[TicketEvent]) -> list[TicketEvent]:
-    """The events of one ticket, in time order, without those that were undone and what undid them."""
-    standing: list[TicketEvent] = []
-    for event in events:
-        if event.action != "undo":
-            standing.append(event)
-            continue
-        for i in range(len(standing) - 1, -1, -1):
-            # New numbers came in between; they stay.
-            if standing[i].action != "refresh":
-                del standing[i]
-                break
-    return standing
-
-
-def work_span(events: Iterable[TicketEvent]) -> tuple[datetime | None, datetime | None]:
-    """When the last work of one ticket began and when it was said to be done, from its events in time order."""
-    work_from: datetime | None = None
-    work_until: datetime | None = None
-    for event in not_undone(events):
-        if event.action == "take":
-            work_from, work_until = event.at, None
-        elif event.action == "put-back":
-            work_from = None
-        elif event.action in ("done", "nothing-found"):
-            work_until = event.at
-    return work_from, work_until
-
-
-def owner_of(events: Iterable[TicketEvent]) -> str:
-    """Who has the ticket: who took it last, or whom it was given to; empty where nobody has it."""
-    owner = ""
-    for event in not_undone(events):
-        if event.action == "take":
-            owner = event.by
-        elif event.action == "assign":
-            owner = event.why
-        elif event.action == "put-back":
-            owner = ""
-    return owner
-
-
-def _as_of(ticket: Ticket, past: Sequence[TicketEvent], opened_again: bool) -> Ticket:
-    last = past[-1]
-    work_from, work_until = work_span(past)
-    closed = last.to_phase in CLOSED
-    # What was written as it closed still stands, unless it was opened again since.
-    terms = closed and not opened_again
-    return replace(
-        ticket,
-        phase=last.to_phase,
-        revision=len(past),
-        changed_at=last.at,
-        work_from=work_from,
-        work_until=work_until,
-        method=ticket.method if closed else None,
-        closed_at=last.at if closed else None,
-        closed_range_mm=ticket.closed_range_mm if terms else None,
-        accepted_limit_mm=ticket.accepted_limit_mm if terms else None,
-        accepted_until=ticket.accepted_until if terms else None,
-        range_mm=None,
-        predicted_mm=None,
-        advice=(),
-        plan={},
-        bed_celsius=None,
-        remark="",
-    )
 
 
 def _mm(value: float | None) -> float | None:

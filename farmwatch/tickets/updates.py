@@ -10,7 +10,7 @@ from farmwatch.config import Settings
 from farmwatch.judge import Assessment, FleetAssessment
 from farmwatch.store import Store
 from farmwatch.tickets.progress import NOT_AS_PLANNED, Proof, proofs
-from farmwatch.tickets.proposing import Rules, TicketChange, changes_due, draft_by_hand, with_numbers
+from farmwatch.tickets.proposing import Rules, TicketChange, changes_due, draft_by_hand
 from farmwatch.tickets.repository import TicketRepository, TicketTransaction
 from farmwatch.tickets.ticket import PROGRAM, Ticket, TicketCause
 from farmwatch.times import BELIEVED_AHEAD
@@ -62,14 +62,13 @@ def update_tickets(settings: Settings, store: Store, fleet: FleetAssessment) -> 
     book = TicketRepository(store)
     tickets = _begun(book.tickets(), fleet.at)
     replaced = _replaced_at(store, fleet.at)
-    noise = {machine.machine: machine.range_sd_mm or 0.0 for machine in fleet.machines}
-    found = proofs(settings, store, [t for t in tickets if t.machine in noise], fleet.at, noise)
+    machines = {machine.machine: machine for machine in fleet.machines}
+    found = proofs(settings, store, [t for t in tickets if t.machine in machines], fleet.at, machines)
     rules, today = rules_of(settings), fleet.at.astimezone(settings.farm.timezone).date()
     gone = [t for t in tickets if t.is_open and t.machine in replaced and replaced[t.machine] > t.opened_at]
     decided = [t for t in tickets if t.number in found and found[t.number].verdict.says != "waiting" and t not in gone]
     if not gone and not decided and not changes_due(fleet, tickets, rules, today):
         return TicketChanges()
-    machines = {machine.machine: machine for machine in fleet.machines}
     done: _Done = {"opened": [], "refreshed": [], "withdrawn": [], "proven": [], "came_back": []}
 
     def apply(transaction: TicketTransaction) -> None:
@@ -108,7 +107,7 @@ def _decide(
         why = f"{len(verdict.index)} probings at or under {verdict.bound_mm:.2f} mm. {remark}".strip()
 
         def close(found: Ticket) -> Ticket:
-            return replace(found, closed_at=at, closed_range_mm=machine.range_mm, remark=remark)
+            return replace(found, closed_at=at, closed_range_mm=machine.condition_range_mm, remark=remark)
 
         done["proven"].append(transaction.act(ticket.number, "prove", at=at, by=PROGRAM, why=why, change=close))
         return
@@ -120,7 +119,7 @@ def _decide(
     why = f"{still}{proof.now_mm:.2f} mm; the target was {verdict.bound_mm:.2f}. {what}"
 
     def reopen(found: Ticket) -> Ticket:
-        return replace(with_numbers(found, machine), remark=why)
+        return replace(found.with_numbers(machine), remark=why)
 
     done["came_back"].append(transaction.act(ticket.number, "fail", at=at, by=PROGRAM, why=why, change=reopen))
 
