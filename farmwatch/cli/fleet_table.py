@@ -182,6 +182,8 @@ def fleet_document(fleet: FleetAssessment, order: str = "worst") -> dict[str, An
                 "cause": m.cause,
                 "advice": list(m.advice),
                 "range_mm": None if m.range_mm is None else round(m.range_mm, 3),
+                # Only where it differs from the raw one, as in the assessment.
+                **({} if m.judged_range_mm is None else {"judged_range_mm": round(m.judged_range_mm, 3)}),
                 "taken_at": None if m.reading is None else rfc3339(m.reading.taken_at),
                 "mesh_old": m.mesh_old,
                 "silent": m.silent,

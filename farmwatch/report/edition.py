@@ -57,8 +57,8 @@ def report_document(view: WeeklyView) -> dict[str, Any]:
                 "machine": one.machine,
                 "question": one.question,
                 "ticket": one.ticket,
-                "range_mm": one.range_mm,
-                "after_mm": one.after_mm,
+                "range_mm": _mm(one.range_mm),
+                "after_mm": _mm(one.after_mm),
                 "hours": one.hours,
                 "parts": one.parts,
                 "overdue_days": one.overdue_days,
@@ -151,8 +151,8 @@ def _row(row: MachineRow, view: WeeklyView) -> tuple[Any, ...]:
         machine.in_service,
         machine.condition,
         machine.confirmed,
-        machine.condition_range_mm,
-        view.ranges_before.get(machine.machine),
+        _mm(machine.condition_range_mm),
+        _mm(view.ranges_before.get(machine.machine)),
         machine.cause,
         ";".join(machine.advice),
         None if machine.reading is None else machine.reading.taken_at.strftime("%Y-%m-%dT%H:%M:%SZ"),
@@ -160,11 +160,16 @@ def _row(row: MachineRow, view: WeeklyView) -> tuple[Any, ...]:
     )
 
 
+def _mm(value: float | None) -> float | None:
+    """To a thousandth, as every other document has it."""
+    return None if value is None else round(value, 3) + 0.0
+
+
 def _cell(value: Any) -> Any:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, float):
-        return f"{value:.4f}"
+        return f"{value:.3f}"
     if isinstance(value, str) and value[:1] in ("=", "+", "-", "@"):
         return "'" + value
     return value

@@ -12,8 +12,8 @@ import duckdb
 
 from farmwatch.errors import InputError
 from farmwatch.store import Store, ticket_sql
-from farmwatch.tickets.phases import CLOSED, Action, Phase, follows
 from farmwatch.tickets.past import not_undone, work_span
+from farmwatch.tickets.phases import CLOSED, Action, Phase, follows
 from farmwatch.tickets.ticket import Ticket, TicketEvent
 from farmwatch.times import BELIEVED_AHEAD, from_micros, micros
 
