@@ -13,7 +13,7 @@ from farmwatch.judge.tables import ADVICE, Advice
 from farmwatch.text import count, joined, mm
 from farmwatch.tickets import Ticket
 
-__all__ = ["Labour", "LabourRow", "find_labour", "parts_of", "work_of"]
+__all__ = ["Labour", "LabourRow", "count_parts", "find_labour", "parts_in_words", "parts_of", "work_of"]
 
 FEWEST_TIMED = 3
 """Timed jobs of a kind from which on the farm's own median counts."""
@@ -83,13 +83,24 @@ def parts_of(machines: Sequence[Assessment], *, short: bool = False) -> str:
 
     short: without the thicknesses.
     """
+    return parts_in_words(*count_parts(machines), short=short)
+
+
+def count_parts(machines: Sequence[Assessment]) -> tuple[Counter[float], int]:
+    """Shims by thickness, mm, and plates that the machines' plans ask for."""
     shims: Counter[float] = Counter()
     plates = 0
     for machine in machines:
         plates += "plate" in machine.advice
         if machine.plan is not None and "shim" in machine.advice:
             shims.update(round(thick, 3) for thick in machine.plan.shims_mm.values() if thick > 0)
-    said = [count(shims.total(), "shim")] if short and shims else []
+    return shims, plates
+
+
+def parts_in_words(shims: Mapping[float, int], plates: int, *, short: bool = False) -> str:
+    """Parts as `parts_of` says them."""
+    many = sum(shims.values())
+    said = [count(many, "shim")] if short and many else []
     said += (
         [] if short else [f"{count(number, 'shim')} of {mm(thick, 2)} mm" for thick, number in sorted(shims.items())]
     )

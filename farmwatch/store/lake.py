@@ -21,6 +21,7 @@ from farmwatch.store.database import Database, quoted
 from farmwatch.store.errors import StoreError
 from farmwatch.store.migrate import migrate
 from farmwatch.store.reading_facts import FACTS
+from farmwatch.store.sql import COUNTS
 from farmwatch.store.store import Store
 
 __all__ = [
@@ -54,7 +55,8 @@ class Mark:
 _MARKS = """
 SELECT strftime(r.taken_at, '%Y-%m') AS month, b.place, count(*), epoch_us(max(r.seen_at)),
        bit_xor(hash(r.machine, r.taken_at, r.seen_at, r.digest, r.grid, r.range_mm, {facts}))
-FROM readings r ASOF JOIN (SELECT unnest($places::BIGINT[]) AS place, unnest($after::BIGINT[]) AS after) b
+FROM (FROM readings WHERE {counts}) r
+ASOF JOIN (SELECT unnest($places::BIGINT[]) AS place, unnest($after::BIGINT[]) AS after) b
 ON epoch_us(r.seen_at) > b.after
 GROUP BY ALL ORDER BY ALL
 """
@@ -62,16 +64,18 @@ GROUP BY ALL ORDER BY ALL
 _PART = f"""
 COPY (
     SELECT {", ".join(f'"{name}"' for name in READING_COLUMNS)} FROM readings
-    WHERE strftime(taken_at, '%Y-%m') = {{month}} AND epoch_us(seen_at) > {{after}} AND epoch_us(seen_at) <= {{until}}
+    WHERE {COUNTS} AND strftime(taken_at, '%Y-%m') = {{month}}
+      AND epoch_us(seen_at) > {{after}} AND epoch_us(seen_at) <= {{until}}
     ORDER BY machine, taken_at, seen_at, rowid
 ) TO {{file}} (FORMAT parquet, COMPRESSION zstd, ROW_GROUP_SIZE {_ROWS_A_GROUP})
 """
 
 TABLES: Mapping[str, str] = {
-    "grids": """
-        SELECT grid, x, y FROM readings WHERE rowid IN (SELECT min(rowid) FROM readings GROUP BY grid) ORDER BY grid
+    "grids": f"""
+        SELECT grid, x, y FROM readings
+        WHERE rowid IN (SELECT min(rowid) FROM readings WHERE {COUNTS} GROUP BY grid) ORDER BY grid
     """,
-    "notes": 'SELECT machine, "at", what FROM notes ORDER BY ALL',
+    "notes": f'SELECT machine, "at", what FROM notes WHERE {COUNTS} ORDER BY ALL',
     "out_of_service": 'SELECT machine, since, "until", back_at FROM out_of_service ORDER BY ALL',
     # The remark of a ticket opened by hand ends in a person's words.
     "tickets": """
@@ -84,10 +88,17 @@ TABLES: Mapping[str, str] = {
                CASE WHEN "by" = 'farmwatch' THEN why ELSE '' END AS why
         FROM ticket_events ORDER BY number, place
     """,
-    "realign_moves": """
-        SELECT machine, ticket, "at", screw, teeth, mm, before_at, after_at, moved_mm, moved_sd_mm, range_before_mm,
-               range_after_mm
-        FROM realign_moves ORDER BY machine, "at", rowid
+    # What a move did is told by meshes that count alone.
+    "realign_moves": f"""
+        SELECT machine, ticket, "at", screw, teeth, mm, before_at, after_at,
+               CASE WHEN seen THEN moved_mm END AS moved_mm, CASE WHEN seen THEN moved_sd_mm END AS moved_sd_mm,
+               range_before_mm, CASE WHEN seen THEN range_after_mm END AS range_after_mm
+        FROM (
+            SELECT *, rowid AS id, NOT EXISTS (
+                FROM readings r WHERE r.machine = m.machine AND r.taken_at IN (m.before_at, m.after_at)
+                AND NOT (r.{COUNTS})
+            ) AS seen FROM realign_moves m WHERE {COUNTS}
+        ) ORDER BY machine, "at", id
     """,
     "polls": f"""
         SELECT machine, CAST("at" AS DATE) AS "day", outcome, count(*) AS tries, min("at") AS first_at,
@@ -132,7 +143,7 @@ def marks(store: Store, ends: Sequence[int]) -> list[Mark]:
     Raises StoreError.
     """
     places = list(range(len(ends) + 1))
-    statement = _MARKS.format(facts=", ".join(f"r.{fact.name}" for fact in FACTS))
+    statement = _MARKS.format(counts=COUNTS, facts=", ".join(f"r.{fact.name}" for fact in FACTS))
     with store.database.reading() as con:
         rows = con.execute(statement, {"places": places, "after": [-(2**62), *ends]}).fetchall()
     return [

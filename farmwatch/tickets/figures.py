@@ -5,6 +5,7 @@ Pure: tickets, events and time in. Names of people never enter here; the figures
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -21,6 +22,7 @@ __all__ = ["SCHEMA", "Durability", "Figures"]
 
 SCHEMA = "farmwatch.ticket-figures/1"
 RIGHT_WITHIN = timedelta(weeks=12)
+CHECKED_WITHIN = timedelta(weeks=13)
 DAY = 86400.0
 # A ticket taken on Friday and closed on Monday was not worked on for three days.
 LONGEST_WORK_HOURS = 12.0
@@ -34,6 +36,8 @@ class Durability:
     method: str
     repairs: int
     ended: int
+    followed_days: float = 0.0
+    """How long they were followed in all: until the next ticket, or until now."""
     median_days: float | None
     still_holding_after_90_days: float | None
 
@@ -49,6 +53,8 @@ class Figures:
     durability: tuple[Durability, ...]
     first_try: tuple[int, int]
     """Proven at the first try, of how many decided."""
+    checks: tuple[int, int] = (0, 0)
+    """Checks of repairs within thirteen weeks: how many held, how many failed."""
     looked_at: tuple[int, int]
     """Confirmed at the machine, of how many flagged and looked at within twelve weeks."""
     hours_each: float | None
@@ -73,6 +79,7 @@ class Figures:
             open_tickets=sum(t.is_open for t in tickets if t.opened_at <= at),
             durability=_durability(hands, models, at),
             first_try=_first_try(past, {t.number for t in hands}),
+            checks=_checks(past, {t.number for t in hands}, at),
             looked_at=_looked_at(past, {t.number for t in hands}, at),
             hours_each=each,
             hours_timed=len(hours),
@@ -135,6 +142,7 @@ def _survival(model: str, method: str, found: list[tuple[float, bool]]) -> Durab
         method=method,
         repairs=len(found),
         ended=sum(ended for _, ended in found),
+        followed_days=math.fsum(days for days, _ in found),
         median_days=survival.median if enough else None,
         still_holding_after_90_days=survival.at(90.0) if followed else None,
     )
@@ -146,6 +154,11 @@ def _first_try(events: Sequence[TicketEvent], numbers: set[int]) -> tuple[int, i
         if event.number in numbers and event.action in ("prove", "fail"):
             first.setdefault(event.number, event.action)
     return sum(action == "prove" for action in first.values()), len(first)
+
+
+def _checks(events: Sequence[TicketEvent], numbers: set[int], at: datetime) -> tuple[int, int]:
+    actions = Counter(event.action for event in events if event.number in numbers and at - event.at < CHECKED_WITHIN)
+    return actions["prove"], actions["fail"]
 
 
 def _looked_at(events: Sequence[TicketEvent], numbers: set[int], at: datetime) -> tuple[int, int]:

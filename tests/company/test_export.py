@@ -226,3 +226,15 @@ def test_a_folder_that_cannot_be_made_is_said(farm, tmp_path):
     (tmp_path / "file").write_text("x")
     with pytest.raises(PlaceFails):
         farm.export(tmp_path / "file" / "lake")
+
+
+def test_what_was_set_aside_leaves_the_lake_and_comes_back(farm, lake):
+    farm.export(lake)
+    everything = stored(lake)
+    span = (NOW - timedelta(days=5), NOW)
+    farm.store.set_aside("readings", "heron-01", span, why="probe was loose", by="bench 2", at=NOW)
+    farm.export(lake)
+    assert len(stored(lake)) == len(everything) - 4
+    farm.store.put_back_in("readings", "heron-01", span, by="bench 2", at=NOW)
+    farm.export(lake)
+    assert stored(lake) == everything
