@@ -57,7 +57,7 @@ def _order(ticket: Ticket) -> tuple[bool, bool, float, date, int, int]:
 
 def _work(ticket: Ticket) -> str:
     if ticket.phase != "proving":
-        return ", ".join(ticket.advice)
+        return ", ".join(ticket.asks)
     return "" if ticket.cause == "host" else "do not turn"
 
 

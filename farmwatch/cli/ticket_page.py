@@ -74,8 +74,8 @@ def show_ticket(page: TicketPage) -> None:
     owner = owner_of(page.events)
     if owner and ticket.is_open:
         paragraph(f"owner: {sanitize(owner)}", hang=2)
-    if ticket.remark:
-        paragraph(f"note: {sanitize(ticket.remark)}", hang=2)
+    if ticket.note:
+        paragraph(f"note: {sanitize(ticket.note)}", hang=2)
     if ticket.phase == "proving":
         _show_proof(page)
     elif ticket.is_open:

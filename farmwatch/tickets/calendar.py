@@ -98,10 +98,10 @@ def _described(ticket: Ticket) -> str:
         lines.append("Do not turn anything: what is known is from before the work. Probe it hot.")
     elif ticket.range_mm is not None:
         lines.append(f"Range {ticket.range_mm:.2f} mm.")
-    if ticket.predicted_mm is not None:
+    if ticket.predicted_mm is not None and not _to_probe(ticket):
         lines.append(f"The work should leave {ticket.predicted_mm:.2f} mm.")
-    if ticket.remark:
-        lines.append(ticket.remark)
+    if ticket.note:
+        lines.append(ticket.note)
     has = "says what counts" if _to_probe(ticket) else "has the moves"
     lines.append(f"farmwatch ticket show {ticket.number} {has}.")
     if ticket.cause != "host" and not _to_probe(ticket):

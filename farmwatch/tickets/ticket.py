@@ -78,6 +78,17 @@ class Ticket:
         return self.phase not in CLOSED
 
     @property
+    def note(self) -> str:
+        """What there is to say of it now: why a check failed before the last work says nothing once that is done."""
+        return "" if self.phase == "proving" and not self.remark.startswith(BY_HAND) else self.remark
+
+    @property
+    def asks(self) -> tuple[str, ...]:
+        """The advice that it asks to be followed now: work that is done is not to be done twice, only probed."""
+        done = self.phase == "proving" and self.cause != "host"
+        return ("re-mesh",) if done else self.advice
+
+    @property
     def possible(self) -> tuple[Action, ...]:
         """What a person can do with it now."""
         return possible(self.phase)
@@ -151,10 +162,10 @@ class Ticket:
             "changed_at": rfc3339(self.changed_at),
             "range_mm": _mm(self.range_mm),
             "predicted_mm": _mm(self.predicted_mm),
-            "advice": list(self.advice),
+            "advice": list(self.asks),
             # What was planned is done: to read it as an order would turn a screw twice.
             "plan": None if self.phase == "proving" else self.plan or None,
-            "remark": self.remark or None,
+            "remark": self.note or None,
             "work_from": rfc3339(self.work_from),
             "work_until": rfc3339(self.work_until),
             "method": self.method,
