@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Literal
 
 from farmwatch.mesh import Floats
 
-__all__ = ["Drift", "Forecast", "HistoryFindings", "PlateForm", "Reversal", "Step", "StepName"]
+__all__ = [
+    "HORIZON_DAYS", "QUANTILES", "Crossings", "Drift", "Forecast", "HistoryFindings", "PlateForm", "Reversal", "Step",
+    "StepName",
+]  # fmt: skip
+
+HORIZON_DAYS = 182
+QUANTILES = (0.10, 0.25, 0.50, 0.75, 0.90)
 
 StepName = Literal["tooth-jump", "repair", "plate-change", "shift"]
 
@@ -52,9 +58,37 @@ class Forecast:
     p10: float | None
     p50: float | None
     p90: float | None
-    horizon_days: int = 182
+    horizon_days: int = HORIZON_DAYS
     p25: float | None = None
     p75: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Crossings:
+    """When the range passes its limit, as of one moment: what stays the same until something new is read.
+
+    Days are counted from `origin`; None is later than the last day that was looked at.
+    """
+
+    origin: datetime
+    quantiles: tuple[float | None, ...]
+    """Days at the shares of `QUANTILES`."""
+    draws: int
+    within: int
+    """Draws that pass within the horizon."""
+    late: tuple[float, ...]
+    """Days of those that pass after it, ascending."""
+
+    def forecast(self, at: datetime) -> Forecast:
+        """As of `at` (aware, from `origin` to 28 days after it): what has passed meanwhile passes today."""
+        gone = (at - self.origin) / timedelta(days=1)
+
+        def left(days: float | None) -> float | None:
+            return None if days is None or days - gone > HORIZON_DAYS else max(days - gone, 0.0)
+
+        p10, p25, p50, p75, p90 = map(left, self.quantiles)
+        chance = (self.within + sum(days - gone <= HORIZON_DAYS for days in self.late)) / self.draws
+        return Forecast(chance=chance, p10=p10, p25=p25, p50=p50, p75=p75, p90=p90, horizon_days=HORIZON_DAYS)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -100,4 +134,6 @@ class HistoryFindings:
     """One that the newest readings suggest; the next mesh decides."""
     drift: Drift | None = None
     forecast: Forecast | None = None
+    crossings: Crossings | None = None
+    """What the forecast is made from."""
     reversal: Reversal | None = None

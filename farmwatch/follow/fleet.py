@@ -9,12 +9,13 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from farmwatch.follow.findings import Drift, Forecast, HistoryFindings, Step
+from farmwatch.follow.findings import Crossings, Drift, HistoryFindings, Step
 from farmwatch.follow.forecasts import (
     DRAWS,
     LEAST_DAYS,
     LEAST_READINGS,
-    of_crossings,
+    crossings_of,
+    origin_of,
 )  # fmt: skip
 from farmwatch.follow.forms import forms_of, mean_form
 from farmwatch.follow.paths import draw_paths, path_crossings
@@ -26,6 +27,7 @@ from farmwatch.follow.trends import Trend, trend
 from farmwatch.measure import MeasuredHistory, grid_points, influence
 from farmwatch.mesh import Floats
 from farmwatch.model import Limits, Model
+from farmwatch.times import from_epoch
 
 __all__ = ["follow_fleet"]
 
@@ -103,12 +105,14 @@ def _followed(
     one, row = batch.series[b], batch.kept[b]
     suspected = suspected_of(batch, b, tooth)
     steps = steps_of(batch, b, tooth)
+    # The newest readings stand off: what comes is not told from what was.
+    crossings = _crossings(batch, b, limits, at, rng, steps) if suspected is None else None
     return HistoryFindings(
         steps=steps,
         suspected_step=suspected,
         drift=_drift(batch, b),
-        # The newest readings stand off: what comes is not told from what was.
-        forecast=_forecast(batch, b, limits, at, rng, steps) if suspected is None else None,
+        forecast=None if crossings is None else crossings.forecast(at),
+        crossings=crossings,
         reversal=reverse(forms_of(one, row), _centre(one.measured.model)),
     )
 
@@ -147,9 +151,9 @@ def _drift(batch: SegmentedBatch, b: int) -> Drift | None:
     )
 
 
-def _forecast(
+def _crossings(
     batch: SegmentedBatch, b: int, limits: Limits, at: datetime, rng: np.random.Generator, steps: Sequence[Step]
-) -> Forecast | None:
+) -> Crossings | None:
     run, one = _running(batch, b), batch.series[b]
     n, days = run.stop - run.start, float(batch.t[b, run.stop - 1] - batch.t[b, run.start])
     form = _trend_form(batch, b)
@@ -160,14 +164,16 @@ def _forecast(
     line, lines = _line(batch, b), batch.lines
     machine_freedom = int(batch.length[b]) - int(lines.rank[int(batch.first_line[b]) : line + 1].sum())
     freedom = max(3.0, float(machine_freedom))
-    now = (at.timestamp() - float(one.measured.history.taken_at[0])) / DAY
+    taken = one.measured.history.taken_at
+    origin = origin_of(float(taken[-1]), at.timestamp())
+    now = (origin - float(taken[0])) / DAY
     begin = _since_step(batch, b, steps)
     run = slice(begin, run.stop)
     heights = batch.u[b, run] - batch.extra[b, run] @ lines.coefficients[line, 2:]
     noise = batch.noise[b] * (1.0 + phi) / (1.0 - phi)
     path = draw_paths(batch.t[b, run] - now, heights, noise, freedom, rng, DRAWS)
     shares = _shares(one)[:, here.ravel()]
-    return of_crossings(path_crossings(path, form[here], shares, limits.usable_mm))
+    return crossings_of(path_crossings(path, form[here], shares, limits.usable_mm), from_epoch(origin))
 
 
 def _since_step(batch: SegmentedBatch, b: int, steps: Sequence[Step]) -> int:

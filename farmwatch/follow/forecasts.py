@@ -2,20 +2,26 @@
 
 from __future__ import annotations
 
+import math
+from datetime import UTC, datetime
+
 import numpy as np
 from numpy.typing import ArrayLike
 
-from farmwatch.follow.findings import Forecast
+from farmwatch.follow.findings import HORIZON_DAYS, QUANTILES, Crossings, Forecast
 from farmwatch.follow.lines import fit_lines
 from farmwatch.follow.paths import draw_paths, path_crossings
 from farmwatch.mesh import Floats
 
-__all__ = ["DRAWS", "HORIZON_DAYS", "LEAST_DAYS", "LEAST_READINGS", "forecast", "of_crossings"]
+__all__ = [
+    "DRAWS", "LEAST_DAYS", "LEAST_READINGS", "STEP_SECONDS", "crossings_of", "forecast", "of_crossings", "origin_of",
+]  # fmt: skip
 
-HORIZON_DAYS = 182
 LEAST_READINGS = 6
 LEAST_DAYS = 14.0
 DRAWS = 500
+STEP_SECONDS = 28 * 86400.0
+_ANY = datetime(2000, 1, 1, tzinfo=UTC)
 
 
 def forecast(
@@ -48,19 +54,27 @@ def forecast(
 
 def of_crossings(days: Floats) -> Forecast:
     """Chance and quantiles over all draws; a draw that never crosses counts as later than the horizon."""
+    return crossings_of(days, _ANY).forecast(_ANY)
+
+
+def crossings_of(days: Floats, origin: datetime) -> Crossings:
+    """What the draws' days `[draws]` from `origin` (aware) say, inf where one never crosses."""
     ordered = np.sort(days)
-
-    def quantile(share: float) -> float | None:
-        # An order statistic itself: between a day and never there is nothing to interpolate.
-        value = float(ordered[round(share * (ordered.size - 1))])
-        return value if np.isfinite(value) else None
-
-    return Forecast(
-        chance=float(np.isfinite(days).mean()),
-        p10=quantile(0.10),
-        p50=quantile(0.50),
-        p90=quantile(0.90),
-        horizon_days=HORIZON_DAYS,
-        p25=quantile(0.25),
-        p75=quantile(0.75),
+    # An order statistic itself: between a day and never there is nothing to interpolate.
+    values = ordered[[round(share * (ordered.size - 1)) for share in QUANTILES]].tolist()
+    within = int(np.searchsorted(ordered, HORIZON_DAYS, side="right"))
+    return Crossings(
+        origin=origin,
+        quantiles=tuple(value if math.isfinite(value) else None for value in values),
+        draws=ordered.size,
+        within=within,
+        late=tuple(ordered[within : int(np.searchsorted(ordered, np.inf))].tolist()),
     )
+
+
+def origin_of(newest: float, at: float) -> float:
+    """The moment (epoch seconds) as of which paths are drawn: the newest reading's, or whole 28 days after it.
+
+    Not the time asked for: so that what is drawn is the same until something new is read.
+    """
+    return newest + STEP_SECONDS * max(math.floor((at - newest) / STEP_SECONDS), 0)

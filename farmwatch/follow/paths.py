@@ -22,10 +22,10 @@ from farmwatch.mesh import Floats
 __all__ = ["KNOTS", "PRIOR", "DriftPrior", "draw_paths", "path_crossings"]
 
 KNOTS: Floats = np.array(
-    [0, 1, 2, 4, 6, 9, 12, 16, 20, 25, 30, 36, 42, 50, 58, 66, 75, 84, 94, 105, 117, 130, 143, 156, 169, 182],
+    [0, 1, 2, 4, 6, 9, 12, 16, 20, 25, 30, 36, 42, 50, 58, 66, 75, 84, 94, 105, 117, 130, 143, 156, 169, 182, 196, 210],
     dtype=float,
 )
-"""Days ahead at which a path is drawn; between them it is a line."""
+"""Days ahead at which a path is drawn; between them it is a line. The horizon, and 28 days to go on from."""
 
 _WEEK = 7.0
 _YEAR_WEEKS = 365.25 / 7.0

@@ -1,11 +1,13 @@
 """Forecast: crossings against brute force, draws against the theory, and what a quantile past the horizon is."""
 
+from datetime import UTC, datetime, timedelta
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from farmwatch.follow.forecasts import forecast, of_crossings
+from farmwatch.follow.forecasts import crossings_of, forecast, of_crossings, origin_of
 from farmwatch.follow.paths import KNOTS, PRIOR, DriftPrior, draw_paths, path_crossings
 from farmwatch.measure import grid_points, influence
 
@@ -60,7 +62,7 @@ def test_a_walk_strays_with_the_root_of_time(row, variance):
     rng = np.random.default_rng(2)
     t = np.arange(-40.0, 1.0)
     path = draw_paths(t, np.zeros((41, 1)), np.array([[1e-10]]), 1e9, rng, 20_000, _only(row))
-    away = path[:, -1, 0] - path[:, 0, 0]
+    away = path[:, KNOTS == 182.0, 0][:, 0] - path[:, 0, 0]
     # The slope of 0.001 mm a week that goes with it is hardly known from a walk.
     slope = 0.001**2 * 26.0**2
     assert variance(26.0) * 0.95 <= away.var() <= (variance(26.0) + slope) * 1.05
@@ -74,7 +76,7 @@ def test_few_readings_are_drawn_towards_rest_and_many_are_not():
         t = np.linspace(-20.0 if n == 8 else -150.0, 0.0, n)
         u = rate * t[:, None] * [1.0, 0.0] + rng.normal(0, 0.008, (n, 2))
         path = draw_paths(t, u, noise, 2.0 * n - 4.0, rng, 2000)
-        told.append(float(np.median((path[:, -1, 0] - path[:, 0, 0]) / 182.0)))
+        told.append(float(np.median((path[:, -1, 0] - path[:, 0, 0]) / KNOTS[-1])))
     assert told[0] < 0.6 * 0.002
     assert told[1] == pytest.approx(0.002, rel=0.06)
 
@@ -139,3 +141,18 @@ def test_the_same_generator_gives_the_same_forecast():
 def test_shapes_that_do_not_fit_are_refused():
     with pytest.raises(ValueError, match="heights"):
         forecast(np.arange(9.0), np.zeros((9, 3)), np.zeros(25), SHARES, 0.2, 9.0, np.random.default_rng(1))
+
+
+def test_a_forecast_made_earlier_goes_on_as_time_passes():
+    origin = datetime(2026, 11, 1, tzinfo=UTC)
+    told = crossings_of(np.array([3.0] * 20 + [60.0] * 40 + [190.0] * 20 + [np.inf] * 20), origin)
+    assert told.forecast(origin) == of_crossings(np.array([3.0] * 20 + [60.0] * 40 + [np.inf] * 40))
+    later = told.forecast(origin + timedelta(days=10))
+    assert (later.chance, later.p10, later.p50, later.p75, later.p90) == (0.8, 0.0, 50.0, 180.0, None)
+
+
+def test_paths_are_drawn_as_of_the_newest_reading_and_of_every_28_days_after_it():
+    newest, day = 1_000_000.0, 86400.0
+    assert origin_of(newest, newest + 27.9 * day) == newest
+    assert origin_of(newest, newest + 28.0 * day) == newest + 28 * day
+    assert origin_of(newest, newest + 60.0 * day) == newest + 56 * day
