@@ -20,14 +20,14 @@ from farmwatch.config.company import Company, Site
 from farmwatch.config.faults import nearest, shown
 from farmwatch.config.secret import Secret
 from farmwatch.config.section import Name, Section, reads
-from farmwatch.config.serving import Pages, Person, ServiceSection
+from farmwatch.config.serving import Pages, Person, Role, ServiceSection
 from farmwatch.errors import InputError
 from farmwatch.model import Limits, Model
 
 __all__ = [
     "SECTIONS", "Also", "Company", "Farm", "Limits", "LimitsSection", "Machine", "Mail", "Mapping", "ModelSection",
-    "Pages", "Person", "Poll", "ScrewSection", "Section", "ServiceSection", "Settings", "Site", "Tickets", "Webhook",
-    "WeeklyTime", "Working",
+    "Pages", "Person", "Poll", "Role", "ScrewSection", "Section", "ServiceSection", "Settings", "Site", "Tickets",
+    "Webhook", "WeeklyTime", "Working",
 ]  # fmt: skip
 
 

@@ -15,7 +15,8 @@ them (`running`). There are four wake-ups:
 
 How long to wait is measured on the monotonic clock (`clock`), what is due is asked of the clock on the wall. So
 outages, sleep and a clock that is set need no case of their own: a step done late does what is due by then, once. All
-threads write what they know into one `status`; `published` makes /health and /metrics of it, `listening` serves them.
+threads write what they know into one `status`; `published` makes /health and /metrics of it; `farmwatch.pages` serves
+them, and what `pages_source` lends it.
 """
 
 import lazy_loader as lazy

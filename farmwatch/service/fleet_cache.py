@@ -86,12 +86,15 @@ def save(settings: Settings, database: Path, cache: FleetCache) -> None:
         beside.write_text(json.dumps(document), encoding="utf-8")
 
 
-def load(settings: Settings, database: Path, now: datetime) -> FleetCache | None:
-    """What was kept; None where there is nothing, or it is older than an hour or of another configuration."""
+def load(settings: Settings, database: Path, now: datetime, *, oldest: timedelta | None = OLDEST) -> FleetCache | None:
+    """What was kept; None where there is nothing, or it is older than `oldest` (None: as old as it may be) or of
+    another configuration."""
     try:
         document = json.loads(_file(database).read_text(encoding="utf-8"))
         at = datetime.fromisoformat(document["at"])
-        if document["settings"] != _fingerprint(settings) or not timedelta(0) <= now - at <= OLDEST:
+        if document["settings"] != _fingerprint(settings):
+            return None
+        if oldest is not None and not timedelta(0) <= now - at <= oldest:
             return None
         rows: dict[str, dict[str, Any]] = document["machines"]
         machines = {m.name: _assessment(settings, m, rows[m.name]) for m in settings.machines}

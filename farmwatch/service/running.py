@@ -1,8 +1,8 @@
 """The service: what it is made of, its wake-ups, and its life from start to signal.
 
 One process. A scheduler wakes the steps (polls, scheduled jobs, deliveries), each of which has a thread of its own;
-health has threads too. The main thread waits for signals, feeds the watchdog while something goes on, and notices when
-the clock was set.
+the pages have threads too. The main thread waits for signals, feeds the watchdog while something goes on, and notices
+when the clock was set.
 """
 
 from __future__ import annotations
@@ -17,13 +17,13 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 
 from farmwatch.config import ConfigError, Settings, load_settings
+from farmwatch.pages import PagesServer, make_app
 from farmwatch.service.clock import ClockWatch, Repeater, Schedule
 from farmwatch.service.deliveries import Deliveries
-from farmwatch.service.listening import Listener, Reply
 from farmwatch.service.logs import LineFormatter, log_event, secrets_of, set_up_log
+from farmwatch.service.pages_source import pages_source
 from farmwatch.service.polling import Polling
 from farmwatch.service.process import Notifier, Signals, only_one
-from farmwatch.service.published import CONTENT_TYPE, figures_text, health_document
 from farmwatch.service.scheduled_jobs import ScheduledJobs
 from farmwatch.service.status import ServiceStatus
 from farmwatch.store import DurableWriter, Store, StoreError
@@ -40,6 +40,8 @@ JOBS_SECONDS, DELIVERIES_SECONDS = 20.0, 60.0
 LOOK_SECONDS = 1.0
 # How long steps have to end after TERM, and after which time the process ends whatever hangs.
 ENDING_SECONDS, HARD_END_SECONDS = 8.0, 9.5
+# Keys of [service] that change with a restart.
+_FIXED = ("listen", "certificate", "key", "behind_proxy")
 # Nothing at all has gone on for so long beyond a host's deadline: something hangs.
 STILL_SECONDS = 120.0
 
@@ -76,9 +78,8 @@ class Service:
         self.jobs = ScheduledJobs(settings, self.store, self.status, self.stop)
         self.deliveries = Deliveries(settings, self.store, self.status)
         self.notifier = Notifier(os.environ)
-        self.listener = Listener(
-            settings.service.host, settings.service.port, {"/health": self._health, "/metrics": self._figures}
-        )
+        lent = pages_source(lambda: self.settings, self.store, self.status, self.clock, self._changed_by_hand)
+        self.pages = PagesServer(make_app(lent), settings.service)
         self._formatter = formatter
         self._alive_at = time.monotonic()
         self.repeaters = {
@@ -123,20 +124,14 @@ class Service:
 
     def _use(self, fresh: Settings) -> None:
         old = self.settings
-        fixed = [
-            name
-            for name, was, becomes in (
-                ("farm.database", old.farm.database, fresh.farm.database),
-                ("service.listen", old.service.listen, fresh.service.listen),
-            )
-            if was != becomes
-        ]
+        fixed = ["farm.database"] if old.farm.database != fresh.farm.database else []
+        fixed += [f"service.{name}" for name in _FIXED if getattr(old.service, name) != getattr(fresh.service, name)]
         if fixed:
             log_event(
                 _log, logging.WARNING, "restart-needed", keys=", ".join(fixed), words="these change with a restart"
             )
             farm = fresh.farm.model_copy(update={"database": old.farm.database})
-            service = fresh.service.model_copy(update={"listen": old.service.listen})
+            service = fresh.service.model_copy(update={name: getattr(old.service, name) for name in _FIXED})
             fresh = fresh.model_copy(update={"farm": farm, "service": service})
         self.settings = fresh
         if self._formatter is not None:
@@ -152,14 +147,14 @@ class Service:
         try:
             self.store.check()
         except StoreNewer:
-            self.listener.close()
+            self.pages.close()
             raise
         except StoreError as fault:
             log_event(_log, logging.ERROR, "database-unwell", words=str(fault))
 
     def _start(self) -> None:
         self._look_at_clock()
-        self.listener.start()
+        self.pages.start()
         for repeater in self.repeaters.values():
             repeater.start()
         self._schedule.start()
@@ -169,7 +164,7 @@ class Service:
             _log, logging.INFO, "started",
             farm=farm.name, machines=len(self.settings.machines), database=farm.database,
             configuration=self.settings.path,
-            listen=f"{self.settings.service.host}:{self.listener.port}",
+            listen=f"{self.settings.service.host}:{self.pages.port}",
         )  # fmt: skip
 
     def _wait(self, signals: Signals) -> None:
@@ -218,13 +213,13 @@ class Service:
         self.stop.set()
         self._schedule.end()
         self.wake()
-        closing = threading.Thread(target=self.listener.close, name="farmwatch-close", daemon=True)
+        closing = threading.Thread(target=self.pages.close, name="farmwatch-close", daemon=True)
         closing.start()
         # A delivery under way is not waited for: what was not acknowledged is sent again after the next start.
         hanging = [name for name in ("polls", "jobs") if not self.repeaters[name].join(end - time.monotonic())]
         closing.join(max(0.0, end - time.monotonic()))
         if hanging or closing.is_alive():
-            what = ", ".join(hanging) or "an answer of health or figures"
+            what = ", ".join(hanging) or "an answer of the pages"
             log_event(_log, logging.ERROR, "ended-hard", words=f"did not end in time: {what}")
             return False
         self.polling.close()
@@ -250,14 +245,13 @@ class Service:
             what, f"a bug in farmwatch: {type(fault).__name__}; the log tells where", self.clock()
         )
 
+    def _changed_by_hand(self) -> None:
+        """Somebody changed something through the pages: it is judged soon."""
+        self.jobs.refresh_soon()
+        self.repeaters["jobs"].wake()
+
     def _alive(self) -> None:
         self._alive_at = time.monotonic()
-
-    def _health(self) -> Reply:
-        return Reply(*health_document(self.status.facts, self.clock()))
-
-    def _figures(self) -> Reply:
-        return Reply(200, CONTENT_TYPE, figures_text(self.status.facts, self.clock()))
 
 
 def _now() -> datetime:

@@ -45,6 +45,11 @@ class ScheduledJobs:
         self._done: dict[str, datetime] = {}
         self._tries: dict[str, tuple[int, datetime]] = {}
         self._remembered = False
+        self._asked = False
+
+    def refresh_soon(self) -> None:
+        """Judge what is new at the next step, however short ago that was done."""
+        self._asked = True
 
     def step(self, now: datetime) -> None:
         """Do what is due; never raises for what the database or a job can suffer."""
@@ -116,10 +121,10 @@ class ScheduledJobs:
     def _refresh(self, now: datetime) -> None:
         """Keep near to now what `fleet` shows, and the tickets; where that fails, `fleet` has more to judge itself."""
         last = self._status.facts.assessed_at
-        if self._stop.is_set() or (last is not None and timedelta(0) <= now - last < REFRESH_EVERY):
+        recent = last is not None and timedelta(0) <= now - last < REFRESH_EVERY
+        if self._stop.is_set() or (recent and not self._asked) or not self._may_try("refresh", now):
             return
-        if not self._may_try("refresh", now):
-            return
+        self._asked = False
         try:
             said = self._run_job(Job(kind="refresh", settings=self.settings, at=now), self._stop)
         except FarmwatchError as fault:

@@ -163,7 +163,7 @@ def test_nothing_is_reported_or_backed_up_by_a_clock_that_was_never_set(tmp_path
     assert not sent
     service.jobs.step(NOW)
     assert sent
-    service.listener.close()
+    service.pages.close()
     service.polling.close()
 
 

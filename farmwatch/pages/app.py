@@ -1,0 +1,128 @@
+"""The application: the table of routes made into Flask, and what stands around every page.
+
+Around every request stands `guard` (who asks, by which name of this computer, by what right) and `look` (templates and
+their words). The farm's source hangs on the application; `source()` gives it to the pages.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable
+from importlib import import_module
+from typing import Any, cast
+
+from flask import Flask, Response, current_app, render_template, request
+from werkzeug.exceptions import HTTPException
+from werkzeug.routing import BaseConverter
+
+from farmwatch.errors import FarmwatchError, InputError
+from farmwatch.pages import guard, look
+from farmwatch.pages.read import Reader
+from farmwatch.pages.routes import ROUTES, Route
+from farmwatch.pages.serving import LARGEST_BODY, PROBLEM, problem_body
+from farmwatch.pages.source import FarmSource
+from farmwatch.store import StoreError
+
+__all__ = ["make_app", "reader", "source"]
+
+_log = logging.getLogger(__name__)
+_BY_NAME = {route.name: route for route in ROUTES}
+
+
+def make_app(farm: FarmSource) -> Flask:
+    """The pages of a farm as a WSGI application."""
+    app = Flask("farmwatch.pages", static_folder=None, template_folder="template")
+    app.config.update(
+        MAX_CONTENT_LENGTH=LARGEST_BODY,
+        MAX_FORM_MEMORY_SIZE=LARGEST_BODY,
+        MAX_FORM_PARTS=200,
+        PROVIDE_AUTOMATIC_OPTIONS=False,
+        TRAP_HTTP_EXCEPTIONS=False,
+    )
+    app.extensions["farm"] = farm
+    app.extensions["reader"] = Reader(farm)
+    app.url_map.converters["machine"] = MachineName
+    guard.protect(app)
+    look.dress(app)
+    for route in ROUTES:
+        app.add_url_rule(route.rule, route.name, _view(route), methods=[route.method])
+    app.register_error_handler(HTTPException, _told)
+    app.register_error_handler(StoreError, _store_told)
+    app.register_error_handler(FarmwatchError, _refusal_told)
+    app.register_error_handler(Exception, _bug_told)
+    return app
+
+
+def source() -> FarmSource:
+    """The farm that this request is about."""
+    return cast(FarmSource, current_app.extensions["farm"])
+
+
+def reader() -> Reader:
+    """What the pages have read of it."""
+    return cast(Reader, current_app.extensions["reader"])
+
+
+class MachineName(BaseConverter):
+    """A machine's name as one piece of an address: "/" and "~" as in RFC 6901, a name of dots so that it stays one."""
+
+    regex = "[^/]+"
+
+    def to_python(self, value: str) -> str:
+        """The name."""
+        return value.replace("~2", ".").replace("~1", "/").replace("~0", "~")
+
+    def to_url(self, value: Any) -> str:
+        """Its place in an address."""
+        text = str(value).replace("~", "~0").replace("/", "~1")
+        return super().to_url(text.replace(".", "~2") if set(text) == {"."} else text)
+
+
+def _view(route: Route) -> Callable[..., Any]:
+    module, _, function = route.view.partition(":")
+    return cast(Callable[..., Any], getattr(import_module(f"farmwatch.pages.{module}"), function))
+
+
+# What goes wrong
+
+
+def _told(fault: HTTPException) -> Response:
+    answer = tell(fault.code or 500, _WORDS.get(fault.code or 500, fault.description or ""))
+    for name, value in fault.get_headers():
+        if name in ("Allow", "Retry-After", "WWW-Authenticate"):
+            answer.headers[name] = value
+    return answer
+
+
+def _store_told(fault: Exception) -> Response:
+    return tell(503, f"{fault}. Nothing was changed; what you typed is kept if you go back.")
+
+
+def _refusal_told(fault: Exception) -> Response:
+    return tell(404 if isinstance(fault, InputError) and request.method in ("GET", "HEAD") else 409, str(fault))
+
+
+def _bug_told(fault: Exception) -> Response:
+    _log.error("page-failed", exc_info=fault, extra={"fields": {"path": request.path, "method": request.method}})
+    return tell(500, "A bug in farmwatch; its log tells where.")
+
+
+def tell(status: int, words: str) -> Response:
+    """A page, or problem details (RFC 9457) where a program asks, that says what is wrong."""
+    route = _BY_NAME.get(request.endpoint or "")
+    if (route and route.kind == "json") or request.path.startswith(("/health", "/metrics", "/api")):
+        # The two that need no name say no more than their status.
+        detail = words if request.path.startswith("/api") else ""
+        return Response(problem_body(status, detail), status, content_type=PROBLEM)
+    return Response(render_template("told.html", status=status, words=words), status)
+
+
+_WORDS = {
+    400: "This request cannot be understood.",
+    403: "You may not do this.",
+    404: "There is nothing at this address.",
+    405: "Nothing can be done at this address in that way.",
+    413: "Too much at once: at most 64 KiB are taken.",
+    421: "This computer does not go by that name; use the address in [pages] url, or a numeric one.",
+    500: "A bug in farmwatch; its log tells where.",
+}

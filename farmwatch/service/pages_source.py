@@ -1,0 +1,47 @@
+"""What the service lends its pages: the configuration in force, what was judged last, its health and figures."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from datetime import datetime
+
+from farmwatch.config import Settings
+from farmwatch.judge import FleetAssessment
+from farmwatch.pages import FarmSource, Published
+from farmwatch.service.fleet_cache import load
+from farmwatch.service.published import CONTENT_TYPE, figures_text, health_document, problems
+from farmwatch.service.status import ServiceStatus
+from farmwatch.store import Store
+
+__all__ = ["pages_source"]
+
+
+def pages_source(
+    settings: Callable[[], Settings],
+    store: Store,
+    status: ServiceStatus,
+    clock: Callable[[], datetime],
+    changed: Callable[[], None],
+) -> FarmSource:
+    """The farm as the pages see it; `changed` is called after every change that they make."""
+
+    def judged(farm: Settings, now: datetime) -> FleetAssessment | None:
+        cache = load(farm, store.path, now, oldest=None)
+        if cache is None:
+            return None
+        machines = tuple(cache.machines[machine.name] for machine in farm.machines)
+        return FleetAssessment(at=cache.at, limits=farm.limits, machines=machines)
+
+    def amiss() -> Sequence[str]:
+        return [one.words for one in problems(status.facts, clock())]
+
+    return FarmSource(
+        settings=settings,
+        store=store,
+        judged=judged,
+        health=lambda: Published(*health_document(status.facts, clock())),
+        figures=lambda: Published(200, CONTENT_TYPE, figures_text(status.facts, clock())),
+        problems=amiss,
+        changed=changed,
+        clock=clock,
+    )
