@@ -94,7 +94,8 @@ def _judge_block(
     measured = measure_histories(histories, models, at)
     followed: Sequence[HistoryFindings | None] = [None] * len(machines)
     if following:
-        followed = follow_fleet(measured, settings.limits, at, rngs, tooth_steps=list(zip(steps, spread, strict=True)))
+        learned = list(zip(steps, spread, strict=True))
+        followed = follow_fleet(measured, settings.limits, at, rngs, tooth_steps=learned, priors=known.priors)
     judged = judge_fleet(measured, settings.limits, at, followed, steps)
     return [
         replace(

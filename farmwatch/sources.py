@@ -12,9 +12,10 @@ from datetime import datetime, timedelta
 from typing import Protocol
 
 from farmwatch.config import Settings
+from farmwatch.follow import DriftPrior
 from farmwatch.history import History, OpenTicket, OutOfService
 from farmwatch.store import Move, Store
-from farmwatch.store.records import LastAnswer
+from farmwatch.store.records import LastAnswer, LearnedDrift
 
 __all__ = ["Histories", "Known", "Source", "StoreSource"]
 
@@ -34,6 +35,8 @@ class Known:
     moves: Mapping[str, Sequence[Move]] = field(default_factory=dict)
     """Turns made at the bench whose effect was seen by then."""
     tickets: Mapping[str, OpenTicket] = field(default_factory=dict)
+    priors: Mapping[str, DriftPrior] = field(default_factory=dict)
+    """By model of machine, what the farm learned of its drift."""
 
     def history(self, machine: str) -> History:
         """Its readings with its times out of service; an empty one where nothing is known."""
@@ -93,6 +96,7 @@ class StoreSource:
                 out=self.store.spans_out(at),
                 moves=_seen_moves(self.store.moves(wanted, at), at),
                 tickets=self.store.open_tickets(wanted, at),
+                priors=_drift_priors(self.store.learned_drift(at)),
             )
 
     def newest_digests(self, at: datetime) -> Mapping[str, str]:
@@ -115,3 +119,9 @@ def _seen_moves(moves: Sequence[Move], at: datetime) -> dict[str, list[Move]]:
         if move.after_at is not None and move.after_at <= at:
             seen[move.machine].append(move)
     return seen
+
+
+def _drift_priors(learned: Mapping[str, LearnedDrift]) -> dict[str, DriftPrior]:
+    """By model of machine, what was learned; what an older farmwatch learned of other kinds of drift is left out."""
+    found = ((model, DriftPrior.of(one.weights)) for model, one in learned.items())
+    return {model: prior for model, prior in found if prior is not None}

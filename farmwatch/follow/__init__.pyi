@@ -1,12 +1,14 @@
-from .chart import cusum as cusum
-from .chart import ewma as ewma
 from .findings import Drift as Drift
 from .findings import Forecast as Forecast
 from .findings import HistoryFindings as HistoryFindings
 from .findings import Reversal as Reversal
 from .findings import Step as Step
 from .fleet import follow_fleet as follow_fleet
+from .fleet import learn_priors as learn_priors
 from .forecasts import forecast as forecast
+from .hindsight import ForecastScore as ForecastScore
+from .hindsight import score_forecasts as score_forecasts
+from .priors import DriftPrior as DriftPrior
 from .rigid_beds import SCREWS_OF_A_PLANE as SCREWS_OF_A_PLANE
 from .rigid_beds import explain_move as explain_move
 from .steps import find_steps as find_steps

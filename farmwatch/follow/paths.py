@@ -17,9 +17,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from farmwatch.follow.priors import PRIOR, DriftPrior
 from farmwatch.mesh import Floats
 
-__all__ = ["KNOTS", "PRIOR", "DriftPrior", "draw_paths", "path_crossings"]
+__all__ = ["KNOTS", "draw_paths", "log_likelihoods", "path_crossings"]
 
 KNOTS: Floats = np.array(
     [0, 1, 2, 4, 6, 9, 12, 16, 20, 25, 30, 36, 42, 50, 58, 66, 75, 84, 94, 105, 117, 130, 143, 156, 169, 182, 196, 210],
@@ -44,48 +45,19 @@ _SWING = 8
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class DriftPrior:
-    """What a farm's machines do, before one's own readings: k models and how common each is."""
+class _Fits:
+    """What k kinds of drift say of one machine's n occasions; columns turned to the axes of the noise."""
 
-    sizes: Floats
-    """`[k, 10]` sd of each kind of drift, in the order of `_covariances`, and a factor on the sd of a reading."""
-    weights: Floats
-    """`[k]`, sum 1."""
-
-
-def _prior() -> DriftPrior:
-    still = 0.0004
-    rows = [
-        # line   walk   bend    dies: 6, 12, 24 weeks   builds: 8, 20   swing  noise   weight
-        (still,  0.0,   0.0,    0.0,   0.0,   0.0,      0.0,   0.0,     0.0,   1.0,    0.020),
-        (0.002,  0.0,   0.0,    0.0,   0.0,   0.0,      0.0,   0.0,     0.0,   1.0,    0.045),
-        (0.006,  0.0,   0.0,    0.0,   0.0,   0.0,      0.0,   0.0,     0.0,   1.0,    0.300),
-        (0.015,  0.0,   0.0,    0.0,   0.0,   0.0,      0.0,   0.0,     0.0,   1.0,    0.120),
-        (0.050,  0.0,   0.0,    0.0,   0.0,   0.0,      0.0,   0.0,     0.0,   1.0,    0.030),
-        (0.001,  0.005, 0.0,    0.0,   0.0,   0.0,      0.0,   0.0,     0.0,   1.0,    0.0001),
-        (0.001,  0.010, 0.0,    0.0,   0.0,   0.0,      0.0,   0.0,     0.0,   0.8,    0.0004),
-        (0.001,  0.020, 0.0,    0.0,   0.0,   0.0,      0.0,   0.0,     0.0,   0.6,    0.0010),
-        (0.006,  0.010, 0.0,    0.0,   0.0,   0.0,      0.0,   0.0,     0.0,   0.8,    0.0001),
-        (0.006,  0.0,   0.0010, 0.0,   0.0,   0.0,      0.0,   0.0,     0.0,   1.0,    0.0008),
-        (still,  0.0,   0.0005, 0.009, 0.0,   0.0,      0.0,   0.0,     0.0,   1.0,    0.0005),
-        (still,  0.0,   0.0005, 0.0,   0.009, 0.0,      0.0,   0.0,     0.0,   1.0,    0.0005),
-        (still,  0.0,   0.0005, 0.0,   0.0,   0.009,    0.0,   0.0,     0.0,   1.0,    0.0005),
-        (still,  0.0,   0.0005, 0.0,   0.0,   0.0,      0.009, 0.0,     0.0,   1.0,    0.0005),
-        (still,  0.0,   0.0005, 0.0,   0.0,   0.0,      0.0,   0.009,   0.0,   1.0,    0.0005),
-        (still,  0.0,   0.0,    0.0,   0.0,   0.0,      0.0,   0.0,     0.020, 1.0,    0.012),
-        (still,  0.0,   0.0,    0.0,   0.0,   0.0,      0.0,   0.0,     0.050, 1.0,    0.024),
-        (0.006,  0.0,   0.0,    0.0,   0.0,   0.0,      0.0,   0.0,     0.040, 1.0,    0.003),
-    ]  # fmt: skip
-    table = np.array(rows)
-    return DriftPrior(table[:, :-1], table[:, -1] / table[:, -1].sum())
-
-
-PRIOR = _prior()
-"""mm and weeks; *common practice, no source*.
-
-Chosen on invented fleets so that the benchmark's machines, of which those with a short record all drift, lose nothing:
-a larger share at rest calls standing machines with 8 readings calmer still, and drifting ones too late.
-"""
+    log_likelihood: Floats
+    """`[k]`; −inf where a kind says nothing: a swing before half a year is there."""
+    lower: Floats
+    """`[k, m, n, n]` Cholesky factors of the covariances of what was read."""
+    white: Floats
+    """`[k, m, n]`"""
+    parts: Floats
+    """Covariances of the parts of a drift, of the occasions and the days ahead."""
+    axes: Floats
+    base: Floats
 
 
 def draw_paths(
@@ -97,46 +69,53 @@ def draw_paths(
     columns are turned to the axes of the noise, in which they are independent; drift knows no direction, so it stays
     what it was. Draws are shared out among the models by weight, without chance.
     """
-    when, y, count = _occasions(t, u)
-    own, axes = np.linalg.eigh(noise)
-    base = y.mean(axis=0)
-    turned = (y - base) @ axes
-    weeks = np.concatenate([when, KNOTS]) / _WEEK
-    parts = _covariances(weeks - weeks[0], float(weeks[count.size - 1] - weeks[0]))
-    sizes, weights = prior.sizes, prior.weights
-    if weeks[count.size - 1] - weeks[0] < _LEAST_SEASON_WEEKS:
-        able = sizes[:, _SWING] == 0
-        sizes, weights = sizes[able], weights[able]
-    n = count.size
-    squares = sizes[:, :-1] ** 2
-    drift = np.tensordot(squares, parts[:, :n, :n], axes=1)
-    own = np.maximum(own, _LEAST_VARIANCE)
-    scatter = np.square(sizes[:, -1])[:, None] * own
-    known = (drift + _LEVEL_SD**2)[:, None] + scatter[:, :, None, None] * np.diag(1.0 / count)
-    lower = _lower(known)
-    white = np.linalg.solve(lower, turned.T[None, :, :, None])[..., 0]
-    fit = np.log(np.einsum("kjnn->kjn", lower)).sum(axis=2) + 0.5 * np.square(white).sum(axis=2)
-    log_weight = np.log(weights) - fit.sum(axis=1)
+    fits = _fit(t, u, noise, prior)
+    n, columns = fits.white.shape[2], fits.white.shape[1]
+    log_weight = np.log(prior.weights) + fits.log_likelihood
     weight = np.exp(log_weight - log_weight.max())
     share = np.rint(np.cumsum(weight / weight.sum()) * draws).astype(np.intp)
     each = np.diff(share, prepend=0)
     told = np.flatnonzero(each)
-    ahead = np.tensordot(squares[told], parts[:, n:, :], axes=1) + _LEVEL_SD**2
-    half = np.linalg.solve(lower[told], np.swapaxes(ahead[:, :, :n], 1, 2)[:, None])
-    middle = np.einsum("kjnt,kjn->kjt", half, white[told])
+    ahead = np.tensordot(np.square(prior.sizes[told, :-1]), fits.parts[:, n:, :], axes=1) + _LEVEL_SD**2
+    half = np.linalg.solve(fits.lower[told], np.swapaxes(ahead[:, :, :n], 1, 2)[:, None])
+    middle = np.einsum("kjnt,kjn->kjt", half, fits.white[told])
     spread = ahead[:, None, :, n:] - np.swapaxes(half, 2, 3) @ half
     root = _lower(spread + _JITTER_MM2 * np.eye(KNOTS.size))
-    z = rng.standard_normal((draws, turned.shape[1], KNOTS.size))
+    z = rng.standard_normal((draws, columns, KNOTS.size))
     stretch = np.sqrt(freedom / rng.chisquare(freedom, draws))
-    path = np.empty((draws, KNOTS.size, turned.shape[1]))
+    path = np.empty((draws, KNOTS.size, columns))
     begin = 0
     for a, k in enumerate(told):
         some = slice(begin, begin + int(each[k]))
         begin = some.stop
         moved = np.swapaxes(z[some], 0, 1) @ np.swapaxes(root[a], 1, 2)
         path[some] = np.moveaxis(moved * stretch[some, None] + middle[a][:, None, :], 0, 2)
-    result: Floats = path @ axes.T + base
+    result: Floats = path @ fits.axes.T + fits.base
     return result
+
+
+def log_likelihoods(t: Floats, u: Floats, noise: Floats, prior: DriftPrior = PRIOR) -> Floats:
+    """Log likelihood `[k]` of each kind of drift, from heights as `draw_paths` takes them."""
+    return _fit(t, u, noise, prior).log_likelihood
+
+
+def _fit(t: Floats, u: Floats, noise: Floats, prior: DriftPrior) -> _Fits:
+    when, y, count = _occasions(t, u)
+    own, axes = np.linalg.eigh(noise)
+    base = y.mean(axis=0)
+    turned = (y - base) @ axes
+    n = count.size
+    weeks = np.concatenate([when, KNOTS]) / _WEEK
+    span = float(weeks[n - 1] - weeks[0])
+    parts = _covariances(weeks - weeks[0], span)
+    drift = np.tensordot(np.square(prior.sizes[:, :-1]), parts[:, :n, :n], axes=1)
+    scatter = np.square(prior.sizes[:, -1])[:, None] * np.maximum(own, _LEAST_VARIANCE)
+    known = (drift + _LEVEL_SD**2)[:, None] + scatter[:, :, None, None] * np.diag(1.0 / count)
+    lower = _lower(known)
+    white = np.linalg.solve(lower, turned.T[None, :, :, None])[..., 0]
+    misfit = np.log(np.einsum("kjnn->kjn", lower)).sum(axis=(1, 2)) + 0.5 * np.square(white).sum(axis=(1, 2))
+    unable = (prior.sizes[:, _SWING] > 0) & (span < _LEAST_SEASON_WEEKS)
+    return _Fits(np.where(unable, -np.inf, -misfit), lower, white, parts, axes, base)
 
 
 def path_crossings(path: Floats, form: Floats, influence: Floats, limit_mm: float) -> Floats:

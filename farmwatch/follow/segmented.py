@@ -71,6 +71,14 @@ class SegmentedBatch:
     """Of every segment, machine after machine; `first_line [b]` is where each machine's begin."""
     first_line: Ints
 
+    def running(self, b: int) -> slice:
+        """The kept readings of machine `b`'s segment that still runs."""
+        return slice(int(self.starts[b][-1]), int(self.length[b]))
+
+    def last_line(self, b: int) -> int:
+        """Number of the line of that segment."""
+        return int(self.first_line[b]) + len(self.starts[b]) - 1
+
 
 def segment_machines(series: Sequence[Series]) -> SegmentedBatch:
     """Noise, autocorrelation and segments of machines that have equally many movable screws and bands (not nil)."""

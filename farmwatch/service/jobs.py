@@ -15,6 +15,7 @@ from pathlib import Path
 
 from farmwatch.assess import assess, host_facts
 from farmwatch.errors import FarmwatchError
+from farmwatch.foresight import keep_forecasts, learn_drift
 from farmwatch.judge import Assessment, FleetAssessment, HostFacts, with_host
 from farmwatch.report import Week, write_week
 from farmwatch.service.calendar import night_key, report_key
@@ -38,6 +39,9 @@ def do(job: Job, store: Store) -> dict[str, object]:
     """
     if job.kind == "refresh":
         return _refresh(job, store)
+    if job.kind == "night":
+        # Before the farm is judged: what is judged later in the night's own record rests on it.
+        learn_drift(job.settings, store, job.at)
     said = _assess(job, store)
     if job.kind == "night":
         return said | _night(job, store)
@@ -51,6 +55,7 @@ def _assess(job: Job, store: Store) -> dict[str, object]:
     machines = {one.machine: one for one in fleet.machines}
     save(job.settings, store.path, FleetCache(at=job.at, records=records, machines=machines))
     book = update_tickets(job.settings, store, fleet)
+    keep_forecasts(store, fleet, str(Week.holding(job.at.astimezone(job.settings.farm.timezone).date())))
     letters = Outbox(store).announce(job.settings, job.at)
     conditions = _conditions(fleet)
     store.add_run(Run(name=ASSESSMENT, at=job.at, detail=json.dumps(conditions)))

@@ -10,7 +10,7 @@ __all__ = ["known", "rename"]
 
 _TABLES = (
     "readings", "polls", "notes", "out_of_service", "identities", "tickets", "realign_moves", "set_aside",
-    "kept_answers", "rereads", "set_aside_log",
+    "kept_answers", "rereads", "set_aside_log", "said_forecasts",
 )  # fmt: skip
 
 _KNOWN = """
@@ -19,12 +19,18 @@ UNION ALL SELECT DISTINCT machine, 0 FROM tickets WHERE machine NOT IN (SELECT m
 ORDER BY machine
 """
 
-# Polled under both names, a machine may have shown one mesh twice, and its host has been pinned twice.
+# Polled under both names, a machine may have shown one mesh twice, its host has been pinned twice, and forecasts were
+# said of both.
 _ALREADY_THERE = (
     """
     DELETE FROM readings WHERE machine = $old AND EXISTS (
         SELECT 1 FROM readings n
         WHERE n.machine = $new AND n.taken_at = readings.taken_at AND n.digest = readings.digest
+    )
+    """,
+    """
+    DELETE FROM said_forecasts WHERE machine = $old AND EXISTS (
+        SELECT 1 FROM said_forecasts n WHERE n.machine = $new AND n.week = said_forecasts.week
     )
     """,
     "DELETE FROM identities WHERE machine = $old AND EXISTS (SELECT 1 FROM identities WHERE machine = $new)",

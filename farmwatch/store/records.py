@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import struct
 import zlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal
@@ -19,9 +19,11 @@ __all__ = [
     "KeptAnswer",
     "LastAnswer",
     "LastMesh",
+    "LearnedDrift",
     "Move",
     "PollRecord",
     "Run",
+    "SaidForecast",
     "StoreKind",
 ]
 
@@ -130,6 +132,38 @@ class Run:
     name: str
     at: datetime
     detail: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SaidForecast:
+    """What was said of one machine in one ISO week ("2026-W47"), and what came of it.
+
+    `p10`, `p50`, `p90`: days from `said_at`, None where later than the horizon.
+    """
+
+    machine: str
+    week: str
+    said_at: datetime
+    chance: float
+    p10: float | None
+    p50: float | None
+    p90: float | None
+    horizon_days: int
+    passed_at: datetime | None = None
+    """When the first reading past the limit was taken, where the machine came there by itself."""
+    ended_at: datetime | None = None
+    """When something else happened first (work, a jump, a plate), after which there is nothing to judge."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LearnedDrift:
+    """How common each kind of drift is among the machines of one model, by the kind's name; the weights sum to 1."""
+
+    model: str
+    learned_at: datetime
+    machines: int
+    """How many machines it was learned from."""
+    weights: Mapping[str, float]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

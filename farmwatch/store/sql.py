@@ -242,6 +242,8 @@ DROP_AHEAD = "DELETE FROM {table} WHERE {time} > make_timestamptz($after)"
 FORGET_AHEAD = (
     'DELETE FROM runs WHERE "at" > make_timestamptz($after)',
     "DELETE FROM attended WHERE seen_at > make_timestamptz($after)",
+    "DELETE FROM said_forecasts WHERE said_at > make_timestamptz($after)",
+    "DELETE FROM drift_priors WHERE learned_at > make_timestamptz($after)",
 )
 
 TO_NOW = (

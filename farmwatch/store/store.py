@@ -9,12 +9,24 @@ from pathlib import Path
 
 from farmwatch.history import History, Note, OpenTicket, OutOfService, Reading
 from farmwatch.mesh import Mesh
-from farmwatch.store import ahead, copies, kept, marks, notes, polls, readings, realign_moves
+from farmwatch.store import ahead, copies, forecasts, kept, marks, notes, polls, readings, realign_moves
 from farmwatch.store import names as names_of_machines
 from farmwatch.store.ahead import Ahead
 from farmwatch.store.columns import ReadingColumns
 from farmwatch.store.database import Database
-from farmwatch.store.records import AsideKind, Claim, Entry, KeptAnswer, LastAnswer, LastMesh, Move, PollRecord, Run
+from farmwatch.store.records import (
+    AsideKind,
+    Claim,
+    Entry,
+    KeptAnswer,
+    LastAnswer,
+    LastMesh,
+    LearnedDrift,
+    Move,
+    PollRecord,
+    Run,
+    SaidForecast,
+)
 
 __all__ = ["Store"]
 
@@ -255,6 +267,36 @@ class Store:
         """How many letters of the outbox are to be tried at a time, and how many wait in all."""
         with self.database.reading() as con:
             return realign_moves.waiting_deliveries(con, at)
+
+    # Forecasts
+
+    def add_said_forecasts(self, new: Sequence[SaidForecast]) -> None:
+        """Keep what was said of the days to come; what was said first of a machine in a week stands."""
+        if new:
+            with self.database.writing() as con:
+                forecasts.add_said(con, new)
+
+    def settle_forecasts(self, known: Sequence[SaidForecast]) -> None:
+        """Enter what came of forecasts said before."""
+        if known:
+            with self.database.writing() as con:
+                forecasts.settle(con, known)
+
+    def said_forecasts(self, until: datetime | None = None) -> list[SaidForecast]:
+        """Every forecast kept, in time order, with what had come of it by `until`."""
+        with self.database.reading() as con:
+            return forecasts.said(con, until)
+
+    def add_learned_drift(self, new: Sequence[LearnedDrift]) -> None:
+        """Keep what the farm learned of its machines' drift."""
+        if new:
+            with self.database.writing() as con:
+                forecasts.add_learned(con, new)
+
+    def learned_drift(self, until: datetime | None = None) -> dict[str, LearnedDrift]:
+        """By model of machine, what was learned last of its drift."""
+        with self.database.reading() as con:
+            return forecasts.learned(con, until)
 
     # Identities and runs
 

@@ -6,14 +6,14 @@ machine, so that no rule is tuned to one fleet. A quoted figure uses seeds that 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Literal
 
 import numpy as np
 
-from farmwatch.follow import HistoryFindings, follow_fleet
+from farmwatch.follow import DriftPrior, HistoryFindings, follow_fleet, learn_priors
 from farmwatch.history import History, Stack
 from farmwatch.measure import grid_points, influence, measure_histories
 from farmwatch.mesh import Floats
@@ -51,11 +51,19 @@ def fleet(kind: Kind, machines: int, seed: int) -> list[Moving]:
     return made
 
 
-def follow(fleet_: Sequence[Moving], at: datetime = END, seed: int = 0) -> list[HistoryFindings]:
+def follow(
+    fleet_: Sequence[Moving], at: datetime = END, seed: int = 0, priors: Mapping[str, DriftPrior] | None = None
+) -> list[HistoryFindings]:
     """What is told of each machine at `at`."""
     rngs = [np.random.default_rng([seed, i]) for i in range(len(fleet_))]
     measured = measure_histories([one.history for one in fleet_], [MODEL] * len(fleet_), at)
-    return follow_fleet(measured, LIMITS, at, rngs)
+    return follow_fleet(measured, LIMITS, at, rngs, priors=priors)
+
+
+def learned(fleet_: Sequence[Moving], at: datetime = END) -> dict[str, DriftPrior]:
+    """What a farm of these machines learns."""
+    measured = measure_histories([one.history for one in fleet_], [MODEL] * len(fleet_), at)
+    return {model: prior for model, (prior, _) in learn_priors(measured).items()}
 
 
 Path = Callable[[Floats], Floats]
