@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import fcntl
 import os
 import random
 import time
@@ -17,14 +16,14 @@ import duckdb
 from farmwatch.files import keep_owner, sync_folder
 from farmwatch.store.database import Database, quoted
 from farmwatch.store.errors import ERRORS_BY_NUMBER, StoreBusy, StoreDamaged, StoreError, translated
-from farmwatch.store.files import copy_file
+from farmwatch.store.files import copy_file, lock
 from farmwatch.store.migrate import refuse_newer, schema_version
 from farmwatch.times import from_micros
 
 __all__ = ["Left", "Restored", "backup", "check_copy", "restore"]
 
 # What stands beside a database under its name: a copy there would cost readings that wait, or let a second service in.
-_BESIDE = ("pending", "pending.unread", "service", "standing", "tmp", "wal")
+_BESIDE = ("pending", "pending.unread", "service", "standing", "tmp", "undo", "wal")
 # Every file of DuckDB has it behind its first checksum.
 _MARK = b"DUCK"
 
@@ -249,13 +248,11 @@ def _read_through(con: duckdb.DuckDBPyConnection, path: Path) -> int:
 def _held(path: Path, patience_seconds: float) -> Iterator[None]:
     """Hold the very lock by which DuckDB keeps other processes out, of a file that may be too damaged to open."""
     end = time.monotonic() + patience_seconds
-    with path.open("r+b") as file:
-        while True:
-            try:
-                fcntl.lockf(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-                break
-            except OSError as fault:
-                if time.monotonic() >= end:
-                    raise StoreBusy(f"{path}: another process uses it; stop it before a restore") from fault
-                time.sleep(random.uniform(0.005, 0.1))
-        yield
+    while True:
+        with path.open("r+b") as file:
+            if lock(file):
+                yield
+                return
+        if time.monotonic() >= end:
+            raise StoreBusy(f"{path}: another process uses it; stop it before a restore")
+        time.sleep(random.uniform(0.005, 0.1))

@@ -4,6 +4,8 @@ DuckDB lets one process write, or several read, at a time. So nobody here keeps 
 does its work, closes, and waits with jitter while another process is inside. Starting DuckDB costs some 35 ms,
 opening a file 1 ms: so a process starts it once, with nothing open, and attaches and detaches the file. A lock a
 file keeps the threads of this process apart, since reading and writing opens of one file do not mix.
+
+A new database is made under another name and appears whole; what is written to it is taken in by `undo`.
 """
 
 from __future__ import annotations
@@ -19,9 +21,10 @@ from typing import BinaryIO
 
 import duckdb
 
-from farmwatch.files import how_to_own
+from farmwatch.files import how_to_own, sync_folder
+from farmwatch.store import undo
+from farmwatch.store.engine import Connection, Engine
 from farmwatch.store.errors import (
-    ERRORS_BY_NUMBER,
     StoreBusy,
     StoreError,
     StoreGone,
@@ -37,11 +40,6 @@ __all__ = ["Database", "quoted"]
 
 _SHORTEST_WAIT = 0.005
 _LONGEST_WAIT = 0.100
-# DuckDB keeps some KiB of every write until it is stopped (measured: 8 to 20 a round of polls): so a process that
-# writes for months starts it anew now and then.
-_OPENS_BY_ONE_START = 200
-
-_Connection = duckdb.DuckDBPyConnection
 
 _locks: dict[Path, threading.RLock] = {}
 _locks_guard = threading.Lock()
@@ -69,21 +67,17 @@ class Database:
     ) -> None:
         self.path = path.absolute()
         self.patience_seconds = patience_seconds
-        self._settings: dict[str, str | bool | int | float | list[str]] = {
-            "memory_limit": memory_limit,
-            "threads": threads,
-            "temp_directory": f"{self.path}.tmp",
-            "preserve_insertion_order": True,
-        }
-        self._engine: _Connection | None = None
-        self._engine_pid = 0
-        self._opens = 0
-        self._shared: _Connection | None = None
+        self._engine = Engine(self.path, memory_limit, threads)
+        self._file: BinaryIO | None = None
+        """The file while it is attached. Closing any descriptor of a file ends the process's locks on it, DuckDB's
+        too: so this one is opened before DuckDB's and closed after it."""
+        self._may_write = False
+        self._shared: Connection | None = None
         self._home: tuple[int, int] | None = None
         """Device and number of the folder in which the database was found last."""
 
     @contextmanager
-    def reading(self) -> Iterator[_Connection]:
+    def reading(self) -> Iterator[Connection]:
         """An open for reading one consistent state; fetch, leave, then compute."""
         with self._inside():
             if self._shared is not None:
@@ -103,7 +97,7 @@ class Database:
                 self._shared = None
 
     @contextmanager
-    def writing(self) -> Iterator[_Connection]:
+    def writing(self) -> Iterator[Connection]:
         """An open for writing, in one transaction: committed at the end, rolled back by any exception."""
         with self._inside():
             if self._shared is not None:
@@ -114,10 +108,8 @@ class Database:
     @contextmanager
     def frozen(self) -> Iterator[BinaryIO]:
         """The file itself, open for reading, with everything in it and every other process kept out meanwhile."""
-        # Closing any descriptor of a file ends the process's locks on it, DuckDB's too: so this one outlives them.
-        with self._inside(), self.path.open("rb") as file, self._opened(read_only=False) as con:
-            con.execute("CHECKPOINT")
-            yield file
+        with self._inside(), self._opened(read_only=False) as con:
+            yield self._fold(con)
 
     @contextmanager
     def closed(self) -> Iterator[None]:
@@ -132,27 +124,32 @@ class Database:
                 yield
             except (duckdb.Error, OSError) as fault:
                 # After a fault DuckDB may hold the file, or count the database as lost: start afresh next time.
-                self._stop_engine()
+                self._engine.stop()
                 told = translated(fault, self.path)
                 if told is None:
                     raise
                 raise told from fault
 
     @contextmanager
-    def _opened(self, *, read_only: bool) -> Iterator[_Connection]:
+    def _opened(self, *, read_only: bool) -> Iterator[Connection]:
         con = self._open(read_only=read_only)
         try:
             yield con
         except BaseException:
             with suppress(duckdb.Error):
-                _detach(con)
+                self._detach(con)
             raise
         try:
-            _detach(con)
-        except duckdb.Error:
-            # What was committed is safe in the log beside the file; only folding it in has failed (a full disk).
-            # The next open does that, and speaks up where it cannot write.
-            self._stop_engine()
+            if self._may_write:
+                self._fold(con)
+        except (duckdb.Error, OSError):
+            # What was committed is safe in the log beside the file; only taking it in has failed (a full disk).
+            # The next open for writing does that, and speaks up where it cannot write.
+            self._engine.stop()
+        else:
+            self._detach(con)
+        finally:
+            self._close_file()
 
     def refuse_gone(self) -> None:
         """Raise StoreGone where the folder is another one than before and empty of the database: an unmounted disk.
@@ -165,15 +162,17 @@ class Database:
                 "It goes on by itself when the disk is back"
             )
 
-    def _open(self, *, read_only: bool) -> _Connection:
+    def _open(self, *, read_only: bool) -> Connection:
         self.refuse_gone()
         con = self._open_here(read_only=read_only)
         self._home = _identity(self.path.parent)
         return con
 
-    def _open_here(self, *, read_only: bool) -> _Connection:
-        read_only = read_only and self.path.exists()
-        if not read_only:
+    def _open_here(self, *, read_only: bool) -> Connection:
+        if not self.path.exists():
+            self._check_writable()
+            self._make()
+        elif not read_only:
             self._check_writable()
         con = self._attach(read_only=read_only)
         try:
@@ -182,14 +181,14 @@ class Database:
             if version == newest():
                 return con
             if read_only:
-                _detach(con)
+                self._detach(con)
                 return self._open_here(read_only=False)
             if version > 0:
                 con = self._keep_copy(con, version)
             migrate(con)
         except BaseException:
             with suppress(duckdb.Error):
-                _detach(con)
+                self._detach(con)
             raise
         return con
 
@@ -202,58 +201,80 @@ class Database:
         if self.path.exists() and not os.access(self.path, os.W_OK):
             raise StoreReadOnly(f"{self.path}: may not be written; {how_to_own(self.path)}")
 
-    def _keep_copy(self, con: _Connection, version: int) -> _Connection:
+    def _make(self) -> None:
+        """A new database, whole from the moment at which it is there."""
+        fresh = self.path.with_name(f".{self.path.name}.{os.getpid()}.new")
+        con = self._engine.connection()
+        try:
+            con.execute(f"ATTACH {quoted(str(fresh))} AS farm (TYPE duckdb, READ_WRITE)")
+            con.execute("USE farm")
+            migrate(con)
+            con.execute("CHECKPOINT")
+            self._detach(con)
+            # Where another process has made one meanwhile, that one stays.
+            with suppress(FileExistsError):
+                os.link(fresh, self.path)
+        finally:
+            fresh.unlink(missing_ok=True)
+        sync_folder(self.path.parent)
+
+    def _keep_copy(self, con: Connection, version: int) -> Connection:
         """Copy the file as it was before its schema changes, then open it anew."""
-        con.execute("CHECKPOINT")
-        # Closing any descriptor of a file ends the process's locks on it, DuckDB's too: so detach before that.
-        with self.path.open("rb") as file:
-            copy_file(file, self.path.with_name(f"{self.path.name}.schema-{version}"))
-            _detach(con)
+        copy_file(self._fold(con), self.path.with_name(f"{self.path.name}.schema-{version}"))
+        self._detach(con)
         return self._attach(read_only=False)
 
-    def _attach(self, *, read_only: bool) -> _Connection:
-        # Nothing is attached here, so nothing is lost with the engine.
-        self._opens += 1
-        if self._opens > _OPENS_BY_ONE_START:
-            self._stop_engine()
-        con = self._started()
+    def _fold(self, con: Connection) -> BinaryIO:
+        """Take the log in; returns the file, which holds everything now."""
+        if self._file is None or not self._may_write:
+            raise RuntimeError("not open for writing")
+        undo.fold(con, self._file, self.path)
+        return self._file
+
+    def _attach(self, *, read_only: bool) -> Connection:
+        con = self._engine.connection()
+        self._may_write = not read_only
         # By its type: DuckDB would take a file of another kind for a table of its own, and store nothing in it.
         how = f"(TYPE duckdb, {'READ_ONLY' if read_only else 'READ_WRITE'})"
         end = time.monotonic() + self.patience_seconds
         while True:
+            undo.mend(self.path)
+            self._file = self.path.open("rb")
             try:
                 con.execute(f"ATTACH {quoted(str(self.path))} AS farm {how}")
-            except duckdb.IOException as fault:
-                if not is_lock(fault):
+            except duckdb.Error as fault:
+                self._close_file()
+                if is_lock(fault):
+                    self._wait(end, fault)
+                elif not undo.mend(self.path, is_damaged=True):
                     raise
-                if time.monotonic() >= end:
-                    raise StoreBusy(
-                        f"{self.path}: held by {holder(fault)} for over {self.patience_seconds:g} s; "
-                        "wait for it to end, or look at what it does"
-                    ) from fault
-                time.sleep(random.uniform(_SHORTEST_WAIT, _LONGEST_WAIT))
-            else:
-                con.execute("USE farm")
+                continue
+            con.execute("USE farm")
+            if undo.is_settled(self.path, self._file):
                 return con
+            self._detach(con)
 
-    def _started(self) -> _Connection:
-        if self._engine is None or self._engine_pid != os.getpid():
-            self._engine = duckdb.connect(":memory:", config=self._settings)
-            # DuckDB draws a bar on standard output by itself; our progress is our own.
-            self._engine.execute(f"SET TimeZone = 'UTC'; SET enable_progress_bar = false; {ERRORS_BY_NUMBER}")
-            self._engine_pid = os.getpid()
-            self._opens = 1
-        return self._engine
+    def _wait(self, end: float, fault: duckdb.Error) -> None:
+        if time.monotonic() >= end:
+            raise StoreBusy(
+                f"{self.path}: held by {holder(fault)} for over {self.patience_seconds:g} s; "
+                "wait for it to end, or look at what it does"
+            ) from fault
+        time.sleep(random.uniform(_SHORTEST_WAIT, _LONGEST_WAIT))
 
-    def _stop_engine(self) -> None:
-        if self._engine is not None and self._engine_pid == os.getpid():
-            with suppress(duckdb.Error):
-                self._engine.close()
-        self._engine = None
+    def _detach(self, con: Connection) -> None:
+        con.execute("USE memory")
+        con.execute("DETACH farm")
+        self._close_file()
+
+    def _close_file(self) -> None:
+        if self._file is not None:
+            self._file.close()
+            self._file = None
 
 
 @contextmanager
-def _transaction(con: _Connection) -> Iterator[None]:
+def _transaction(con: Connection) -> Iterator[None]:
     con.execute("BEGIN")
     try:
         yield
@@ -270,11 +291,6 @@ def _identity(folder: Path) -> tuple[int, int] | None:
     except OSError:
         return None
     return found.st_dev, found.st_ino
-
-
-def _detach(con: _Connection) -> None:
-    con.execute("USE memory")
-    con.execute("DETACH farm")
 
 
 def quoted(text: str) -> str:

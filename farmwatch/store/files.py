@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import fcntl
 import os
 import shutil
 from pathlib import Path
@@ -10,7 +11,7 @@ from typing import BinaryIO
 from farmwatch.files import replacing, user_name
 from farmwatch.store.errors import StoreForeign
 
-__all__ = ["copy_file", "refuse_foreign"]
+__all__ = ["copy_file", "lock", "refuse_foreign"]
 
 
 def copy_file(source: BinaryIO, target: Path) -> None:
@@ -18,6 +19,17 @@ def copy_file(source: BinaryIO, target: Path) -> None:
     with replacing(target, like=os.fstat(source.fileno())) as beside, beside.open("wb") as copy:
         source.seek(0)
         shutil.copyfileobj(source, copy, 1 << 20)
+
+
+def lock(file: BinaryIO) -> bool:
+    """Take the very lock by which DuckDB keeps other processes out of a file, whole or damaged; returns whether it was
+    free. It ends when any descriptor of the file is closed."""
+    try:
+        fcntl.lockf(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except (BlockingIOError, PermissionError):
+        # lockf(3): either says that another process has it.
+        return False
+    return True
 
 
 def refuse_foreign(database: Path) -> None:

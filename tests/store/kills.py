@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from farmwatch.files import replacing
-from farmwatch.store import Store, database
+from farmwatch.store import Store, undo
 
 # Whatever changes what lies on the disk, as far as Python does it.
 CALLS = ("replace", "rename", "link", "unlink", "fsync", "ftruncate", "chmod", "chown")
@@ -45,7 +45,7 @@ def _report(folder: Path) -> None:
 
 def _leave_log(folder: Path) -> None:
     """Commit a reading, and be killed before it is folded into the file: a write-ahead log stays beside it."""
-    database._detach = lambda _: os.kill(os.getpid(), signal.SIGKILL)  # type: ignore[assignment]
+    undo.fold = lambda *_: os.kill(os.getpid(), signal.SIGKILL)  # type: ignore[assignment]
     from tests.store.conftest import make_reading
 
     Store(folder / "farm.duckdb").add_readings([make_reading(hours=99, seed=99)])

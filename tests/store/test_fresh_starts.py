@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from farmwatch.store import PollRecord, Store
-from farmwatch.store import database as module
+from farmwatch.store import engine as module
 from tests.service.farm import NOW
 
 
@@ -14,7 +14,7 @@ def test_after_so_many_opens_the_engine_is_another_and_the_data_the_same(tmp_pat
     written = []
     for number in range(10):
         store.add_round((), [PollRecord(machine=f"heron-{number}", at=NOW, outcome="same")])
-        written.append(store.database._engine)
-        engines.add(id(store.database._engine))
+        written.append(store.database._engine._con)
+        engines.add(id(store.database._engine._con))
     assert len(engines) >= 3
     assert len(store.last_answers()) == 10
