@@ -94,7 +94,7 @@ class StoreSource:
                 answers=answers,
                 first_tries=self.first_tries(at, answers),
                 out=self.store.spans_out(at),
-                moves=_seen_moves(self.store.moves(wanted, at), at),
+                moves=_seen_moves(self.store.moves(wanted, at, self.settings.read_by), at),
                 tickets=self.store.open_tickets(wanted, at),
                 priors=_drift_priors(self.store.learned_drift(at)),
             )

@@ -97,7 +97,7 @@ def show(app: App, number: int, as_json: bool) -> None:
         return
     machine = next((m for m in app.settings.machines if m.name == one.machine), None)
     model = app.settings.models[machine.model] if machine else None
-    moves = app.store.moves([one.machine])
+    moves = app.store.moves([one.machine], read_by=app.settings.read_by)
     # What its own moves have shown comes before what the model says.
     turns = ((m.teeth, m.moved_mm, m.moved_sd_mm) for m in moves if m.teeth and m.moved_mm is not None)
     shown = [(teeth, mm, sd) for teeth, mm, sd in turns if sd]

@@ -135,7 +135,7 @@ class Session:
             )
         self._pinned = self._store.identities().get(name)
         self._sister = self._sense_of_others()
-        self._careful = _careful_from(self._store.moves([name]))
+        self._careful = _careful_from(self._moves([name]))
         self._open, self._before = self._left_open()
         self._screen.begin(self._bench, self._ticket, self._open)
 
@@ -291,7 +291,7 @@ class Session:
 
     def _belief(self) -> StepBelief:
         belief = first_belief(self._bench.model, self._sister)
-        return _learned(belief, self._store.moves([self._bench.machine.name]), self._asked_about)
+        return _learned(belief, self._moves([self._bench.machine.name]), self._asked_about)
 
     def _sense_of_others(self) -> tuple[str, TurningSense] | None:
         """Another machine of the model and what its moves show of a clockwise turn, where all that know it agree."""
@@ -299,7 +299,7 @@ class Session:
         if model.clockwise is not None:
             return None
         others = [one.name for one in self._settings.machines if one.model == mine.model and one.name != mine.name]
-        moves = self._store.moves(others) if others else []
+        moves = self._moves(others) if others else []
         beliefs = {
             name: _learned(first_belief(model), [move for move in moves if move.machine == name]) for name in others
         }
@@ -310,6 +310,9 @@ class Session:
         ]
         agreed = len({sense for _, sense in known}) == 1
         return next(((name, sense) for name, sense in known if sense is not None), None) if agreed else None
+
+    def _moves(self, names: Sequence[str]) -> list[Move]:
+        return self._store.moves(names, read_by=self._settings.read_by)
 
     def _told(self, turn: Turn, bed: BedState, belief: StepBelief) -> Move:
         return Move(
@@ -329,7 +332,7 @@ class Session:
         name = self._bench.machine.name
         seen = {one.screw: one for one in findings.screws}
         done = []
-        for move in self._store.moves([name]):
+        for move in self._moves([name]):
             if move.after_at is not None:
                 continue
             one = seen.get(move.screw)
@@ -346,6 +349,7 @@ class Session:
                     moved_mm=moved.rise_mm if moved else None,
                     moved_sd_mm=moved.sd_mm if moved and counts else None,
                     range_after_mm=bed.range_mm,
+                    read_by=self._settings.read_by.get(name),
                 )
             )
         self._store.finish_moves(name, done)
@@ -353,7 +357,7 @@ class Session:
     def _left_open(self) -> tuple[tuple[Turn, ...], BedState | None]:
         """Moves that an earlier session told and that still wait for their mesh, with the mesh they were read from."""
         name, now = self._bench.machine.name, self._clock()
-        left = [move for move in self._store.moves([name]) if move.after_at is None]
+        left = [move for move in self._moves([name]) if move.after_at is None]
         if not left:
             return (), None
         history = self._store.histories([name], read_by=self._settings.read_by).get(name)

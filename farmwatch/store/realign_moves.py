@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import fields
+from collections.abc import Mapping, Sequence
+from dataclasses import fields, replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -44,9 +44,12 @@ def finish_moves(con: duckdb.DuckDBPyConnection, machine: str, seen: Sequence[Mo
     add_moves(con, seen)
 
 
-def moves(con: duckdb.DuckDBPyConnection, names: Sequence[str] | None, until: datetime | None) -> list[Move]:
-    """Moves in time order."""
-    return [_move(row) for row in con.execute(ticket_sql.MOVES, wanted(names, until)).fetchall()]
+def moves(
+    con: duckdb.DuckDBPyConnection, names: Sequence[str] | None, until: datetime | None, read_by: Mapping[str, str]
+) -> list[Move]:
+    """Moves in time order; of those seen by meshes of another mapping than `read_by` has, what they did is unknown."""
+    found = [_move(row) for row in con.execute(ticket_sql.MOVES, wanted(names, until)).fetchall()]
+    return [_unseen(move) if _of_another(move, read_by.get(move.machine)) else move for move in found]
 
 
 def claim(con: duckdb.DuckDBPyConnection, who: Claim) -> Claim | None:
@@ -75,6 +78,15 @@ def claims(con: duckdb.DuckDBPyConnection, at: datetime) -> dict[str, Claim]:
 def leave(con: duckdb.DuckDBPyConnection, machine: str, session: str) -> None:
     """Say that a session has ended."""
     con.execute("DELETE FROM attended WHERE machine = ? AND session = ?", [machine, session])
+
+
+def _of_another(move: Move, mark: str | None) -> bool:
+    return move.read_by is not None and mark is not None and move.read_by != mark
+
+
+def _unseen(move: Move) -> Move:
+    """The move without what its meshes showed: it was made all the same."""
+    return replace(move, moved_mm=None, moved_sd_mm=None, range_after_mm=None)
 
 
 def _bare(value: Any) -> Any:

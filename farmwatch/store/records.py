@@ -112,6 +112,8 @@ class Move:
     moved_sd_mm: float | None = None
     range_before_mm: float
     range_after_mm: float | None = None
+    read_by: str | None = None
+    """The mark of the mapping that read the meshes which showed it; None where that is not known."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -233,10 +233,19 @@ class Store:
         with self.database.writing() as con:
             realign_moves.finish_moves(con, machine, seen)
 
-    def moves(self, names: Sequence[str] | None = None, until: datetime | None = None) -> list[Move]:
-        """The moves of realignments in time order."""
+    def moves(
+        self,
+        names: Sequence[str] | None = None,
+        until: datetime | None = None,
+        read_by: Mapping[str, str] | None = None,
+    ) -> list[Move]:
+        """The moves of realignments in time order.
+
+        What one did is None where its meshes were set aside, or read by another mapping than `read_by` says: screws
+        of a mirrored mesh teach nothing.
+        """
         with self.database.reading() as con:
-            return realign_moves.moves(con, names, until)
+            return realign_moves.moves(con, names, until, read_by or {})
 
     def claim(self, who: Claim) -> Claim | None:
         """Claim a machine, or renew the claim; returns whose it is already (nothing is changed then), else None."""

@@ -88,7 +88,7 @@ def proofs(
     names = sorted({ticket.machine for ticket in waiting})
     histories, out = store.histories(names, at, settings.read_by), store.spans_out(at)
     moves: dict[str, list[Move]] = defaultdict(list)
-    for move in store.moves(names, at):
+    for move in store.moves(names, at, settings.read_by):
         moves[move.machine].append(move)
     found: dict[int, Proof] = {}
     for ticket in waiting:

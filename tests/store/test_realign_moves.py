@@ -44,3 +44,12 @@ def test_a_machine_is_attended_to_by_one_session_until_it_is_silent(store: Store
     assert list(store.claims(late.seen_at)) == ["heron-01"]
     store.leave("heron-01", "b")
     assert store.claims(late.seen_at) == {}
+
+
+def test_what_a_move_did_is_not_told_by_meshes_of_another_mapping(store: Store) -> None:
+    seen = replace(MOVE, after_at=MOVE.at, moved_mm=0.4, moved_sd_mm=0.01, range_after_mm=0.1, read_by="mirrored")
+    store.add_moves([seen])
+    for read_by in ({}, {"heron-01": "mirrored"}, {"plover-01": "right"}):
+        assert store.moves(read_by=read_by) == [seen]
+    (found,) = store.moves(read_by={"heron-01": "right"})
+    assert found == replace(seen, moved_mm=None, moved_sd_mm=None, range_after_mm=None)
