@@ -27,8 +27,8 @@ from farmwatch.errors import FarmwatchError
 __all__ = ["commands", "run"]
 
 _FAMILIES = (
-    "demo", "mapping", "find", "poll", "poll_history", "fleet", "note", "set_aside", "reread", "rename", "report",
-    "import_export", "service", "password", "ticket", "realign", "completion",
+    "demo", "mapping", "find", "check", "poll", "poll_history", "fleet", "note", "set_aside", "reread", "rename",
+    "report", "import_export", "service", "password", "ticket", "realign", "completion",
 )  # fmt: skip
 
 BUG, FAULT, INTERRUPTED = 1, 2, 130
@@ -73,10 +73,7 @@ def run(arguments: Sequence[str]) -> int:
     if answered is not None:
         return answered
     try:
-        # Not `commands.main`: it makes its own ends of an interrupt and of a closed pipe.
-        with commands.make_context("farmwatch", list(arguments)) as context:
-            commands.invoke(context)
-        sys.stdout.flush()
+        return _invoked(arguments)
     except click.exceptions.Exit as wanted:
         return wanted.exit_code
     except click.exceptions.NoArgsIsHelpError as help_wanted:
@@ -101,6 +98,21 @@ def run(arguments: Sequence[str]) -> int:
         error(f"standard output cannot be written: {fault.strerror}; see what it leads to")
         return FAULT
     return 0
+
+
+def _invoked(arguments: Sequence[str]) -> int:
+    """Run the command, and say below what it said that letters cannot be delivered."""
+    code = 0
+    # Not `commands.main`: it makes its own ends of an interrupt and of a closed pipe.
+    with commands.make_context("farmwatch", list(arguments)) as context:
+        try:
+            commands.invoke(context)
+        except click.exceptions.Exit as wanted:
+            code = wanted.exit_code
+        sys.stdout.flush()
+        if isinstance(context.obj, App) and (failing := context.obj.failing_deliveries()):
+            error(failing)
+    return code
 
 
 def _drop_output() -> None:

@@ -20,6 +20,7 @@ from farmwatch.errors import InputError
 if TYPE_CHECKING:
     from farmwatch.config import Settings
     from farmwatch.judge import FleetAssessment
+    from farmwatch.model import Model
     from farmwatch.store import Store
 
 __all__ = ["App", "pass_app", "read_day", "read_moment"]
@@ -45,6 +46,14 @@ class App:
 
         return Store(self.settings.farm.database)
 
+    def model(self, machine: str) -> Model:
+        """The model of a machine of the configuration, by its exact name."""
+        return self._models[machine]
+
+    @cached_property
+    def _models(self) -> dict[str, Model]:
+        return {machine.name: self.settings.models[machine.model] for machine in self.settings.machines}
+
     def now(self) -> datetime:
         """The time of the command, UTC."""
         return datetime.now(UTC)
@@ -52,6 +61,29 @@ class App:
     def moment(self, text: str | None) -> datetime:
         """A time as typed, or now; raises InputError."""
         return self.now() if text is None else read_moment(text, self.settings.farm.timezone)
+
+    def failing_deliveries(self) -> str:
+        """What letters cannot be delivered for an hour or longer, in a line; empty where none, or nobody has looked.
+
+        Only a command that has been in the database looks there once more.
+        """
+        from farmwatch.store import StoreError
+
+        if "store" not in self.__dict__ or not self.store.path.exists():
+            return ""
+        from farmwatch.text import clock, count
+
+        try:
+            found = self.store.failing_deliveries(self.now())
+        except StoreError:
+            return ""
+        if found is None:
+            return ""
+        since = clock(found.since, self.settings.farm.timezone)
+        return (
+            f"{count(found.number, 'letter')} cannot be delivered, since {since}: {found.fault}; "
+            "see: farmwatch ticket deliveries"
+        )
 
     def assess(self, at: datetime, names: list[str] | None = None) -> FleetAssessment:
         """What farmwatch says of the farm, or of some of its machines (each known by name), at a time."""

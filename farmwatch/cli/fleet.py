@@ -66,10 +66,14 @@ def fleet(
 def machine(app: App, name: str, at: str | None) -> None:
     """Show machine NAME: numbers, history, what to do there, and the bed as a map."""
     from farmwatch.cli.machine_page import show_machine
+    from farmwatch.cli.removed_machine import show_removed
     from farmwatch.cli.reread import show_left_out
     from farmwatch.cli.set_aside import show_set_aside
 
-    found = app.assess(app.moment(at), [name])
+    moment = app.moment(at)
+    if all(one.name != name for one in app.settings.machines) and show_removed(app, name, moment):
+        return
+    found = app.assess(moment, [name])
     accepted = _accepted(app, found).get(found.machines[0].machine)
     show_machine(found.machines[0], found.limits, app.settings.farm.timezone, found.at, accepted)
     show_left_out(app, [found.machines[0].machine])

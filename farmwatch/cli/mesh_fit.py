@@ -13,10 +13,12 @@ from farmwatch.history import Stack
 from farmwatch.mesh import Floats, Mesh
 from farmwatch.model import Model
 
-__all__ = ["Misfit", "misfits"]
+__all__ = ["Misfit", "far_screws", "misfits"]
 
 # Beyond half of what was probed, a height at a screw is more guess than measurement.
 FAR_OUTSIDE_SHARE = 0.5
+# From a quarter of it on the probe's noise is carried out to the screw more than once over.
+OUTSIDE_SHARE = 0.25
 # Nobody probes beside the bed; a little is left for how `bed` was measured.
 BESIDE_BED_SHARE = 0.1
 
@@ -42,6 +44,21 @@ def misfits(mesh: Mesh, model: Model) -> Iterator[Misfit]:
         )
     if not reasons:
         yield from _too_little(mesh, model)
+
+
+def far_screws(mesh: Mesh, model: Model) -> Iterator[str]:
+    """The screws at which the height is carried far beyond the mesh; none where the coordinates do not fit at all."""
+    if any(_screws_outside(mesh, model)):
+        return
+    for screw in model.screws:
+        for name, axis, at in (("x", mesh.x, screw.x_mm), ("y", mesh.y, screw.y_mm)):
+            low, high = _ends(axis)
+            share = max(low - at, at - high) / (high - low)
+            if share > OUTSIDE_SHARE:
+                yield (
+                    f"{screw.name} stands {max(low - at, at - high):.4g} mm outside the mesh in {name}, {share:.0%} of "
+                    "what was probed: its height is more guess than measurement; probe nearer to it, or correct `at`"
+                )
 
 
 def _screws_outside(mesh: Mesh, model: Model) -> Iterator[str]:

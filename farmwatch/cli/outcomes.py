@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from farmwatch.cli.mesh_fit import Misfit
     from farmwatch.store import PollRecord
 
-__all__ = ["show_misfits", "show_remarks", "show_troubles"]
+__all__ = ["show_misfits", "show_notices", "show_remarks", "show_troubles"]
 
 _MOST_NAMES = 12
 _ADDRESS = re.compile(r"https?://\S+")
@@ -33,6 +33,11 @@ def show_misfits(found: Iterable[tuple[str, Misfit]]) -> None:
 def show_remarks(records: Iterable[PollRecord]) -> None:
     """What is amiss with machines that brought their mesh all the same."""
     _show_blocks(("worth a second look", "", record.machine, record.reason) for record in records if record.reason)
+
+
+def show_notices(found: Iterable[tuple[str, str]]) -> None:
+    """What is worth a second look at machines that are ready."""
+    _show_blocks(("worth a second look", "", machine, words) for machine, words in found)
 
 
 def _show_blocks(found: Iterable[tuple[str, str, str, str]]) -> None:

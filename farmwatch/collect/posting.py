@@ -1,4 +1,7 @@
-"""One POST to a receiver of the farm's own, under one deadline for everything. Hosts are asked by GET alone."""
+"""One POST to a receiver of the farm's own, or a HEAD that only looks whether it is there, under one deadline.
+
+Hosts are asked by GET alone.
+"""
 
 from __future__ import annotations
 
@@ -26,18 +29,26 @@ class PostError(FarmwatchError):
 
 
 def post(
-    url: str, body: bytes, headers: Mapping[str, str], *, deadline_seconds: float, ca_file: Path | None, trust_env: bool
+    url: str,
+    body: bytes | None,
+    headers: Mapping[str, str],
+    *,
+    deadline_seconds: float,
+    ca_file: Path | None,
+    trust_env: bool,
 ) -> int:
     """Post `body` and return the answer's status; connect, headers and a little of the answer included in the deadline.
 
-    Raises PostError where there is no answer, FarmwatchError where `ca_file` cannot be read.
+    Without a body only a HEAD is sent, to see whether somebody is there: it delivers nothing. Raises PostError where
+    there is no answer, FarmwatchError where `ca_file` cannot be read.
     """
     watchdog = Watchdog()
     try:
         with FarmSession(1, ca_file, trust_env=trust_env) as session, watchdog.deadline(deadline_seconds) as deadline:
             current_request.begin(deadline)
             try:
-                request = requests.Request("POST", url, data=body, headers=dict(headers)).prepare()
+                method = "HEAD" if body is None else "POST"
+                request = requests.Request(method, url, data=body, headers=dict(headers)).prepare()
                 with session.ask(request, deadline.left() + GRACE_SECONDS) as answer:
                     # Headers end where the socket is cut, and would pass for whole ones.
                     if deadline.expired:

@@ -355,6 +355,11 @@ class Settings(Section):
     """What is worth a second look but no fault: shown by `check`."""
 
     @property
+    def addresses(self) -> dict[str, str]:
+        """By machine that has a host, its address."""
+        return {machine.name: machine.address for machine in self.machines if machine.address is not None}
+
+    @property
     def read_by(self) -> dict[str, str]:
         """By machine with a mapping, the mark that its readings get."""
         marks = {name: mapping.mark for name, mapping in self.mappings.items()}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-from datetime import datetime, timedelta
+from datetime import datetime
 
 from farmwatch.config import Settings
 from farmwatch.service.logs import log_event
@@ -15,9 +15,6 @@ __all__ = ["Deliveries"]
 
 _log = logging.getLogger(__name__)
 
-# A mail server may well be down for a night.
-UNWELL_AFTER = timedelta(hours=12)
-
 
 class Deliveries:
     """`step` tries every letter that is due."""
@@ -26,7 +23,6 @@ class Deliveries:
         self.settings = settings
         self._store = store
         self._status = status
-        self._failing_since: datetime | None = None
 
     def step(self, now: datetime) -> None:
         """Deliver; never raises for what the database or a receiver can do."""
@@ -34,24 +30,19 @@ class Deliveries:
             due, waiting = self._store.waiting_deliveries(now)
             if due:
                 waiting = self._deliver(now)
+            failing = self._store.failing_deliveries(now)
         except StoreError:
             # Said elsewhere; letters wait in the database and go nowhere.
             return
         self._status.note(letters=waiting)
-        if not waiting:
-            self._failing_since = None
+        if failing is None:
             self._status.clear_problem("deliveries")
+        else:
+            letters = "1 letter waits" if failing.number == 1 else f"{failing.number} letters wait"
+            self._status.report_problem("deliveries", f"{letters}; the last fault: {failing.fault}", failing.since)
 
     def _deliver(self, now: datetime) -> int:
         found = Outbox(self._store).deliver_due(self.settings, now)
         if found.delivered:
             log_event(_log, logging.INFO, "delivered", letters=found.delivered, waiting=found.waiting)
-        self._judge(found.faults, found.waiting, now)
         return found.waiting
-
-    def _judge(self, faults: tuple[str, ...], waiting: int, now: datetime) -> None:
-        if not faults:
-            return
-        self._failing_since = self._failing_since or now
-        if now - self._failing_since >= UNWELL_AFTER:
-            self._status.report_problem("deliveries", f"{waiting} letters wait; the last fault: {faults[-1]}", now)

@@ -148,6 +148,7 @@ def _conditions(fleet: FleetAssessment) -> Mapping[str, int]:
 def _night(job: Job, store: Store) -> dict[str, object]:
     thinned = store.thin_polls(job.at - _POLLS_KEPT_WHOLE)
     store.thin_answers(job.settings.farm.keep_answers)
+    store.keep_addresses(job.settings.addresses)
     Outbox(store).forget_old(job.at)
     backup, readings = back_up(store, job.at)
     if job.night is not None:

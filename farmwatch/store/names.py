@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import duckdb
 
 from farmwatch.store.polls import renew_answers
 
-__all__ = ["known", "rename"]
+__all__ = ["addresses", "keep_addresses", "known", "rename"]
 
 _TABLES = (
     "readings", "polls", "notes", "out_of_service", "identities", "tickets", "realign_moves", "set_aside",
-    "kept_answers", "rereads", "set_aside_log", "said_forecasts",
+    "kept_answers", "rereads", "set_aside_log", "said_forecasts", "addresses",
 )  # fmt: skip
 
 _KNOWN = """
@@ -34,12 +36,23 @@ _ALREADY_THERE = (
     )
     """,
     "DELETE FROM identities WHERE machine = $old AND EXISTS (SELECT 1 FROM identities WHERE machine = $new)",
+    "DELETE FROM addresses WHERE machine = $old AND EXISTS (SELECT 1 FROM addresses WHERE machine = $new)",
 )
 
 
 def known(con: duckdb.DuckDBPyConnection) -> dict[str, int]:
     """Every machine with readings or tickets, and how many readings it has."""
     return {machine: int(number) for machine, number in con.execute(_KNOWN).fetchall()}
+
+
+def addresses(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
+    """The address that each machine last had in a configuration."""
+    return dict(con.execute("SELECT machine, address FROM addresses ORDER BY machine").fetchall())
+
+
+def keep_addresses(con: duckdb.DuckDBPyConnection, found: Mapping[str, str]) -> None:
+    """Remember the addresses of machines."""
+    con.executemany("INSERT OR REPLACE INTO addresses VALUES (?, ?)", [[name, at] for name, at in found.items()])
 
 
 def rename(con: duckdb.DuckDBPyConnection, old: str, new: str) -> None:

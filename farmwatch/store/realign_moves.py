@@ -12,13 +12,14 @@ import duckdb
 from farmwatch.history import OpenTicket
 from farmwatch.store import ticket_sql
 from farmwatch.store.notes import wanted
-from farmwatch.store.records import Claim, Move
+from farmwatch.store.records import Claim, FailingDeliveries, Move
 from farmwatch.times import from_micros, micros
 
 __all__ = [
     "add_moves",
     "claim",
     "claims",
+    "failing_deliveries",
     "finish_moves",
     "in_work",
     "leave",
@@ -30,6 +31,8 @@ __all__ = [
 _TIMES = ("at", "before_at", "after_at")
 # Who has not been heard of for so long has left without saying so (a lost connection).
 _GONE_AFTER = timedelta(minutes=2)
+# A mail server may be started anew; what fails for longer wants a person.
+FAILING_AFTER = timedelta(hours=1)
 
 
 def add_moves(con: duckdb.DuckDBPyConnection, new: Sequence[Move]) -> None:
@@ -129,3 +132,11 @@ def waiting_deliveries(con: duckdb.DuckDBPyConnection, at: datetime) -> tuple[in
     """How many letters of the outbox are to be tried at a time, and how many wait in all."""
     row = con.execute(ticket_sql.WAITING_DELIVERIES, {"at": micros(at)}).fetchone()
     return (int(row[0]), int(row[1])) if row else (0, 0)
+
+
+def failing_deliveries(con: duckdb.DuckDBPyConnection, at: datetime) -> FailingDeliveries | None:
+    """What has waited and failed for an hour or longer at a time; None where nothing has."""
+    row = con.execute(ticket_sql.FAILING_DELIVERIES, {"before": micros(at - FAILING_AFTER)}).fetchone()
+    if row is None or not row[0]:
+        return None
+    return FailingDeliveries(number=int(row[0]), since=from_micros(row[1]), fault=row[2])

@@ -16,6 +16,7 @@ __all__ = [
     "AsideKind",
     "Claim",
     "Entry",
+    "FailingDeliveries",
     "KeptAnswer",
     "LastAnswer",
     "LastMesh",
@@ -166,6 +167,17 @@ class LearnedDrift:
     machines: int
     """How many machines it was learned from."""
     weights: Mapping[str, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FailingDeliveries:
+    """Letters that could not be delivered for an hour or longer."""
+
+    number: int
+    since: datetime
+    """When the oldest of them was put into the outbox."""
+    fault: str
+    """Why the last try failed, without secrets."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -18,6 +18,7 @@ from farmwatch.store.records import (
     AsideKind,
     Claim,
     Entry,
+    FailingDeliveries,
     KeptAnswer,
     LastAnswer,
     LastMesh,
@@ -277,6 +278,11 @@ class Store:
         with self.database.reading() as con:
             return realign_moves.waiting_deliveries(con, at)
 
+    def failing_deliveries(self, at: datetime) -> FailingDeliveries | None:
+        """Letters that could not be delivered for an hour or longer at a time; None where there is none."""
+        with self.database.reading() as con:
+            return realign_moves.failing_deliveries(con, at)
+
     # Forecasts
 
     def add_said_forecasts(self, new: Sequence[SaidForecast]) -> None:
@@ -341,6 +347,19 @@ class Store:
         """Every machine with readings or tickets, and how many readings it has."""
         with self.database.reading() as con:
             return names_of_machines.known(con)
+
+    def addresses(self) -> dict[str, str]:
+        """The address that each machine last had in a configuration by which it was polled."""
+        with self.database.reading() as con:
+            return names_of_machines.addresses(con)
+
+    def keep_addresses(self, found: Mapping[str, str]) -> None:
+        """Remember the addresses of machines; nothing is written where they are known."""
+        known = self.addresses()
+        new = {name: address for name, address in found.items() if known.get(name) != address}
+        if new:
+            with self.database.writing() as con:
+                names_of_machines.keep_addresses(con, new)
 
     def rename(self, old: str, new: str) -> None:
         """Let all that is kept of `old` be of `new`, in one transaction."""

@@ -167,6 +167,13 @@ SELECT machine, session, "by", epoch_us(since), epoch_us(seen_at) FROM attended
 WHERE seen_at > make_timestamptz($after) AND seen_at < make_timestamptz($before) ORDER BY machine
 """
 
+# What was tried, waits since before a time, and cannot be delivered.
+FAILING_DELIVERIES = """
+SELECT count(*), epoch_us(min(created_at)), arg_max(last_fault, next_try_at) FROM outbox
+WHERE delivered_at IS NULL AND given_up_at IS NULL AND tries > 0 AND last_fault <> ''
+  AND created_at <= make_timestamptz($before)
+"""
+
 # Whether there is anything for a delivery to do, and how much waits in all.
 WAITING_DELIVERIES = f"""
 SELECT count(*) FILTER ({_IS_DUE}), count(*) FROM outbox

@@ -6,7 +6,9 @@ import logging
 import smtplib
 import socket
 import ssl
+from collections.abc import Callable
 from email.message import EmailMessage
+from typing import TypeVar
 
 from farmwatch.collect.watchdog import Deadline, Watchdog
 from farmwatch.config import Settings
@@ -14,19 +16,33 @@ from farmwatch.config.settings import Mail
 from farmwatch.tickets.delivery import DeliveryFault
 from farmwatch.tickets.mail import one_line
 
-__all__ = ["send_mail"]
+__all__ = ["send_mail", "sign_in"]
 
 _log = logging.getLogger(__name__)
+
+T = TypeVar("T")
 
 DEADLINE_SECONDS = 30.0
 
 
 def send_mail(settings: Settings, mail: Mail, message: EmailMessage) -> None:
     """Hand the message to the farm's server; raises DeliveryFault, in words without the password."""
+    refused = _by_session(settings, mail, lambda server: server.send_message(message))
+    if refused:
+        # The others have it; sending again would give it to them twice, so it counts as delivered and is said.
+        _log.warning("%s refused some recipients: %s", mail.host, ", ".join(sorted(refused)))
+
+
+def sign_in(settings: Settings, mail: Mail) -> None:
+    """Connect and sign in as `send_mail` does, and send nothing; raises DeliveryFault."""
+    _by_session(settings, mail, lambda server: server.noop())
+
+
+def _by_session(settings: Settings, mail: Mail, work: Callable[[smtplib.SMTP], T]) -> T:
     watchdog = Watchdog()
     try:
         with watchdog.deadline(DEADLINE_SECONDS) as deadline:
-            refused = _hand_over(settings, mail, message, deadline)
+            return _signed_in(settings, mail, work, deadline)
     except smtplib.SMTPAuthenticationError:
         raise DeliveryFault(f"{mail.host} does not accept the user or the password of [mail]") from None
     except smtplib.SMTPRecipientsRefused as fault:
@@ -39,14 +55,9 @@ def send_mail(settings: Settings, mail: Mail, message: EmailMessage) -> None:
         raise DeliveryFault(f"{mail.host}: {fault or type(fault).__name__}") from None
     finally:
         watchdog.close()
-    if refused:
-        # The others have it; sending again would give it to them twice, so it counts as delivered and is said.
-        _log.warning("%s refused some recipients: %s", mail.host, ", ".join(sorted(refused)))
 
 
-def _hand_over(
-    settings: Settings, mail: Mail, message: EmailMessage, deadline: Deadline
-) -> dict[str, tuple[int, bytes]]:
+def _signed_in(settings: Settings, mail: Mail, work: Callable[[smtplib.SMTP], T], deadline: Deadline) -> T:
     kind = _WatchedTls if mail.security == "tls" else _Watched
     with kind(mail, deadline, _context(settings)) as server:
         if mail.security == "starttls":
@@ -55,7 +66,7 @@ def _hand_over(
                 deadline.watch(server.sock)
         if mail.user is not None and mail.password is not None:
             server.login(mail.user, mail.password.reveal())
-        return server.send_message(message)
+        return work(server)
 
 
 class _Watched(smtplib.SMTP):

@@ -19,7 +19,7 @@ from farmwatch.store import Store
 from farmwatch.tickets.delivery import Delivery, DeliveryFault, Draft, News
 from farmwatch.tickets.ticket import cautions_of
 
-__all__ = ["cloud_event", "each_event", "render_body", "send"]
+__all__ = ["cloud_event", "each_event", "look", "render_body", "send"]
 
 CLOUD_EVENTS = "application/cloudevents+json; charset=utf-8"
 RENDER_SECONDS = 20.0
@@ -108,6 +108,25 @@ def send(settings: Settings, _: Store, delivery: Delivery) -> None:
         raise DeliveryFault(f"the webhook did not take it: {fault}") from None
     if not 200 <= status < 300:
         raise DeliveryFault(f"the webhook answered {status}{_meaning(status)}")
+
+
+def look(settings: Settings) -> int:
+    """The status with which the webhook's address answers a HEAD without our headers; raises DeliveryFault."""
+    from farmwatch.collect import PostError, post
+
+    hook, poll = settings.webhook, settings.poll
+    assert hook is not None  # whoever asks has looked
+    try:
+        return post(
+            _plain(hook.url),
+            None,
+            {"User-Agent": "farmwatch"},
+            deadline_seconds=hook.deadline_seconds,
+            ca_file=poll.ca_file,
+            trust_env=poll.trust_env,
+        )
+    except PostError as fault:
+        raise DeliveryFault(f"the webhook does not answer: {fault}") from None
 
 
 def _meaning(status: int) -> str:

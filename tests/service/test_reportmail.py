@@ -156,7 +156,7 @@ def test_a_server_that_is_down_delays_the_mail_and_nothing_else(tmp_path: Path) 
     assert not status.facts.problems
     [letter] = [one for one in Outbox(store).waiting() if one.key == "report/2026-W47"]
     assert (letter.tries, letter.next_try_at) == (1, MONDAY + timedelta(minutes=1))
-    deliveries.step(MONDAY + timedelta(hours=13))
+    deliveries.step(MONDAY + timedelta(hours=1, minutes=1))
     [report_problem] = status.facts.problems
     assert report_problem.what == "deliveries"
     deliveries.settings = settings.model_copy(update={"mail": None})
