@@ -10,8 +10,6 @@ import click
 
 from farmwatch.cli.app import App, pass_app
 from farmwatch.cli.fleet import NEEDS_ATTENTION
-from farmwatch.cli.mesh_change import change_of_mesh
-from farmwatch.cli.mesh_fit import Misfit, far_screws, misfits
 from farmwatch.cli.outcomes import show_misfits, show_notices, show_remarks, show_troubles
 from farmwatch.cli.poll import moving, show_warnings
 from farmwatch.cli.screen import echo, paragraph, progress
@@ -19,6 +17,7 @@ from farmwatch.outcomes import OUTCOMES
 from farmwatch.text import sanitize
 
 if TYPE_CHECKING:
+    from farmwatch.cli.mesh_fit import Misfit
     from farmwatch.history import Reading
     from farmwatch.store import PollRecord
     from farmwatch.store.records import LastAnswer, LastMesh
@@ -77,6 +76,8 @@ def check(app: App, fail_on: str | None, set_aside: bool, send: bool) -> None:
 
 
 def _unfit(app: App, seen: Sequence[Reading]) -> Iterator[tuple[str, Misfit]]:
+    from farmwatch.cli.mesh_fit import misfits
+
     for read in seen:
         for misfit in misfits(read.mesh, app.model(read.machine)):
             yield read.machine, misfit
@@ -84,6 +85,9 @@ def _unfit(app: App, seen: Sequence[Reading]) -> Iterator[tuple[str, Misfit]]:
 
 def _changed(app: App, seen: Sequence[Reading]) -> Iterator[tuple[str, Misfit]]:
     """Meshes that read as the last one otherwise: another unit, mirrored, turned."""
+    from farmwatch.cli.mesh_change import change_of_mesh
+    from farmwatch.cli.mesh_fit import Misfit
+
     if not seen or not app.settings.farm.database.exists():
         return
     last = app.store.latest([read.machine for read in seen])
@@ -103,6 +107,8 @@ def _changed(app: App, seen: Sequence[Reading]) -> Iterator[tuple[str, Misfit]]:
 
 
 def _far(app: App, seen: Sequence[Reading]) -> Iterator[tuple[str, str]]:
+    from farmwatch.cli.mesh_fit import far_screws
+
     for read in seen:
         for words in far_screws(read.mesh, app.model(read.machine)):
             yield read.machine, words
