@@ -8,7 +8,7 @@ a person gives it up. Nothing here can stop or slow the polls.
 from __future__ import annotations
 
 import logging
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
@@ -21,6 +21,7 @@ from farmwatch.tickets.channels import CHANNELS, Channel
 from farmwatch.tickets.delivery import Delivery, DeliveryFault, Draft, News, wait_after
 from farmwatch.tickets.repository import TicketRepository
 from farmwatch.tickets.ticket import TicketEvent
+from farmwatch.tickets.trying import ways_out
 from farmwatch.times import BELIEVED_AHEAD, from_micros, micros
 
 __all__ = ["DeliveryRound", "Outbox"]
@@ -78,6 +79,10 @@ class Outbox:
             self.delivered(delivery.key, at)
             delivered += 1
         return DeliveryRound(delivered=delivered, failed=len(faults), waiting=len(self.waiting()), faults=tuple(faults))
+
+    def ways_out(self, settings: Settings, at: datetime, *, send: bool = False) -> Iterator[tuple[str, str, bool]]:
+        """What `trying.ways_out` finds of mail and webhook."""
+        return ways_out(settings, self._store, at, send=send)
 
     def put(self, key: str, channel: str, content: str, at: datetime) -> None:
         """Add a delivery; one whose key is known already is not added again."""
