@@ -1,9 +1,9 @@
 """Short opens of one DuckDB file, shared with other processes.
 
 DuckDB lets one process write, or several read, at a time. So nobody here keeps the file open: every call opens,
-does its work, closes, and waits with jitter while another process is inside. Starting DuckDB costs some 35 ms,
-opening a file 1 ms: so a process starts it once, with nothing open, and attaches and detaches the file. A lock a
-file keeps the threads of this process apart, since reading and writing opens of one file do not mix.
+does its work, closes, and waits its turn while another process is inside. Starting DuckDB costs some 35 ms, opening a
+file 1 ms: so a process starts it once, with nothing open, and attaches and detaches the file. A lock a file keeps the
+threads of this process apart, since reading and writing opens of one file do not mix.
 
 A new database is made under another name and appears whole; what is written to it is taken in by `undo`.
 """
@@ -11,9 +11,6 @@ A new database is made under another name and appears whole; what is written to 
 from __future__ import annotations
 
 import os
-import random
-import threading
-import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -35,28 +32,9 @@ from farmwatch.store.errors import (
 )
 from farmwatch.store.files import copy_file, refuse_foreign
 from farmwatch.store.migrate import migrate, newest, refuse_newer, schema_version
+from farmwatch.store.turns import Turn, lock_of
 
 __all__ = ["Database", "quoted"]
-
-_SHORTEST_WAIT = 0.005
-_LONGEST_WAIT = 0.100
-
-_locks: dict[Path, threading.RLock] = {}
-_locks_guard = threading.Lock()
-
-
-def _lock_of(path: Path) -> threading.RLock:
-    with _locks_guard:
-        return _locks.setdefault(path, threading.RLock())
-
-
-def _forget_locks() -> None:
-    _locks.clear()
-    _locks_guard.release()
-
-
-# A forked child must not wait for a thread that did not come along.
-os.register_at_fork(before=_locks_guard.acquire, after_in_parent=_locks_guard.release, after_in_child=_forget_locks)
 
 
 class Database:
@@ -119,7 +97,7 @@ class Database:
 
     @contextmanager
     def _inside(self) -> Iterator[None]:
-        with _lock_of(self.path):
+        with lock_of(self.path):
             try:
                 yield
             except (duckdb.Error, OSError) as fault:
@@ -236,31 +214,37 @@ class Database:
         self._may_write = not read_only
         # By its type: DuckDB would take a file of another kind for a table of its own, and store nothing in it.
         how = f"(TYPE duckdb, {'READ_ONLY' if read_only else 'READ_WRITE'})"
-        end = time.monotonic() + self.patience_seconds
-        while True:
-            undo.mend(self.path)
-            self._file = self.path.open("rb")
-            try:
-                con.execute(f"ATTACH {quoted(str(self.path))} AS farm {how}")
-            except duckdb.Error as fault:
-                self._close_file()
-                if is_lock(fault):
-                    self._wait(end, fault)
-                elif not undo.mend(self.path, is_damaged=True):
-                    raise
-                continue
-            con.execute("USE farm")
-            if undo.is_settled(self.path, self._file):
-                return con
-            self._detach(con)
+        with Turn(self.path.parent, self.patience_seconds) as turn:
+            while True:
+                if not turn.has_come():
+                    turn.wait()
+                elif self._is_attached(con, how, turn):
+                    return con
 
-    def _wait(self, end: float, fault: duckdb.Error) -> None:
-        if time.monotonic() >= end:
-            raise StoreBusy(
-                f"{self.path}: held by {holder(fault)} for over {self.patience_seconds:g} s; "
-                "wait for it to end, or look at what it does"
-            ) from fault
-        time.sleep(random.uniform(_SHORTEST_WAIT, _LONGEST_WAIT))
+    def _is_attached(self, con: Connection, how: str, turn: Turn) -> bool:
+        """One try, whole and with nobody else inside, or a wait; raises StoreBusy after the last."""
+        undo.mend(self.path)
+        self._file = self.path.open("rb")
+        try:
+            con.execute(f"ATTACH {quoted(str(self.path))} AS farm {how}")
+        except duckdb.Error as fault:
+            self._close_file()
+            if not is_lock(fault):
+                if undo.mend(self.path, is_damaged=True):
+                    return False
+                raise
+            if turn.is_over():
+                raise StoreBusy(
+                    f"{self.path}: held by {holder(fault)} for over {self.patience_seconds:g} s; "
+                    "wait for it to end, or look at what it does"
+                ) from fault
+            turn.wait()
+            return False
+        con.execute("USE farm")
+        if undo.is_settled(self.path, self._file):
+            return True
+        self._detach(con)
+        return False
 
     def _detach(self, con: Connection) -> None:
         con.execute("USE memory")

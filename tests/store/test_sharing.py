@@ -17,6 +17,7 @@ import pytest
 from farmwatch.history import Reading
 from farmwatch.store import Store, StoreError
 from farmwatch.store.errors import StoreBusy, StoreDamaged, StoreReadOnly
+from farmwatch.store.turns import Turn
 
 MakeReading = Callable[..., Reading]
 
@@ -109,6 +110,21 @@ def test_two_processes_and_two_threads_write_side_by_side(store: Store, reading:
             ("heron-01", 15),
             ("heron-02", 15),
         ]
+
+
+def test_who_waits_is_let_in_before_who_comes_back(tmp_path: Path) -> None:
+    with Turn(tmp_path, 60.0) as second:
+        with Turn(tmp_path, 60.0) as first:
+            assert first.has_come()
+            assert not second.has_come()
+            with Turn(tmp_path, 0.0) as hurried:
+                # At the last moment it is tried all the same: so who holds the database is named.
+                assert hurried.has_come()
+        assert second.has_come()
+        with Turn(tmp_path, 60.0) as back:
+            assert not back.has_come()
+    with Turn(tmp_path / "none", 60.0) as nowhere:
+        assert nowhere.has_come()
 
 
 def test_a_fault_inside_rolls_back_and_lets_go(store: Store, reading: MakeReading) -> None:
