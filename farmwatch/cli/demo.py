@@ -4,16 +4,27 @@ from __future__ import annotations
 
 import shlex
 import shutil
+import socket
 import sys
+import threading
+from contextlib import ExitStack, redirect_stderr, suppress
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from farmwatch.cli.app import App, pass_app
 from farmwatch.cli.screen import echo, paragraph, progress
+from farmwatch.errors import InputError
 from farmwatch.text import sanitize
 
+if TYPE_CHECKING:
+    from farmwatch.demo import DemoResult, LivingFarm, Serving
+
 __all__ = ["COMMANDS"]
+
+# Where a service answers unless its configuration says otherwise.
+USUAL_PORT = 8790
 
 
 @click.command("demo", short_help="Play an invented farm and write its report.")
@@ -24,13 +35,26 @@ __all__ = ["COMMANDS"]
 @click.option("--weeks", type=int, default=26, metavar="N", show_default=True, help="Weeks of history.")
 @click.option("--machines", type=int, default=27, metavar="N", show_default=True, help="Machines of the farm.")
 @click.option("--seed", type=int, default=1, metavar="S", show_default=True, help="Another seed, another noise.")
+@click.option("--serve", is_flag=True, help="Then let the farm live on, with its pages to look at, until Ctrl-C.")
 @pass_app
-def demo(app: App, folder: Path, weeks: int, machines: int, seed: int) -> None:
+def demo(app: App, folder: Path, weeks: int, machines: int, seed: int, serve: bool) -> None:
     """Play an invented farm over real HTTP on this computer and write its weekly report."""
-    from farmwatch.demo import run_demo
+    from farmwatch.demo import Serving, living_demo
 
-    with progress("playing the farm, a day at a time") as move:
-        result = run_demo(folder, weeks, machines, seed, now=app.now(), progress=move)
+    serving = Serving(_free_address()) if serve else None
+    with ExitStack() as hosts:
+        with progress("playing the farm, a day at a time") as move:
+            played = living_demo(folder, weeks, machines, seed, now=app.now(), progress=move, serving=serving)
+            result, living = hosts.enter_context(played)
+        _show(result, weeks)
+        if serving is not None:
+            _live_on(app, result, living, serving)
+            return
+    echo()
+    paragraph("The farm's hosts ended with the demo: poll and check find none of them any more.")
+
+
+def _show(result: DemoResult, weeks: int) -> None:
     paragraph(
         f"Saltmarsh Tidegate Works, an invented farm: {result.machines} machines, {result.polls:,} polls, "
         f"{result.readings:,} readings in {weeks} weeks."
@@ -46,8 +70,42 @@ def demo(app: App, folder: Path, weeks: int, machines: int, seed: int) -> None:
     echo("To try next:")
     for command in result.commands:
         echo(f"  {sanitize(_program() + command.removeprefix('farmwatch'))}")
+
+
+def _live_on(app: App, result: DemoResult, living: LivingFarm, serving: Serving) -> None:
+    """The farm's service, with its log beside its database, while the floor lives; until a signal."""
+    from farmwatch.config import load_settings
+    from farmwatch.service import run_service
+
+    log = result.config.with_name("service.log")
     echo()
-    paragraph("The farm's hosts ended with the demo: poll and check find none of them any more.")
+    echo("Its pages, to open in a browser of this computer:")
+    echo(f"  http://{serving.listen}/", strong=True)
+    jump = f"In a minute or two a screw of {living.jumps} jumps a tooth. " if living.jumps else ""
+    paragraph(
+        f"The farm lives on. {jump}Approve a ticket, take it, and open its guided realignment: simulated hands make "
+        "each move that is told, and probe the bed, some seconds later."
+    )
+    paragraph(f"Ctrl-C ends it. What the service says of itself: {sanitize(log)}")
+    stop = threading.Event()
+    floor = threading.Thread(target=living.run, args=(stop, app.now), name="demo-floor", daemon=True)
+    with log.open("a", encoding="utf-8") as lines, redirect_stderr(lines):
+        floor.start()
+        try:
+            run_service(load_settings(result.config))
+        finally:
+            stop.set()
+            floor.join()
+
+
+def _free_address() -> str:
+    """The service's usual address where it is free, else another port of it."""
+    for port in (USUAL_PORT, 0):
+        with socket.socket() as trial, suppress(OSError):
+            trial.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            trial.bind(("127.0.0.1", port))
+            return f"127.0.0.1:{trial.getsockname()[1]}"
+    raise InputError("no port is free on 127.0.0.1 for the pages of the demo")
 
 
 def _program() -> str:

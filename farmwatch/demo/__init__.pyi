@@ -3,7 +3,10 @@ from .cases import farm_truth as farm_truth
 from .forms import FormKind as FormKind
 from .forms import bent as bent
 from .forms import correlated as correlated
+from .living import LivingFarm as LivingFarm
+from .paper import Serving as Serving
 from .run import DemoResult as DemoResult
 from .run import last_monday as last_monday
+from .run import living_demo as living_demo
 from .run import run_demo as run_demo
 from .truth import MachineTruth as MachineTruth

@@ -8,7 +8,7 @@ seed and its own name, so that one more machine changes nothing for the others.
 from __future__ import annotations
 
 import zlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 import numpy as np
@@ -20,7 +20,7 @@ from farmwatch.demo.truth import BedForm, BedTruth, MachineTruth
 from farmwatch.mesh import Floats
 from farmwatch.model import Model
 
-__all__ = ["BedSeries", "bed_series"]
+__all__ = ["POINT_SIGMA_MM", "SCREW_SIGMA_MM", "BedSeries", "bed_series", "unit_lifts"]
 
 DAY = 86_400.0
 # The days after the end are filled too: whoever runs the demo on a Thursday sees meshes of Thursday.
@@ -53,6 +53,27 @@ class BedSeries:
         place = int(np.searchsorted(self.taken_at, epoch, side="right")) - 1
         return place if place >= 0 else None
 
+    def until(self, epoch: float) -> BedSeries:
+        """The meshes taken at or before `epoch`."""
+        kept = int(np.searchsorted(self.taken_at, epoch, side="right"))
+        return replace(
+            self,
+            taken_at=self.taken_at[:kept],
+            z=self.z[:kept],
+            celsius=self.celsius[:kept],
+            plate=self.plate[:kept],
+        )
+
+    def with_mesh(self, epoch: float, z: Floats) -> BedSeries:
+        """One mesh more, `z` `[r, c]`, later than all; warm, on the plate that lies there."""
+        return replace(
+            self,
+            taken_at=np.append(self.taken_at, np.round(epoch)),
+            z=np.concatenate([self.z, np.round(z, 3)[None]]),
+            celsius=np.append(self.celsius, WARM_CELSIUS),
+            plate=(*self.plate, self.plate[-1]),
+        )
+
 
 def bed_series(machine: MachineTruth, end: datetime, weeks: int, seed: int) -> BedSeries:
     """Every mesh of one machine from `weeks` before `end` to a week after it."""
@@ -63,7 +84,7 @@ def bed_series(machine: MachineTruth, end: datetime, weeks: int, seed: int) -> B
     before = _probing_days(rng, truth, weeks)
     heights = _screw_heights(truth, model, before)
     heights += SCREW_SIGMA_MM * correlated(before.size, len(model.screws), LAG_ONE, rng)
-    z = np.einsum("nk,krc->nrc", heights, _unit_lifts(model, axis))
+    z = np.einsum("nk,krc->nrc", heights, unit_lifts(model, axis))
     z += _forms(truth, axis, before)
     z += rng.normal(0.0, 0.004, (count, count))  # the grain of this bed, the same in every mesh
     z += rng.normal(0.0, POINT_SIGMA_MM, z.shape)
@@ -121,7 +142,7 @@ def _screw_heights(truth: BedTruth, model: Model, before: Floats) -> Floats:
     return np.stack(columns, axis=1)
 
 
-def _unit_lifts(model: Model, axis: Floats) -> Floats:
+def unit_lifts(model: Model, axis: Floats) -> Floats:
     """What raising each screw by 1 mm does to the mesh, `[k, r, c]`: the least-squares rigid plane of least tilt."""
     at = np.array(model.screws_xy)
     middle = at.mean(axis=0)

@@ -102,6 +102,17 @@ class SimulatedHosts:
         self._now = now.timestamp()
         asyncio.run_coroutine_threadsafe(self._listen_as_due(), self._loop).result(STARTING_SECONDS)
 
+    def series(self, name: str) -> BedSeries:
+        """The meshes of a machine, as its host gives them."""
+        return self._host(name).series
+
+    def put_series(self, name: str, series: BedSeries) -> None:
+        """From now on the machine's host gives these."""
+        self._host(name).series = series
+
+    def _host(self, name: str) -> _Host:
+        return next(host for host in self._hosts if host.machine.name == name)
+
     def _days_before_end(self) -> float:
         return (self._end - self._now) / DAY
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 
 from farmwatch.demo.answers import HOST_KEY, PHRASINGS
@@ -13,14 +14,16 @@ from farmwatch.demo.truth import MachineTruth
 from farmwatch.errors import InputError
 from farmwatch.model import Model
 
-__all__ = ["MARK", "clear_folder", "write_configuration"]
+__all__ = ["MARK", "Serving", "clear_folder", "write_configuration"]
 
 MARK = "demo.json"
 _FILES = ("config.toml", "machines.csv", "hosts.key", MARK)
 _DATABASE = "farmwatch.duckdb"
 _REPORTS = "reports"
 
-_HEAD = f"""# The invented farm of `farmwatch demo`. Its hosts have stopped; their meshes are in the database.
+_STOPPED = "Its hosts have stopped; their meshes are in the database."
+_GOES_ON = "Its hosts answer while the demo runs."
+_HEAD = f"""# The invented farm of `farmwatch demo`. {{hosts}}
 
 machines_file = "machines.csv"
 
@@ -39,10 +42,25 @@ mesh_old_after_days = 14
 silent_after_hours = 24
 
 [poll]
-every_minutes = 30
+every_minutes = {{every_minutes:g}}
 at_once = 16
 deadline_seconds = 5
 """
+_SERVING = """
+[service]
+listen = "{listen}"
+
+[tickets]
+probings_to_prove = 1            # so that a newcomer need not wait: a farm asks for two, an hour apart or more
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Serving:
+    """A demo whose farm goes on: where its pages are, and how often its hosts are asked."""
+
+    listen: str
+    every_minutes: float = 0.1
 
 
 def clear_folder(folder: Path) -> None:
@@ -78,7 +96,11 @@ def _is_demo(mark: Path) -> bool:
 
 
 def write_configuration(
-    folder: Path, farm: tuple[MachineTruth, ...], addresses: Mapping[str, str], facts: Mapping[str, object]
+    folder: Path,
+    farm: tuple[MachineTruth, ...],
+    addresses: Mapping[str, str],
+    facts: Mapping[str, object],
+    serving: Serving | None = None,
 ) -> Path:
     """Write the mark first, then the farm's files; returns the path of config.toml."""
     mark = json.dumps({"made_by": "farmwatch demo", **facts}, indent=1)
@@ -89,7 +111,10 @@ def write_configuration(
     (folder / "machines.csv").write_text(table, encoding="utf-8")
     models = {m.model for m in farm}
     mappings = {m.mapping for m in farm}
-    parts = [_HEAD]
+    every = 30.0 if serving is None else serving.every_minutes
+    parts = [_HEAD.format(hosts=_STOPPED if serving is None else _GOES_ON, every_minutes=every)]
+    if serving is not None:
+        parts.append(_SERVING.format(listen=serving.listen))
     parts += [_model_text(model) for name, model in MODELS.items() if name in models]
     parts += [f"[mappings.{name}]\n{PHRASINGS[name].mapping}" for name in PHRASINGS if name in mappings]
     config = folder / "config.toml"

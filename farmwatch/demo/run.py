@@ -8,7 +8,8 @@ commands show is fresh.
 from __future__ import annotations
 
 import shlex
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import partial
@@ -22,7 +23,8 @@ from farmwatch.demo.beds import bed_series
 from farmwatch.demo.cases import farm_truth
 from farmwatch.demo.farm import FARM_TIMEZONE
 from farmwatch.demo.hosts import SimulatedHosts
-from farmwatch.demo.paper import clear_folder, write_configuration
+from farmwatch.demo.living import LivingFarm
+from farmwatch.demo.paper import Serving, clear_folder, write_configuration
 from farmwatch.demo.people import entries
 from farmwatch.demo.truth import Group, MachineTruth
 from farmwatch.demo.weekly import WeeklyStore
@@ -31,7 +33,7 @@ from farmwatch.report import write_report
 from farmwatch.store import Store
 from farmwatch.tickets import update_tickets
 
-__all__ = ["FEWEST_WEEKS", "DemoResult", "RoundProgress", "last_monday", "run_demo"]
+__all__ = ["FEWEST_WEEKS", "DemoResult", "RoundProgress", "last_monday", "living_demo", "run_demo"]
 
 RoundProgress = Callable[[int, int], None]
 """Called with the rounds of polls done and the rounds in all."""
@@ -76,6 +78,25 @@ def run_demo(
     An earlier demo in `folder` is replaced. Raises InputError for a folder that holds anything else, or for numbers
     that make no farm.
     """
+    with living_demo(folder, weeks, machines, seed, now=now, progress=progress) as (result, _):
+        return result
+
+
+@contextmanager
+def living_demo(
+    folder: Path,
+    weeks: int = 26,
+    machines: int = 27,
+    seed: int = 1,
+    *,
+    now: datetime,
+    progress: RoundProgress | None = None,
+    serving: Serving | None = None,
+) -> Iterator[tuple[DemoResult, LivingFarm]]:
+    """As `run_demo`, and the farm's hosts answer as long as the context lasts.
+
+    With `serving` its configuration is that of a service that looks after such a farm.
+    """
     _check_numbers(weeks, machines, seed)
     folder = folder.expanduser().resolve()
     clear_folder(folder)
@@ -85,20 +106,20 @@ def run_demo(
     rounds = _rounds(end, weeks, now)
     with SimulatedHosts(farm, beds, rounds[0], end) as hosts:
         facts = {"weeks": weeks, "machines": machines, "seed": seed, "end": end.astimezone(UTC).isoformat()}
-        config = write_configuration(folder, farm, hosts.addresses, facts)
+        config = write_configuration(folder, farm, hosts.addresses, facts, serving)
         settings = load_settings(config)
         store = Store(settings.farm.database)
         polls, readings = _play(settings, store, hosts, farm, rounds, end, progress)
-    report = write_report(settings, store, at=end)
-    return DemoResult(
-        report=report,
-        config=config,
-        commands=_commands(config, farm),
-        truths=_truths(farm),
-        machines=len(farm),
-        polls=polls,
-        readings=readings,
-    )
+        result = DemoResult(
+            report=write_report(settings, store, at=end),
+            config=config,
+            commands=_commands(config, farm),
+            truths=_truths(farm),
+            machines=len(farm),
+            polls=polls,
+            readings=readings,
+        )
+        yield result, LivingFarm(settings, store, hosts, farm, rounds[-1], seed)
 
 
 def last_monday(now: datetime) -> datetime:
