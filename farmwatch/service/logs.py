@@ -90,6 +90,9 @@ def set_up_log(settings: Settings, stream: TextIO | None = None) -> LineFormatte
     root = logging.getLogger()
     root.handlers[:] = [handler]
     root.setLevel(logging.INFO)
+    for chatty in ("apscheduler", "waitress"):
+        # A line at every wake-up is four a second; what goes wrong there is still said.
+        logging.getLogger(chatty).setLevel(logging.WARNING)
     return formatter
 
 

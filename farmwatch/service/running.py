@@ -228,7 +228,8 @@ class Service:
 
     def _poll(self) -> None:
         first = self.status.facts.round_ended_at is None
-        self.polling.step(self.clock(), self.clock)
+        if self.polling.step(self.clock(), self.clock).new_readings:
+            self.jobs.refresh_when_due()
         if first and not self.stop.is_set():
             # What else is due has only waited for it.
             self.repeaters["jobs"].wake()

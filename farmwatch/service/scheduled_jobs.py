@@ -26,7 +26,8 @@ _log = logging.getLogger(__name__)
 
 FIRST_RETRY = timedelta(minutes=10)
 LONGEST_RETRY = timedelta(hours=2)
-REFRESH_EVERY = timedelta(minutes=5)
+# What stands on the pages follows a new mesh within a minute; where none came, what hosts do enters every five.
+REFRESH_EVERY, REFRESH_AT_NEWS = timedelta(minutes=5), timedelta(minutes=1)
 
 Send = Callable[[Job, threading.Event], "dict[str, Any] | None"]
 
@@ -46,10 +47,15 @@ class ScheduledJobs:
         self._tries: dict[str, tuple[int, datetime]] = {}
         self._remembered = False
         self._asked = False
+        self._news = False
 
     def refresh_soon(self) -> None:
         """Judge what is new at the next step, however short ago that was done."""
         self._asked = True
+
+    def refresh_when_due(self) -> None:
+        """New meshes have come: judge them within about a minute."""
+        self._news = True
 
     def step(self, now: datetime) -> None:
         """Do what is due; never raises for what the database or a job can suffer."""
@@ -121,10 +127,11 @@ class ScheduledJobs:
     def _refresh(self, now: datetime) -> None:
         """Keep near to now what `fleet` shows, and the tickets; where that fails, `fleet` has more to judge itself."""
         last = self._status.facts.assessed_at
-        recent = last is not None and timedelta(0) <= now - last < REFRESH_EVERY
+        every = REFRESH_AT_NEWS if self._news else REFRESH_EVERY
+        recent = last is not None and timedelta(0) <= now - last < every
         if self._stop.is_set() or (recent and not self._asked) or not self._may_try("refresh", now):
             return
-        self._asked = False
+        self._asked = self._news = False
         try:
             said = self._run_job(Job(kind="refresh", settings=self.settings, at=now), self._stop)
         except FarmwatchError as fault:

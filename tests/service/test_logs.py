@@ -1,17 +1,20 @@
 """Lines of the log: one an event, whatever stands in a value; no secret in any."""
 
+import io
 import json
 import logging
 import shlex
 import sys
+from pathlib import Path
 from typing import Any
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from farmwatch.service.logs import LineFormatter
+from farmwatch.service.logs import LineFormatter, set_up_log
 from tests.hostile import MACHINE, TEXTS
+from tests.service.farm import settings_in
 
 SECRET = "tide-gate-7431"
 
@@ -82,3 +85,19 @@ def test_a_log_record_is_one_line(text: str, form: str) -> None:
     assert line.isprintable()
     if form == "json":
         assert json.loads(line)["reason"] == text
+
+
+def test_the_wake_ups_of_the_schedule_are_no_lines(tmp_path: Path) -> None:
+    stream = io.StringIO()
+    root = logging.getLogger()
+    handlers, level = root.handlers[:], root.level
+    try:
+        set_up_log(settings_in(tmp_path, None, ["heron-01"]), stream)
+        logging.getLogger("apscheduler.executors.default").info("Running job")
+        logging.getLogger("apscheduler.scheduler").warning("it stumbled")
+        logging.getLogger("waitress").info("Serving")
+    finally:
+        root.handlers[:], root.level = handlers, level
+    assert [line.partition("event=")[2].partition(" from")[0] for line in stream.getvalue().splitlines()] == [
+        '"it stumbled"'
+    ]

@@ -190,3 +190,19 @@ def test_what_became_of_tickets_within_the_day_is_logged(farm: Any, caplog: pyte
         jobs.step(MONDAY + 6 * MINUTE)
     [line] = [record for record in caplog.records if record.getMessage() == "tickets"]
     assert line.fields["proven"] == 2  # type: ignore[attr-defined]
+
+
+def test_new_meshes_are_judged_within_a_minute_and_without_them_every_five(farm: Any) -> None:
+    wednesday = MONDAY + timedelta(days=2)
+    jobs, status, _ = farm(wednesday)
+    jobs.step(wednesday)
+    judged = []
+    for second in range(0, 900, 20):
+        now = wednesday + timedelta(seconds=second)
+        if second == 400:
+            jobs.refresh_when_due()
+        before = status.facts.assessed_at
+        jobs.step(now)
+        if status.facts.assessed_at != before:
+            judged.append(second)
+    assert judged == [300, 400, 700]
