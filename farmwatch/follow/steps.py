@@ -9,21 +9,17 @@ from numpy.typing import ArrayLike, NDArray
 
 from farmwatch.follow.findings import Step, StepName
 from farmwatch.follow.forms import form_changed
-from farmwatch.follow.lines import Lines, fit_lines
+from farmwatch.follow.lines import Lines
 from farmwatch.follow.rigid_beds import SCREWS_OF_A_PLANE, single_move
 from farmwatch.follow.segmented import SegmentedBatch, segments_of
 from farmwatch.follow.series import DAY, Series
+from farmwatch.follow.sizing import FoundStep, proven, size_of, sized_steps
 from farmwatch.mesh import Floats
 
 __all__ = ["FoundStep", "Tooth", "find_steps", "steps_of", "suspected_of"]
 
 Ints = NDArray[np.intp]
 
-# Squared distances in sd, by number of movable screws, that a jump must reach to be one (chi-squared, p = 1e-5); a
-# break of the line alone, a drift that sets in, is none.
-_PROOF = (19.5, 23.0, 25.9, 28.5, 30.9)
-# Slopes before and after differ when they do so by this much (p = 0.001); else they share one, which sizes better.
-_OTHER_SLOPE = (10.8, 13.8, 16.3, 18.5, 20.5)
 _NAMED_WITHIN_SD = 3.0
 _NAMED_WITHIN_STEP = 0.25
 UNLEARNED_STEP_SD = 0.05
@@ -47,15 +43,6 @@ class Tooth:
         return cls(mm, UNLEARNED_STEP_SD * mm if sd_mm is None else sd_mm)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class FoundStep:
-    """A break in a series: the first reading after it, and by how much each column moved, with its covariance."""
-
-    first_after: int
-    mm: Floats
-    covariance: Floats
-
-
 def find_steps(days: ArrayLike, u: ArrayLike, sigma_mm: float = 0.001) -> list[FoundStep]:
     """Steps in heights u `[n]` or `[n, m]` (mm) over times `[n]` (days, ascending); none from fewer than 6 readings.
 
@@ -73,8 +60,8 @@ def find_steps(days: ArrayLike, u: ArrayLike, sigma_mm: float = 0.001) -> list[F
     if rows.size < 2:
         return []
     kept, starts, lines, noise = segments_of(t[rows], heights[rows], sigma_mm)
-    sized = _sized(t[rows][kept], heights[rows][kept], np.zeros((kept.size, 0)), starts, lines, noise)
-    return [replace(step, first_after=int(rows[kept[step.first_after]])) for step in sized if _proven(step)]
+    sized = sized_steps(t[rows][kept], heights[rows][kept], np.zeros((kept.size, 0)), starts, lines, noise)
+    return [replace(step, first_after=int(rows[kept[step.first_after]])) for step in sized if proven(step)]
 
 
 def steps_of(batch: SegmentedBatch, b: int, tooth: Tooth | None) -> tuple[Step, ...]:
@@ -85,9 +72,9 @@ def steps_of(batch: SegmentedBatch, b: int, tooth: Tooth | None) -> tuple[Step, 
     if len(starts) < 2 and not changes.size:
         return ()
     noise = batch.noise[b] * _of_means(float(batch.correlation[b]))
-    sized = _sized(batch.t[b, :n], batch.u[b, :n], batch.extra[b, :n], starts, _lines_of(batch, b), noise)
+    sized = sized_steps(batch.t[b, :n], batch.u[b, :n], batch.extra[b, :n], starts, _lines_of(batch, b), noise)
     found = []
-    for step in filter(_proven, sized):
+    for step in filter(proven, sized):
         at = step.first_after
         changed = bool((np.abs(changes - at) <= 1).any()) or form_changed(one, row[:at], row[at:])
         changes = changes[np.abs(changes - at) > 1]
@@ -111,7 +98,7 @@ def suspected_of(batch: SegmentedBatch, b: int, tooth: Tooth | None) -> Step | N
     off = one.u[tail].mean(axis=0) - design @ own.coefficients[last]
     spread = 1.0 / tail.size + float(design @ own.cofactor[last] @ design)
     step = FoundStep(0, off, batch.noise[b] * spread * _of_means(float(batch.correlation[b])))
-    if not _proven(step):
+    if not proven(step):
         return None
     return _named(step, one, int(row[-1]), int(tail[0]), tooth, False)
 
@@ -131,46 +118,13 @@ def _lines_of(batch: SegmentedBatch, b: int) -> Lines:
     )  # fmt: skip
 
 
-def _sized(t: Floats, u: Floats, extra: Floats, starts: Ints, own: Lines, noise: Floats) -> list[FoundStep]:
-    """Size of every break from one fit of the two segments beside it, with one slope unless theirs differ."""
-    ends = [*starts[1:], len(t)]
-    steps = []
-    for k in range(1, len(starts)):
-        begin, at, end = int(starts[k - 1]), int(starts[k]), int(ends[k])
-        after = (np.arange(begin, end) >= at).astype(np.float64)[:, None]
-        columns = [extra[begin:end], after]
-        if _slopes_differ(own, k, noise):
-            columns.insert(1, after * (t[begin:end, None] - (t[at - 1] + t[at]) / 2))
-        group = np.zeros(end - begin, dtype=np.intp)
-        fit = fit_lines(group, 1, t[begin:end], np.concatenate(columns, axis=1), u[begin:end])
-        steps.append(FoundStep(at, fit.coefficients[0, -1], float(fit.cofactor[0, -1, -1]) * noise))
-    return steps
-
-
 def _sized_alone(batch: SegmentedBatch, b: int, at: int, noise: Floats) -> FoundStep:
     """Size of what the heights did at a reading that is no break of theirs, within its segment."""
     k = int(np.searchsorted(batch.starts[b], at, side="right")) - 1
     begin, end = int(batch.starts[b][k]), int([*batch.starts[b][1:], batch.length[b]][k])
     after = (np.arange(begin, end) >= at).astype(np.float64)[:, None]
     extra = np.concatenate([batch.extra[b, begin:end], after], axis=1)
-    group = np.zeros(end - begin, dtype=np.intp)
-    fit = fit_lines(group, 1, batch.t[b, begin:end], extra, batch.u[b, begin:end])
-    return FoundStep(at, fit.coefficients[0, -1], float(fit.cofactor[0, -1, -1]) * noise)
-
-
-def _slopes_differ(own: Lines, k: int, noise: Floats) -> bool:
-    if own.count[k] < 6 or own.count[k - 1] < 6:
-        return False
-    change = own.coefficients[k, 1] - own.coefficients[k - 1, 1]
-    spread = float(own.cofactor[k, 1, 1] + own.cofactor[k - 1, 1, 1])
-    return spread > 0 and float(change @ np.linalg.solve(noise * spread, change)) > _OTHER_SLOPE[len(change) - 1]
-
-
-def _proven(step: FoundStep) -> bool:
-    m = len(step.mm)
-    if not np.trace(step.covariance) > 0:
-        return False
-    return float(step.mm @ np.linalg.solve(step.covariance, step.mm)) > _PROOF[m - 1]
+    return size_of(at, batch.t[b, begin:end], extra, batch.u[b, begin:end], noise)
 
 
 def _named(step: FoundStep, one: Series, before: int, after: int, tooth: Tooth | None, form_changed: bool) -> Step:

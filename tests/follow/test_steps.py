@@ -8,6 +8,8 @@ import pytest
 
 from farmwatch.follow.steps import find_steps
 from farmwatch.history import Note, Work
+from tests.follow.fleets import fleet
+from tests.follow.fleets import follow as swinging
 from tests.synthetic import Band, Jump, Plate, tideframe
 
 TOOTH = 0.4
@@ -186,3 +188,26 @@ def test_arrays_that_do_not_fit_are_refused():
         find_steps(np.arange(4.0), np.zeros((3, 2)))
     with pytest.raises(ValueError, match="ascend"):
         find_steps(np.array([0.0, 2.0, 1.0]), np.zeros(3))
+
+
+def _swinging(mm, seed, jump=0.0):
+    rng = np.random.default_rng(seed)
+    t = np.sort(rng.uniform(0.0, 420.0, 160))
+    swing = mm * np.sin(2.0 * np.pi * t / 365.25 + rng.uniform(0.0, 6.28))
+    u = swing[:, None] * [0.8, 0.6] + rng.normal(0.0, 0.005, (160, 2))
+    u[80:, 0] += jump
+    return t, u
+
+
+@pytest.mark.parametrize(("mm", "seed"), [(0.06, 10), (0.075, 106)])
+def test_where_two_lines_through_a_swing_meet_nothing_jumped(mm, seed):
+    """Sized from the segments beside it alone, each of these was called a shift."""
+    assert find_steps(*_swinging(mm, seed)) == []
+    assert [step.first_after for step in find_steps(*_swinging(mm, seed, 0.1))] == [80]
+
+
+@pytest.mark.long
+def test_swinging_machines_do_not_shift():
+    made = fleet("season", 120, 41)
+    years = sum(float(np.ptp(one.history.taken_at)) for one in made) / (365.25 * 86400.0)
+    assert sum(len(found.steps) for found in swinging(made)) / years < 0.02
