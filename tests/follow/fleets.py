@@ -31,6 +31,33 @@ Kind = Literal["drift", "still", "short still", "short", "wander", "decay", "ben
 _FORMS = ("bowl", "dome", "saddle", "wave")
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ways:
+    """Between which values what machines do is drawn; mm, days, rates per week."""
+
+    noise_mm: tuple[float, float] = (0.004, 0.012)
+    correlation: tuple[float, float] = (0.0, 0.5)
+    tail: float | None = None
+    every_days: tuple[float, float] = (0.8, 3.5)
+    stands_mm: float = 0.05
+    form_mm: tuple[float, float] = (0.02, 0.06)
+    rate: tuple[float, float] = (0.002, 0.016)
+    walk: tuple[float, float] = (0.006, 0.025)
+    dies_in: tuple[float, float] = (40.0, 150.0)
+    builds_in: tuple[float, float] = (60.0, 200.0)
+    swing_mm: tuple[float, float] = (0.05, 0.15)
+
+
+TUNED_ON = Ways()
+"""The values that the fixed weights were chosen on, with seeds 901 and 902."""
+OTHER = Ways(
+    noise_mm=(0.003, 0.016), correlation=(-0.2, 0.6), tail=5.0, every_days=(0.5, 5.0), stands_mm=0.06,
+    form_mm=(0.01, 0.08), rate=(0.001, 0.025), walk=(0.004, 0.035), dies_in=(25.0, 220.0), builds_in=(45.0, 300.0),
+    swing_mm=(0.03, 0.18),
+)  # fmt: skip
+"""Values that nothing was chosen on."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Moving:
     """A history, and the day after its last reading on which the noiseless range first passes the limit."""
@@ -41,11 +68,11 @@ class Moving:
     """None: not within the horizon."""
 
 
-def fleet(kind: Kind, machines: int, seed: int) -> list[Moving]:
+def fleet(kind: Kind, machines: int, seed: int, ways: Ways = TUNED_ON) -> list[Moving]:
     """Machines of one kind that stand within the limit at the last reading."""
     rng, made = np.random.default_rng([seed, _SEEDS[kind]]), []
     while len(made) < machines:
-        one = _machine(kind, f"m{len(made):05d}", rng)
+        one = _machine(kind, f"m{len(made):05d}", rng, ways)
         if one.crosses != 0.0:
             made.append(one)
     return made
@@ -70,28 +97,31 @@ Path = Callable[[Floats], Floats]
 """Height against the last reading's, mm, at days (0 = last reading, ascending), `[days, 2]`."""
 
 
-def _machine(kind: Kind, name: str, rng: np.random.Generator) -> Moving:
+def _machine(kind: Kind, name: str, rng: np.random.Generator, ways: Ways) -> Moving:
     if kind == "mixture":
-        return _machine(str(rng.choice(["drift", "still", "wander", "decay", "bend", "season"])), name, rng)  # type: ignore[arg-type]
+        return _machine(str(rng.choice(["drift", "still", "wander", "decay", "bend", "season"])), name, rng, ways)  # type: ignore[arg-type]
     short = kind.startswith("short")
     span = 20.0 if short else float(rng.uniform(200.0, 500.0) if kind == "season" else rng.uniform(40.0, 200.0))
-    readings = 8 if short else int(np.clip(span / rng.uniform(0.8, 3.5), 16, 200))
+    readings = 8 if short else int(np.clip(span / rng.uniform(*ways.every_days), 16, 200))
     recipe = Recipe(
         readings=readings,
         every_days=span / (readings - 1),
         irregular=float(rng.uniform(0.1, 0.9)),
         end=END,
-        stands_mm={screw: float(rng.uniform(-0.05, 0.05)) for screw in ("front-left", "front-right")},
-        noise_mm=float(rng.uniform(0.004, 0.012)),
-        correlation=float(rng.uniform(0.0, 0.5)),
-        plates=(Plate(0, None, str(rng.choice(_FORMS)), float(rng.uniform(0.02, 0.06))),),  # type: ignore[arg-type]
+        stands_mm={
+            screw: float(rng.uniform(-ways.stands_mm, ways.stands_mm)) for screw in ("front-left", "front-right")
+        },
+        noise_mm=float(rng.uniform(*ways.noise_mm)),
+        correlation=float(rng.uniform(*ways.correlation)),
+        tail=ways.tail,
+        plates=(Plate(0, None, str(rng.choice(_FORMS)), float(rng.uniform(*ways.form_mm))),),  # type: ignore[arg-type]
         spiking_share=0.02,
     )
     made = make_history(name, MODEL, recipe, rng)
     shares = influence(np.array(MODEL.screws_xy), MODEL.reference_index, *grid_points(made.truth.x, made.truth.y))[:2]
     ahead = np.arange(0.0, HORIZON + 0.25, 0.25)
     days = made.truth.days - made.truth.days[-1]
-    path = _path(kind, rng)(np.concatenate([days, ahead]))
+    path = _path(kind, rng, ways)(np.concatenate([days, ahead]))
     past, coming = path[:readings], path[readings:]
     mesh = _last_mesh(made.truth.heights[-1], made.truth.form[-1], shares)
     over = np.flatnonzero(np.ptp(mesh + (coming - past[-1]) @ shares, axis=1) > LIMITS.usable_mm)
@@ -112,14 +142,14 @@ def _way(rng: np.random.Generator) -> Floats:
     return unit
 
 
-def _path(kind: Kind, rng: np.random.Generator) -> Path:
-    way, rate = _way(rng), float(rng.uniform(0.002, 0.016)) / 7.0
+def _path(kind: Kind, rng: np.random.Generator, ways: Ways) -> Path:
+    way, rate = _way(rng), float(rng.uniform(*ways.rate)) / 7.0
     if kind in ("still", "short still") or (kind == "short" and rng.random() < 0.5):
         return lambda days: np.zeros((days.size, 2))
     if kind in ("drift", "short"):
         return lambda days: days[:, None] * rate * way
     if kind == "wander":
-        sd = float(rng.uniform(0.006, 0.025)) / np.sqrt(7.0)
+        sd = float(rng.uniform(*ways.walk)) / np.sqrt(7.0)
 
         def wander(days: Floats) -> Floats:
             step = np.diff(days, prepend=days[0])
@@ -128,12 +158,12 @@ def _path(kind: Kind, rng: np.random.Generator) -> Path:
 
         return wander
     if kind == "decay":
-        tau = float(rng.uniform(40.0, 150.0))
+        tau = float(rng.uniform(*ways.dies_in))
         return lambda days: -1.5 * rate * tau * np.exp(-days / tau)[:, None] * way
     if kind == "bend":
-        tau = float(rng.uniform(60.0, 200.0))
+        tau = float(rng.uniform(*ways.builds_in))
         return lambda days: rate * tau * np.exp(days / tau)[:, None] * way
-    size, phase = float(rng.uniform(0.05, 0.15)), float(rng.uniform(0.0, 2.0 * np.pi))
+    size, phase = float(rng.uniform(*ways.swing_mm)), float(rng.uniform(0.0, 2.0 * np.pi))
     # The swing is peak to valley of the height.
     return lambda days: size / 2.0 * np.sin(2.0 * np.pi * days / YEAR + phase)[:, None] * way
 
