@@ -12,3 +12,4 @@ from .machine import judge_fleet as judge_fleet
 from .machine import with_host as with_host
 from .tooth_plans import shim_plan as shim_plan
 from .tooth_plans import tooth_plan as tooth_plan
+from .twist import find_twist as find_twist

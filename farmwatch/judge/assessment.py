@@ -151,6 +151,8 @@ class Assessment:
     """What it looks like while the cause is still unclear or unconfirmed; *not in the document*."""
     advice: tuple[Advice, ...] = ()
     at_tooth_floor: bool = False
+    bent_by_screw: bool = False
+    """One of its four screws is off the plane of the others, and bends the bed; *not in the document*."""
     step_learned: bool = False
     """Tooth step and turning sense are known from moves made on this machine; *not in the document*."""
     plan: Plan | None = None

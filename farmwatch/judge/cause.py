@@ -83,6 +83,8 @@ class Evidence:
     """The same of the ideal limit."""
     ideal_agrees: bool = True
     """Whether the newest mesh lies on the same side of the ideal limit as the condition."""
+    twisted: str = ""
+    """Which of four screws is off the plane of the others, where one bends the bed; empty otherwise."""
     free_drive: bool = False
     screws: int = 3
     meshes: int = 1
@@ -261,6 +263,11 @@ def _blame(reversal: Reversal | None) -> tuple[Cause, Advice, str]:
 def _screws(e: Evidence) -> Verdict:
     """F ≤ usable: the screws, as real numbers, could do it; teeth are whole."""
     could = f"Without the tilt, the bed is flat to {e.said_form_mm:.2f} mm."
+    if e.twisted:
+        could = (
+            f"{e.twisted} Without that it is flat to {e.said_form_mm:.2f} mm. If the mesh after the move does not "
+            "show it gone, turn it back: then the plate is bent so."
+        )
     if e.floor_mm is None:
         known = (
             "Each screw can be set to any height: turn by the millimetres given."

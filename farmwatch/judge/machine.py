@@ -19,6 +19,7 @@ from farmwatch.judge.drive import find_drive_fault, repeated_jumps
 from farmwatch.judge.facts import find_tilt, form_facts, reading_facts, screw_facts, spike_facts, trace_of
 from farmwatch.judge.plan import BestSetting, find_best_setting, make_plan
 from farmwatch.judge.tables import Advice, Cause
+from farmwatch.judge.twist import Twist, twist_sentence
 from farmwatch.measure import MachineMeasures, MeasuredHistory, ReadingMeasures, measure_histories, measure_machines
 from farmwatch.mesh import Floats
 from farmwatch.model import Limits, Model
@@ -70,14 +71,24 @@ class _Case:
         """By how much noise makes the ranges that are judged read high."""
         return 0.0 if self.measures.bed is None else self.measures.bed.range_share_mm
 
+    def twist_of(self, i: int) -> Twist | None:
+        """The twist of reading i where one of its four screws is off the plane of the others."""
+        best = self.best[i]
+        return None if best is None else best.twist
+
     def form_of(self, i: int) -> float:
         """F of reading i, mm; of the judged one without the noise's share, where that is taken off its range."""
+        twist = self.twist_of(i)
+        if twist is not None:
+            return twist.form_mm
         read, bed = float(self.measures.best_reachable_mm[i]), self.measures.bed
         without = bed is not None and i == self.judged and bed.range_share_mm > 0
         return min(bed.best_reachable_mm, read) if bed is not None and without else read
 
     def without_noise(self, range_mm: float, i: int) -> float:
         """What the best setting of reading i leaves, mm, as its form is judged: noise adds the same to both."""
+        if self.twist_of(i) is not None:
+            return range_mm
         noise = float(self.measures.best_reachable_mm[i]) - self.form_of(i)
         return min(range_mm, max(self.form_of(i), range_mm - noise))
 
@@ -238,7 +249,10 @@ def _open_case(
         judged=judged,
         measures=measures,
         figures=figures,
-        best={i: find_best_setting(one, model, step) for i, one in figures.items()},
+        best={
+            i: find_best_setting(one, model, step, measures.noise.sigma_mm, limits.usable_mm)
+            for i, one in figures.items()
+        },
     )
 
 
@@ -310,6 +324,7 @@ def _advise(facts: Assessment, case: _Case, i: int, followed: HistoryFindings | 
         suspected_cause=verdict.suspected,
         advice=verdict.advice if facts.in_service else (),
         at_tooth_floor=verdict.at_tooth_floor,
+        bent_by_screw=case.twist_of(i) is not None,
         plan=case.plan_of(i, verdict.advice if facts.in_service else (), likely),
         reasons=_told(*_of_its_mesh(facts, case, i), *_reasons(verdict, case.measures, followed)),
         drift=followed.drift if followed else None,
@@ -324,7 +339,7 @@ def _evidence(case: _Case, i: int, finding: ConditionFinding, sd_mm: float) -> E
     measures, limits, bed, best = case.measures, case.limits, case.measures.bed, case.best[i]
     assert bed is not None
     range_mm = float(measures.range_mm[i]) - case.share_mm
-    best_reachable_sd = _best_reachable_sd(measures)
+    best_reachable_sd, twist = _best_reachable_sd(measures), case.twist_of(i)
     past = finding.condition == "past-limit"
     # A mesh across the limit is noise unless it breaks with the ones before: then another is wanted at once.
     doubtful = finding.moved and not finding.newest_agrees
@@ -332,11 +347,12 @@ def _evidence(case: _Case, i: int, finding: ConditionFinding, sd_mm: float) -> E
         range_mm=range_mm,
         range_sd_mm=sd_mm,
         range_without_spikes_mm=float(measures.range_without_spikes_mm[i]) - case.share_mm,
-        best_reachable_mm=bed.best_reachable_mm,
+        best_reachable_mm=bed.best_reachable_mm if twist is None else twist.form_mm,
         said_form_mm=case.form_of(i),
         said_floor_mm=None if best is None else case.without_noise(best.range_mm, i),
-        best_reachable_sd_mm=best_reachable_sd / bed.readings.size**0.5,
-        plate_mm=bed.flatness_mz_mm,
+        best_reachable_sd_mm=best_reachable_sd / (1.0 if twist is not None else bed.readings.size**0.5),
+        plate_mm=bed.flatness_mz_mm if twist is None else twist.form_mm,
+        twisted="" if twist is None else twist_sentence(twist, case.model),
         floor_mm=_floor_of_mean(best, float(measures.best_reachable_mm[i]), bed.best_reachable_mm),
         usable_mm=limits.usable_mm,
         ideal_mm=limits.ideal_mm,
@@ -356,6 +372,8 @@ def _floor_of_mean(best: BestSetting | None, form: float, judged_form: float) ->
     """R* as it is judged: what one mesh adds to the form of the mean, it adds to the best setting of the teeth too."""
     if best is None or best.teeth is None:
         return None
+    if best.twist is not None:
+        return best.range_mm
     return min(best.range_mm, max(judged_form, best.range_mm - form + judged_form))
 
 

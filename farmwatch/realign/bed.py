@@ -35,6 +35,8 @@ class BedState:
     """`[k, points]`"""
     best_reachable_mm: float
     """F: what the best real-number setting of the screws would leave."""
+    sigma_mm: float
+    """sd of a probed point."""
 
     @property
     def range_without_spikes_mm(self) -> float:
@@ -62,4 +64,5 @@ def bed_state(mesh: Mesh, model: Model, taken_at: datetime, sigma_mm: float | No
         z=clean,
         influence=spread,
         best_reachable_mm=float(found.flatness_mz[0]),
+        sigma_mm=sigma_mm,
     )

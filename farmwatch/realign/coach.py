@@ -18,9 +18,10 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from farmwatch.follow import SCREWS_OF_A_PLANE, explain_move
-from farmwatch.judge import shim_plan, tooth_plan
+from farmwatch.judge import find_twist, shim_plan, tooth_plan
 from farmwatch.judge.learned import DOUBT, DOUBT_WHEN_ASKED, StepBelief, learn_turn
 from farmwatch.mesh import Floats
 from farmwatch.model import Limits, Model
@@ -134,22 +135,32 @@ def next_move(
         return _next_free_move(bed, model, limits, min_gain, careful)
     if belief.nominal_mm is None and not belief.moves:
         return _first_tooth_unknown(bed, model, limits, min_gain, belief)
-    best = tooth_plan(bed.z, bed.influence, belief.step_mm, model.reference_index)
+    teeth, after, bent = _best_teeth(bed, model, belief)
+    if bed.range_without_spikes_mm - after < min_gain or not teeth.any():
+        return _finished(bed, model, limits, min_gain)
+    turns = _turns(model, teeth.astype(np.float64) * belief.step_mm, teeth.tolist(), belief)
+    if (belief.learned and not careful) or sum(abs(turn.teeth or 0) for turn in turns) == 1:
+        return NextMove(kind="turn", turns=turns, expected_mm=after)
+    return NextMove(kind="learn", turns=_first_teeth(bed, model, belief, turns, bent), careful=careful)
+
+
+def _best_teeth(bed: BedState, model: Model, belief: StepBelief) -> tuple[NDArray[np.int64], float, bool]:
+    """Whole teeth per screw, what they leave, and whether one of four screws bends the bed, which follows it."""
     most = most_teeth(bed, belief)
+    twist = find_twist(bed.z, bed.mesh.x, bed.mesh.y, model, belief.step_mm, bed.sigma_mm)
+    if twist is not None and max(map(abs, twist.teeth)) <= most:
+        return np.array(twist.teeth), twist.range_mm, True
+    best = tooth_plan(bed.z, bed.influence, belief.step_mm, model.reference_index)
     if np.abs(best.teeth).max() > most:
         best = tooth_plan(bed.z, bed.influence, belief.step_mm, model.reference_index, most_teeth=most)
-    gain = bed.range_without_spikes_mm - float(best.range_mm)
-    if gain < min_gain or not best.teeth.any():
-        return _finished(bed, model, limits, min_gain)
-    turns = _turns(model, best.teeth.astype(np.float64) * belief.step_mm, best.teeth.tolist(), belief)
-    if (belief.learned and not careful) or sum(abs(turn.teeth or 0) for turn in turns) == 1:
-        return NextMove(kind="turn", turns=turns, expected_mm=float(best.range_mm))
-    return NextMove(kind="learn", turns=_first_teeth(bed, model, belief, turns), careful=careful)
+    return best.teeth, float(best.range_mm), False
 
 
-def _first_teeth(bed: BedState, model: Model, belief: StepBelief, turns: Sequence[Turn]) -> tuple[Turn, ...]:
+def _first_teeth(
+    bed: BedState, model: Model, belief: StepBelief, turns: Sequence[Turn], bent: bool = False
+) -> tuple[Turn, ...]:
     """One tooth at the screw with the most to do; a rigid bed by one tooth at each of the screws that tilt it best."""
-    if len(model.screws) > SCREWS_OF_A_PLANE:
+    if len(model.screws) > SCREWS_OF_A_PLANE and not bent:
         best = tooth_plan(bed.z, bed.influence, belief.step_mm, model.reference_index, most_teeth=1)
         if best.teeth.any():
             return _turns(model, best.teeth.astype(np.float64) * belief.step_mm, best.teeth.tolist(), belief)

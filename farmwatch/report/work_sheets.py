@@ -228,7 +228,8 @@ def _expected(machine: Assessment) -> float | None:
 def _after(machine: Assessment) -> Mesh | None:
     """The bed with the plan's turns made, the reference screw where it was."""
     mesh, plan, model = machine.mesh, machine.plan, machine.model
-    if mesh is None or plan is None:
+    # How a bed that its screws bend will lie then, no plane tells.
+    if mesh is None or plan is None or machine.bent_by_screw:
         return None
     xx, yy = np.meshgrid(mesh.x, mesh.y)
     shares = influence([(s.x_mm, s.y_mm) for s in model.screws], model.reference_index, xx.ravel(), yy.ravel())

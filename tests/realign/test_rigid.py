@@ -10,7 +10,7 @@ import pytest
 from farmwatch.follow import explain_move
 from farmwatch.judge.learned import first_belief, learn_turn, step_differences
 from farmwatch.measure import influence
-from farmwatch.mesh import Floats
+from farmwatch.mesh import Floats, Mesh
 from farmwatch.model import Limits
 from farmwatch.realign import Turn, bed_state, compare, next_move
 from farmwatch.realign.coach import most_teeth, moved_untold
@@ -211,3 +211,28 @@ def test_a_whole_tooth_on_a_screw_that_was_not_told_is_one_to_stop_for() -> None
     assert (strayed.screw, strayed.teeth) == ("front-right", 1)
     as_told = compare(seen(bench), lifted(bench, [0.4, 0.0, 0.0]), turns, bench.model, belief)
     assert moved_untold(as_told) is None
+
+
+@pytest.mark.parametrize("off", [{1: 0.4}, {2: -0.8}, {0: 0.4, 1: 0.4, 2: 0.8}])
+def test_a_bed_that_follows_its_screws_is_brought_back_by_the_one_that_is_off(off: dict[int, float]) -> None:
+    """Front left, front right, rear right; rear left is the reference."""
+    model = model_of(0.4, screws=4)
+    x, y = np.meshgrid(AXIS, AXIS)
+    u, v = (x.ravel() - 15) / 190, (y.ravel() - 12) / 196
+    shares = np.stack([(1 - u) * (1 - v), u * (1 - v), u * v, (1 - u) * v])
+    heights, rng = np.zeros(4), np.random.default_rng(3)
+    heights[list(off)] = list(off.values())
+
+    def mesh():
+        z = heights @ shares + rng.normal(0.0, 0.004, u.size)
+        return bed_state(Mesh.accept(AXIS, AXIS, z.reshape(AXIS.size, -1)), model, AT, 0.004)
+
+    belief, bed, moves = first_belief(model), mesh(), 0
+    while (advice := next_move(bed, model, LIMITS, belief, moves)).kind != "finished":
+        for turn in advice.turns:
+            heights[[screw.name for screw in model.screws].index(turn.screw)] += turn.teeth * 0.4
+        before, bed, moves = bed, mesh(), moves + 1
+        belief = compare(before, bed, advice.turns, model, belief).belief
+        assert moves <= 4
+    assert advice.ending == "ideal"
+    assert bed.range_mm < 0.06
