@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
+from itertools import groupby
 from typing import Any
 
 import duckdb
 
 from farmwatch.history import Note, OutOfService, Work
 from farmwatch.store import sql, ticket_sql
-from farmwatch.store.records import Run
+from farmwatch.store.records import Run, standing
 from farmwatch.times import from_micros, micros
 
 __all__ = [
@@ -25,6 +26,7 @@ __all__ = [
     "pin",
     "spans_out",
     "take_out",
+    "undone",
     "unpin",
     "works",
 ]
@@ -114,13 +116,25 @@ def works(
 ) -> dict[str, tuple[Work, ...]]:
     """By machine, the spans in which a ticket was in work; one that had not ended by `until` has no end."""
     found: dict[str, list[Work]] = {}
-    for machine, number, begins, at in con.execute(ticket_sql.WORKS, wanted(names, until)).fetchall():
+    given = {**wanted(names, until), "undone": undone(con, until)}
+    for machine, number, begins, at in con.execute(ticket_sql.WORKS, given).fetchall():
         spans = found.setdefault(machine, [])
         if begins:
             spans.append(Work(ticket=number, start=from_micros(at)))
         elif spans and spans[-1].ticket == number and spans[-1].end is None:
             spans[-1] = replace(spans[-1], end=from_micros(at))
     return {machine: tuple(spans) for machine, spans in found.items()}
+
+
+def undone(con: duckdb.DuckDBPyConnection, until: datetime | None) -> list[int]:
+    """The rows of `ticket_events` that were undone by a time, and those that undid them."""
+    rows = con.execute(ticket_sql.OF_UNDONE, {"until": None if until is None else micros(until)}).fetchall()
+    found: list[int] = []
+    for _, group in groupby(rows, key=lambda row: row[0]):
+        events = list(group)
+        stand = set(standing([action for _, action, _ in events]))
+        found += [row for i, (_, _, row) in enumerate(events) if i not in stand]
+    return found
 
 
 def wanted(names: Sequence[str] | None, until: datetime | None) -> dict[str, Any]:

@@ -11,7 +11,7 @@ import duckdb
 
 from farmwatch.history import OpenTicket
 from farmwatch.store import ticket_sql
-from farmwatch.store.notes import wanted
+from farmwatch.store.notes import undone, wanted
 from farmwatch.store.records import Claim, FailingDeliveries, Move
 from farmwatch.times import from_micros, micros
 
@@ -112,7 +112,7 @@ def open_tickets(
     con: duckdb.DuckDBPyConnection, names: Sequence[str] | None, until: datetime | None
 ) -> dict[str, OpenTicket]:
     """Of each machine that has one, its open ticket."""
-    given = {"names": None if names is None else list(names), "until": None if until is None else micros(until)}
+    given = {**wanted(names, until), "undone": undone(con, until)}
     found: dict[str, OpenTicket] = {}
     for machine, number, phase, since, owner, host, done in con.execute(ticket_sql.OPEN_TICKETS, given).fetchall():
         ticket = OpenTicket(

@@ -26,7 +26,24 @@ __all__ = [
     "Run",
     "SaidForecast",
     "StoreKind",
+    "standing",
 ]
+
+
+def standing(actions: Sequence[str]) -> list[int]:
+    """Of what was done to one ticket, in that order, the places of what was not undone; an `undo` does not stand."""
+    found: list[int] = []
+    for i, action in enumerate(actions):
+        if action != "undo":
+            found.append(i)
+            continue
+        for k in range(len(found) - 1, -1, -1):
+            # New numbers came in between; they stay.
+            if actions[found[k]] != "refresh":
+                del found[k]
+                break
+    return found
+
 
 _LENGTH = struct.Struct("<Q")
 

@@ -53,6 +53,7 @@ OPEN_TICKETS = """
 WITH past AS (
     SELECT *, row_number() OVER (PARTITION BY number ORDER BY "at" DESC, rowid DESC) AS back FROM ticket_events
     WHERE ($until::BIGINT IS NULL OR "at" <= make_timestamptz($until::BIGINT))
+      AND NOT list_contains($undone::BIGINT[], rowid)
 )
 SELECT tickets.machine, number, arg_min(to_phase, back) AS stands,
        epoch_us(max(past."at") FILTER (from_phase IS DISTINCT FROM to_phase)),
@@ -69,10 +70,26 @@ ORDER BY tickets.machine, tickets.cause = 'host', number DESC
 # Machines at which somebody works just now, by their ticket.
 IN_WORK = "SELECT DISTINCT machine FROM tickets WHERE phase = 'in-work'"
 
+# Of the tickets of which something was undone, all that was done to them.
+OF_UNDONE = """
+SELECT number, action, rowid FROM ticket_events
+WHERE number IN (SELECT number FROM ticket_events WHERE action = 'undo')
+  AND ($until::BIGINT IS NULL OR "at" <= make_timestamptz($until::BIGINT))
+ORDER BY number, rowid
+"""
+
+# What was read while a ticket was in work by mistake was read on a machine at which nobody worked.
+NOT_IN_WORK = """
+UPDATE readings SET during_work = false
+WHERE machine = $machine AND during_work
+  AND seen_at BETWEEN make_timestamptz($taken::BIGINT) AND make_timestamptz($undone::BIGINT)
+"""
+
 WORKS = """
 SELECT machine, number, to_phase = 'in-work', epoch_us("at")
 FROM ticket_events JOIN tickets USING (number)
 WHERE coalesce(from_phase = 'in-work', false) <> (to_phase = 'in-work')
+  AND NOT list_contains($undone::BIGINT[], ticket_events.rowid)
   AND ($names::VARCHAR[] IS NULL OR list_contains($names::VARCHAR[], machine))
   AND ($until::BIGINT IS NULL OR "at" <= make_timestamptz($until::BIGINT))
 ORDER BY machine, number, ticket_events.rowid

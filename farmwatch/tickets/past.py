@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from datetime import datetime
 
+from farmwatch.store.records import standing
 from farmwatch.tickets.phases import CLOSED
 from farmwatch.tickets.ticket import Ticket, TicketEvent
 
@@ -35,17 +36,8 @@ def as_of(tickets: Iterable[Ticket], events: Iterable[TicketEvent], at: datetime
 
 def not_undone(events: Iterable[TicketEvent]) -> list[TicketEvent]:
     """The events of one ticket, in time order, without those that were undone and what undid them."""
-    standing: list[TicketEvent] = []
-    for event in events:
-        if event.action != "undo":
-            standing.append(event)
-            continue
-        for i in range(len(standing) - 1, -1, -1):
-            # New numbers came in between; they stay.
-            if standing[i].action != "refresh":
-                del standing[i]
-                break
-    return standing
+    known = list(events)
+    return [known[i] for i in standing([event.action for event in known])]
 
 
 def work_span(events: Iterable[TicketEvent]) -> tuple[datetime | None, datetime | None]:

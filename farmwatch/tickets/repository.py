@@ -159,6 +159,9 @@ class TicketTransaction:
         )
         self.con.execute(ticket_sql.UPDATE_TICKET, {**_row(after), "read_revision": before.revision})
         self._enter(after, "undo", before.phase, by, f"undoes {last.action}", after.changed_at)
+        if last.action == "take":
+            span = {"machine": after.machine, "taken": micros(last.at), "undone": micros(after.changed_at)}
+            self.con.execute(ticket_sql.NOT_IN_WORK, span)
         return last
 
     def refuse_second(self, machine: str, cause: str) -> None:
