@@ -29,9 +29,13 @@ _DEFAULT_PORTS = {"http": 80, "https": 443}
 @click.option("--port", "ports", multiple=True, type=click.IntRange(1, 65535), metavar="PORT",
               help="80 if not given (443 with --https); may be given again.")  # fmt: skip
 @click.option("--mapping", "names", multiple=True, metavar="NAME", help="Ask by this mapping only; may be given again.")
+@click.option("--named", "machines", multiple=True, metavar="NAME",
+              help="A machine to ask for where a mapping's path holds {machine}; may be given again.")  # fmt: skip
 @click.option("--https", is_flag=True, help="Ask over TLS.")
 @pass_app
-def find(app: App, network: str, ports: tuple[int, ...], names: tuple[str, ...], https: bool) -> None:
+def find(
+    app: App, network: str, ports: tuple[int, ...], names: tuple[str, ...], machines: tuple[str, ...], https: bool
+) -> None:
     """Ask the addresses of NET, such as 10.20.1.0/24, by the configured mappings, and list what shows a mesh.
 
     GET only, and no other address is asked. At the most 4096 addresses (a /20) at a time. Keys are sent only where
@@ -40,13 +44,13 @@ def find(app: App, network: str, ports: tuple[int, ...], names: tuple[str, ...],
     from farmwatch.collect.proposal import search_hosts
 
     settings = app.settings
-    chosen, left_out = _mappings(settings, names)
-    addresses = _addresses(network, ports, "https" if https else "http")
+    chosen, left_out = _mappings(settings, names, machines)
+    addresses = _addresses(network, ports, "https" if https else "http", len(machines))
     echo(f"Asking {count(len(addresses), 'address', 'addresses')} by {count(len(chosen), 'mapping')}, GET only.")
     for name in left_out:
         paragraph(f"Not asked by {sanitize(name)}: its key would go to every address; --mapping {sanitize(name)} does.")
     with progress("asking the addresses") as move:
-        found = search_hosts(settings, addresses, chosen, app.now(), move)
+        found = search_hosts(settings, addresses, chosen, app.now(), move, machines)
     _show(settings, found)
 
 
@@ -90,15 +94,18 @@ def _only(name: str | None, known: Iterable[str], what: str) -> str:
     return name
 
 
-def _mappings(settings: Settings, names: Sequence[str]) -> tuple[list[str], list[str]]:
+def _mappings(settings: Settings, names: Sequence[str], machines: Sequence[str]) -> tuple[list[str], list[str]]:
     """The mappings to ask by, and those left out since their keys would be sent to everybody."""
     chosen = [_only(name, settings.mappings, "mapping") for name in names]
     for name in chosen:
-        if "{machine}" in settings.mappings[name].path:
-            raise InputError(f"the path of {sanitize(name)} holds the machine's name, which an address does not tell")
+        if not machines and "{machine}" in settings.mappings[name].path:
+            raise InputError(
+                f"the path of {sanitize(name)} holds the machine's name, which an address does not tell: say which to "
+                "ask for with --named NAME, as often as there are machines"
+            )
     if chosen:
         return chosen, []
-    plain = [name for name, one in settings.mappings.items() if "{machine}" not in one.path]
+    plain = [name for name, one in settings.mappings.items() if machines or "{machine}" not in one.path]
     keyed = [name for name in plain if settings.mappings[name].headers or settings.mappings[name].query]
     chosen = [name for name in plain if name not in keyed]
     if not chosen:
@@ -106,15 +113,17 @@ def _mappings(settings: Settings, names: Sequence[str]) -> tuple[list[str], list
     return chosen, keyed
 
 
-def _addresses(network: str, ports: Sequence[int], scheme: str) -> list[str]:
+def _addresses(network: str, ports: Sequence[int], scheme: str, machines: int = 0) -> list[str]:
     try:
         net = ipaddress.ip_network(network, strict=False)
     except ValueError:
         raise InputError(f"{sanitize(network)!r} is no network; wanted one such as 10.20.1.0/24") from None
     wanted = ports or (_DEFAULT_PORTS[scheme],)
-    if net.num_addresses * len(wanted) > MOST_ADDRESSES:
+    asked = net.num_addresses * len(wanted) * max(machines, 1)
+    if asked > MOST_ADDRESSES:
+        by_name = f" and {count(machines, 'machine')}" if machines else ""
         raise InputError(
-            f"{net} with {count(len(wanted), 'port')} makes {net.num_addresses * len(wanted):,} addresses; "
+            f"{net} with {count(len(wanted), 'port')}{by_name} makes {asked:,} addresses; "
             f"at most {MOST_ADDRESSES:,} (a /20) are asked at a time"
         )
     return [_url(scheme, str(host), port) for host in net.hosts() for port in wanted]
@@ -126,7 +135,7 @@ def _url(scheme: str, host: str, port: int) -> str:
 
 
 def _show(settings: Settings, found: Sequence[FoundHost]) -> None:
-    known = {machine.address.rstrip("/"): machine.name for machine in settings.machines if machine.address}
+    known = _known(settings)
     if not found:
         echo("Nobody answered.")
         return
@@ -143,14 +152,26 @@ def _show(settings: Settings, found: Sequence[FoundHost]) -> None:
     for host in with_mesh:
         if not host.mappings:
             paragraph(f"Looks like a mesh, and no mapping reads it: farmwatch mapping {host.address}{host.path}")
-    _show_lines(settings, [host for host in with_mesh if host.mappings and host.address not in known])
+    _show_lines(settings, [host for host in with_mesh if host.mappings and (host.address, host.name) not in known])
 
 
-def _row(host: FoundHost, known: dict[str, str]) -> list[str]:
+def _known(settings: Settings) -> dict[tuple[str, str], str]:
+    """The machines of the configuration by their address, and by their name where the path asks for it."""
+    found: dict[tuple[str, str], str] = {}
+    for machine in settings.machines:
+        if machine.address and machine.mapping:
+            by_name = "{machine}" in settings.mappings[machine.mapping].path
+            found[machine.address.rstrip("/"), machine.name if by_name else ""] = machine.name
+    return found
+
+
+def _row(host: FoundHost, known: dict[tuple[str, str], str]) -> list[str]:
     assert host.mesh is not None  # only those are shown
     rows, columns = host.mesh.mesh.z.shape
     mapping = ", ".join(host.mappings) or "none fits"
-    here = f"{host.address} ({known[host.address]})" if host.address in known else host.address
+    name = known.get((host.address, host.name), "")
+    said = host.name or name
+    here = f"{host.address} ({said}{', known' if host.name and name else ''})" if said else host.address
     return [here, f"{rows} x {columns}", mm(host.mesh.mesh.range_mm), mapping, host.mesh.identity or ""]
 
 
@@ -164,7 +185,9 @@ def _show_lines(settings: Settings, new: Sequence[FoundHost]) -> None:
     model = next(iter(settings.models)) if len(settings.models) == 1 else "FILL IN"
     click.echo("name,aisle,model,mapping,address")
     for host in new:
-        name = "host-" + "".join(sign if sign.isalnum() else "-" for sign in host.address.partition("//")[2]).strip("-")
+        name = host.name or "host-" + "".join(
+            sign if sign.isalnum() else "-" for sign in host.address.partition("//")[2]
+        ).strip("-")
         row = {"name": name, "model": model, "mapping": host.mappings[0], "address": host.address}
         click.echo(sanitize(machine_line(row, ("name", "aisle", "model", "mapping", "address"))))
 

@@ -15,10 +15,10 @@ if TYPE_CHECKING:
     from farmwatch.judge import FleetAssessment
     from farmwatch.tickets import Ticket
 
-__all__ = ["COMMANDS", "FAIL_ON", "check_aisles"]
+__all__ = ["COMMANDS", "CONDITIONS", "FAIL_ON", "check_aisles"]
 
 NEEDS_ATTENTION = 3
-_CONDITIONS = ("past-limit", "usable", "ideal", "unknown")
+CONDITIONS = ("past-limit", "usable", "ideal", "unknown")
 FAIL_ON = click.option(
     "--fail-on", type=click.Choice(["past-limit"]), help="Exit 3 when a machine in service is in this condition."
 )
@@ -31,7 +31,7 @@ _AT = click.option("--at", metavar="TIME", help="As of this time; farm time wher
 @FAIL_ON
 @_AT
 @click.option("--aisle", "aisles", multiple=True, metavar="NAME", help="Of this aisle only; may be given again.")
-@click.option("--condition", "conditions", multiple=True, type=click.Choice(_CONDITIONS),
+@click.option("--condition", "conditions", multiple=True, type=click.Choice(CONDITIONS),
               help="In this condition only; may be given again.")  # fmt: skip
 @click.option("--sort", "order", type=click.Choice(["worst", "name", "range", "age"]), default="worst",
               help="What stands first: the worst, by name, the largest range, the oldest mesh.")  # fmt: skip

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from farmwatch.cli.app import App, pass_app
+from farmwatch.cli.fleet import CONDITIONS
 from farmwatch.cli.screen import echo, paragraph, print_json
 from farmwatch.cli.ticket_steps import NUMBER, STEPS
 from farmwatch.text import sanitize
@@ -19,6 +20,11 @@ if TYPE_CHECKING:
 
 __all__ = ["COMMANDS"]
 
+
+PHASES = (
+    "proposed", "approved", "in-work", "proving", "came-back", "proven", "accepted", "nothing-found", "withdrawn",
+)  # fmt: skip
+"""As `tickets.phases` has them, which no `--help` should have to load."""
 
 _JSON = click.option("--json", "as_json", is_flag=True, help="One JSON document.")
 
@@ -38,6 +44,11 @@ def ticket() -> None:
 @click.option("--all", "every", is_flag=True, help="Closed ones too.")
 @click.option("--machine", metavar="NAME", help="Of this machine only.")
 @click.option("--aisle", "aisles", multiple=True, metavar="NAME", help="Of this aisle only; may be given again.")
+@click.option(
+    "--phase", "phases", multiple=True, type=click.Choice(PHASES), help="In this phase only; may be given again."
+)
+@click.option("--condition", "conditions", multiple=True, type=click.Choice(CONDITIONS),
+              help="Of machines in this condition only; may be given again.")  # fmt: skip
 @click.option("--sort", "order", type=click.Choice(["due", "machine", "range", "number"]), default="due",
               help="What stands first: the first due, by machine, the largest range, by number.")  # fmt: skip
 @_JSON
@@ -47,10 +58,12 @@ def list_(
     every: bool,
     machine: str | None,
     aisles: tuple[str, ...],
+    phases: tuple[str, ...],
+    conditions: tuple[str, ...],
     order: str,
     as_json: bool,
 ) -> None:
-    """Show the open tickets, what comes first on top."""
+    """Show the open tickets, what comes first on top; closed ones too with --all or where --phase names their phase."""
     from farmwatch.cli.fleet import check_aisles
     from farmwatch.cli.ticket_list import show_tickets
     from farmwatch.tickets import proofs
@@ -58,11 +71,16 @@ def list_(
     names = None if machine is None else [app.settings.machine(machine).name]
     check_aisles(app, aisles)
     here = {one.name for one in app.settings.machines if not aisles or one.aisle in aisles}
+    every = every or bool(phases)
     found = [one for one in _book(app).tickets(names) if every or one.is_open]
+    found = [one for one in found if not phases or one.phase in phases]
     # A machine that the configuration lists no more stands in no aisle.
     found = [one for one in found if not aisles or one.machine in here]
     now = app.now()
     judged = _judged(app, now, found)
+    if conditions:
+        # Of a closed ticket nobody judges the machine here: it is in no condition.
+        found = [one for one in found if one.machine in judged and judged[one.machine].condition in conditions]
     found = [one.as_judged(judged.get(one.machine)) for one in found]
     if as_json:
         print_json({"schema": "farmwatch.tickets/1", "tickets": [one.document() for one in found]})

@@ -222,3 +222,25 @@ def test_a_faulty_machine_leaves_the_configuration_as_it_was(farm: Farm, words):
         assert code == 2
         assert "pw" not in err
         assert farm.config.read_bytes() == before
+
+
+def test_machines_behind_one_address_are_asked_for_by_name(farm: Farm, spoil):
+    spoil('path = "/v1/survey/latest"', 'path = "/v1/{machine}/latest"')
+    with hosts(all_in_one={"/v1/heron-07/latest": (200, GOOD), "/v1/heron-08/latest": (200, GOOD)}) as made:
+        port = str(made["all_in_one"].port)
+        address = f"http://127.0.0.1:{port}"
+        code, _, err = farm("find", "127.0.0.1", "--port", port, "--mapping", "survey-rows")
+        assert code == 2
+        assert "say which to ask for with --named NAME" in err
+        named = ("--named", "heron-07", "--named", "heron-08", "--named", "heron-09")
+        code, out, _ = farm("find", "127.0.0.1", "--port", port, *named)
+        assert code == 0
+        assert out.splitlines()[-2:] == [
+            f"heron-07,,tideframe-220,survey-rows,{address}",
+            f"heron-08,,tideframe-220,survey-rows,{address}",
+        ]
+        assert farm("add", "heron-07", address)[0] == 0
+        out = farm("find", "127.0.0.1", "--port", port, *named)[1]
+        assert f"{address} (heron-07, known)" in out
+        assert "\nheron-07," not in out
+    assert "and 3 machines makes" in farm("find", "10.0.0.0/21", *named)[2]

@@ -1,12 +1,16 @@
 """The list of tickets: what is to be done first on top, what only waits below."""
 
+import json
 from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
 
+from farmwatch.cli.fleet import CONDITIONS
+from farmwatch.cli.ticket import PHASES
 from farmwatch.cli.ticket_list import show_tickets
-from farmwatch.tickets import Ticket
+from farmwatch.judge.words import CONDITION_WORDS
+from farmwatch.tickets import Ticket, phases
 
 NOW = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
 
@@ -55,3 +59,26 @@ def test_in_another_order_the_foot_says_nothing_of_the_due_day(capsys, order, wa
     out = capsys.readouterr().out
     assert [int(line.split()[0]) for line in out.splitlines()[1:4]] == wanted
     assert ("The first due stands on top" in out) == (order == "due")
+
+
+def test_the_phases_offered_are_those_there_are():
+    assert set(PHASES) == set(phases.PHASES)
+    assert set(CONDITIONS) == set(CONDITION_WORDS)
+
+
+def test_tickets_of_a_phase_or_a_condition(farm):
+    farm("ticket", "open", "heron-01", "--why", "it creaks")
+    farm("ticket", "open", "plover-01", "--why", "it creaks")
+    farm("ticket", "withdraw", "2", "--why", "it was the belt of another")
+
+    def listed(*options):
+        code, out, err = farm("ticket", "list", "--json", *options)
+        assert (code, err) == (0, "")
+        return [one["ticket"] for one in json.loads(out)["tickets"]]
+
+    assert listed() == [1]
+    assert listed("--phase", "withdrawn") == [2]
+    assert listed("--phase", "withdrawn", "--phase", "approved", "--phase", "proposed") == [1, 2]
+    assert listed("--condition", "past-limit") == [1]
+    assert listed("--condition", "ideal") == []
+    assert "did you mean proving?" in farm("ticket", "list", "--phase", "prooving")[2]
