@@ -23,6 +23,7 @@ class PollState:
         self._writer = writer
         self._store = writer.store
         self._digests: dict[str, LastMesh] = {}
+        self._added_at: datetime | None = None
         self._answers: dict[str, LastAnswer] = {}
         self._identities: dict[str, str] = {}
         self._claims: frozenset[str] = frozenset()
@@ -33,6 +34,7 @@ class PollState:
     def last_digests(self, until: datetime | None = None) -> dict[str, LastMesh]:
         """What the newest reading of each machine at or before `until` is known by, the waiting ones too."""
         self._digests = self._writer.last_digests(until)
+        self._added_at = None
         return dict(self._digests)
 
     def last_answers(self) -> dict[str, LastAnswer]:
@@ -71,6 +73,7 @@ class PollState:
     def add_round(self, new: Sequence[Reading], records: Sequence[PollRecord]) -> int:
         """Write readings and records; returns how many are kept."""
         self.written = True
+        self._added_at = max((one.taken_at for one in new), default=self._added_at)
         written = self._writer.write(new, records)
         return written.stored + written.waiting
 
@@ -92,7 +95,8 @@ class PollState:
 
     def newest_reading_at(self) -> datetime | None:
         """When the newest reading known was taken."""
-        return max((known.taken_at for known in self._digests.values()), default=None)
+        known = [one.taken_at for one in self._digests.values()]
+        return max([*known, self._added_at] if self._added_at else known, default=None)
 
 
 def _unread(what: str) -> None:

@@ -12,7 +12,8 @@ import argparse
 import tempfile
 from pathlib import Path
 
-from tests.store.dying import compiled, toll
+from tests.native import compiled
+from tests.store.dying import SOURCE, toll
 
 __all__ = ["main"]
 
@@ -25,7 +26,7 @@ def main(arguments: list[str] | None = None) -> None:
     given = parser.parse_args(arguments)
     print(f"{'kills by':<20}{'guard':<9}{'kills':>7}{'torn':>7}{'lost':>7}")
     with tempfile.TemporaryDirectory() as folder:
-        library = compiled(Path(folder))
+        library = compiled(SOURCE, Path(folder))
         for what, number in (
             ("timed", given.kills), ("random", given.kills), ("every", given.parts), ("first", given.parts),
         ):  # fmt: skip

@@ -33,6 +33,7 @@ def test_all_are_asked_and_what_they_say_is_stored(tmp_path: Path) -> None:
         store = Store(settings.farm.database)
         found = polling(settings, store)
         assert step(found, NOW) == 3
+        assert found._status.facts.newest_reading_at == NOW
         assert step(found, NOW + timedelta(seconds=5)) == 0
         assert step(found, NOW + 6 * MINUTE) == 3
         assert store.reading_count() == 6

@@ -32,8 +32,8 @@ PATIENCE = 60.0
 class Running:
     """A `farmwatch run`, its log as it comes, and its address."""
 
-    def __init__(self, config: Path, **environment: str) -> None:
-        command = [sys.executable, "-m", "farmwatch", "--config", str(config), "run"]
+    def __init__(self, config: Path, *, program: tuple[str, ...] = ("-m", "farmwatch"), **environment: str) -> None:
+        command = [sys.executable, *program, "--config", str(config), "run"]
         self.process = subprocess.Popen(
             command, stderr=subprocess.PIPE, stdout=subprocess.PIPE, text=True, env={**os.environ, **environment}
         )

@@ -26,8 +26,9 @@ from pathlib import Path
 from farmwatch.store import PollRecord, Store, StoreError, undo
 from tests.store.conftest import make_reading
 
-__all__ = ["Toll", "compiled", "toll"]
+__all__ = ["SOURCE", "Toll", "toll"]
 
+SOURCE = Path(__file__).with_name("dying.c")
 PAGE = 4096
 # Bytes of a write that are done when the process dies: a torn header, a torn block, all of it.
 PARTS = (0, PAGE, 512, 2 * PAGE, 5 * PAGE, 12 * PAGE, 40 * PAGE, 1 << 30)
@@ -42,14 +43,6 @@ class Toll:
     kills: int
     torn: int
     lost: int
-
-
-def compiled(folder: Path) -> Path:
-    """The library, made by the C compiler; raises FileNotFoundError where there is none."""
-    library = folder / "dying.so"
-    source = Path(__file__).with_name("dying.c")
-    subprocess.run(["cc", "-shared", "-fPIC", "-O1", "-o", library, source, "-ldl"], check=True)
-    return library
 
 
 def toll(library: Path, what: str, folder: Path, number: int, *more: str, seconds: float = 600) -> Toll:

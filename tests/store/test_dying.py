@@ -14,10 +14,9 @@ import pytest
 
 from farmwatch.store import Store, undo
 from farmwatch.store.errors import StoreBusy
+from tests.native import COMPILER, compiled
 from tests.store.conftest import make_reading
-from tests.store.dying import PARTS, compiled, toll
-
-COMPILER = pytest.mark.skipif(shutil.which("cc") is None, reason="no C compiler `cc` to make what kills inside calls")
+from tests.store.dying import PARTS, SOURCE, toll
 
 
 @pytest.mark.long
@@ -25,7 +24,7 @@ COMPILER = pytest.mark.skipif(shutil.which("cc") is None, reason="no C compiler 
 @pytest.mark.parametrize("what", ["first", "every"])
 @pytest.mark.timeout(600)
 def test_a_kill_in_any_call_of_a_round_leaves_it_whole(tmp_path: Path, what: str) -> None:
-    found = toll(compiled(tmp_path), what, tmp_path / "work", len(PARTS))
+    found = toll(compiled(SOURCE, tmp_path), what, tmp_path / "work", len(PARTS))
     assert found.kills > 30 * len(PARTS)
     assert (found.torn, found.lost) == (0, 0)
 
@@ -35,14 +34,14 @@ def test_a_kill_in_any_call_of_a_round_leaves_it_whole(tmp_path: Path, what: str
 @pytest.mark.timeout(600)
 def test_without_the_guard_the_same_kills_tear_it(tmp_path: Path) -> None:
     """Else the kills would hit nothing, and the guard could go."""
-    assert toll(compiled(tmp_path), "every", tmp_path / "work", 2, "unguarded").torn > 0
+    assert toll(compiled(SOURCE, tmp_path), "every", tmp_path / "work", 2, "unguarded").torn > 0
 
 
 @pytest.mark.long
 @COMPILER
 @pytest.mark.timeout(600)
 def test_one_database_lives_through_many_such_kills(tmp_path: Path) -> None:
-    found = toll(compiled(tmp_path), "random", tmp_path / "work", 200)
+    found = toll(compiled(SOURCE, tmp_path), "random", tmp_path / "work", 200)
     assert (found.torn, found.lost) == (0, 0)
 
 
