@@ -189,7 +189,7 @@ def _copied(con: duckdb.DuckDBPyConnection, statement: str, file: Path, given: M
 
 def columns_of(con: duckdb.DuckDBPyConnection, file: str) -> dict[str, str]:
     """Names and types of a Parquet file's columns; raises duckdb.Error where it is none, or is damaged at its end."""
-    return {name: kind for name, kind, *_ in con.execute(f"DESCRIBE FROM read_parquet({quoted(file)})").fetchall()}
+    return {name: kind for name, kind, *_ in con.execute(f"DESCRIBE FROM {_source([file])}").fetchall()}
 
 
 def in_memory(files: Mapping[str, Sequence[str]], read_by: Mapping[str, str | None], filesystem: Any = None) -> Store:
@@ -217,7 +217,8 @@ def in_memory(files: Mapping[str, Sequence[str]], read_by: Mapping[str, str | No
 
 
 def _source(files: Sequence[str]) -> str:
-    return f"read_parquet({_texts(files)}, union_by_name = false)"
+    # What stands in the path, `site=`, is no column here.
+    return f"read_parquet({_texts(files)}, hive_partitioning = false)"
 
 
 def _texts(texts: Sequence[str]) -> str:
