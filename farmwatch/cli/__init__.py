@@ -28,7 +28,7 @@ __all__ = ["commands", "run"]
 
 _FAMILIES = (
     "demo", "mapping", "find", "check", "poll", "poll_history", "fleet", "note", "set_aside", "reread", "rename",
-    "report", "import_export", "service", "password", "ticket", "realign", "completion",
+    "report", "import_export", "company", "service", "password", "ticket", "realign", "completion",
 )  # fmt: skip
 
 BUG, FAULT, INTERRUPTED = 1, 2, 130

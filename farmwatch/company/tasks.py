@@ -19,7 +19,7 @@ from farmwatch.company.manifest import Manifest
 from farmwatch.company.place import open_place
 from farmwatch.company.site import SiteData
 from farmwatch.errors import FarmwatchError
-from farmwatch.report import Sums, added, find_ticket_facts, sums_of
+from farmwatch.report.shared import Sums, added, find_ticket_facts, sums_of
 from farmwatch.store import Store
 from farmwatch.tickets import Ticket, TicketRepository
 

@@ -1,10 +1,6 @@
 from .figures import figure_sentences as figure_sentences
 from .page import render as render
-from .sums import Sums as Sums
-from .sums import added as added
-from .sums import sums_of as sums_of
 from .ticket_facts import accepted_machines as accepted_machines
-from .ticket_facts import find_ticket_facts as find_ticket_facts
 from .view import FarmFacts as FarmFacts
 from .view import WeeklyView as WeeklyView
 from .view import weekly_view as weekly_view

@@ -25,7 +25,7 @@ from farmwatch.report.view import MOST_DECISIONS, WeeklyView
 from farmwatch.report.work_sheets import SHEET_CAUTIONS, WorkSheet, range_history
 from farmwatch.text import ago, count, day_of, joined, mm, percent, sanitize, shortened, signed, spaced
 
-__all__ = ["content_policy", "render", "render_index", "style_sheet"]
+__all__ = ["content_policy", "render", "render_index", "style_sheet", "tidy"]
 
 DUE_DRAWN = 12
 """Machines due soon whose history is drawn; the rest stand in a table."""
@@ -36,7 +36,7 @@ def render(view: WeeklyView) -> str:
     template = _environment().get_template("report.html.j2")
     style = Markup(style_sheet())
     page = template.render(view=view, style=style, policy=content_policy(), cautions=CAUTIONS, foot=CAUTIONS_FOOT)
-    return _tidy(page) + "\n"
+    return tidy(page) + "\n"
 
 
 def render_index(farm: str, documents: Sequence[Mapping[str, Any]]) -> str:
@@ -44,21 +44,22 @@ def render_index(farm: str, documents: Sequence[Mapping[str, Any]]) -> str:
     weeks = sorted(documents, key=lambda document: str(document["week"]), reverse=True)
     template = _environment().get_template("index.html.j2")
     page = template.render(farm=farm, weeks=weeks, style=Markup(style_sheet()), policy=content_policy())
-    return _tidy(page) + "\n"
+    return tidy(page) + "\n"
 
 
 def style_sheet() -> str:
     """The page's only style sheet."""
-    return _tidy(files("farmwatch.report").joinpath("template", "report.css").read_text(encoding="utf-8"))
+    return tidy(files("farmwatch.report").joinpath("template", "report.css").read_text(encoding="utf-8"))
 
 
-def content_policy() -> str:
+def content_policy(style: str | None = None) -> str:
     """The content security policy: nothing may be loaded or run, one style block is known by its SHA-256."""
-    digest = base64.b64encode(hashlib.sha256(style_sheet().encode()).digest()).decode("ascii")
+    body = style_sheet() if style is None else style
+    digest = base64.b64encode(hashlib.sha256(body.encode()).digest()).decode("ascii")
     return f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"
 
 
-def _tidy(text: str) -> str:
+def tidy(text: str) -> str:
     """Without empty lines and trailing blanks. The style's digest is taken of tidy text, so tidying changes no bit."""
     return "\n".join(line.rstrip() for line in text.splitlines() if line.strip())
 

@@ -1,4 +1,4 @@
-"""What the pages in the browser take from the report, so that both speak one language: drawings, marks, style, groups.
+"""What pages and company take from the report, so that all speak one language: drawings, marks, style, groups, sums.
 
 A public module of the package, since its door has room for what other commands need and no more.
 """
@@ -9,18 +9,25 @@ from importlib.resources import files
 
 from markupsafe import Markup
 
-from farmwatch.report.charts import history_line
+from farmwatch.report.charts import due_bars, history_line
 from farmwatch.report.contour import contour_sheet
+from farmwatch.report.edition import condition_bar
 from farmwatch.report.groups import Groups, sort_machines
 from farmwatch.report.labour import find_labour
-from farmwatch.report.page import style_sheet
+from farmwatch.report.page import content_policy, style_sheet, tidy
+from farmwatch.report.strips import quarter_columns
+from farmwatch.report.summary import hours
+from farmwatch.report.sums import Sums, Work, added, sums_of
 from farmwatch.report.svg import Drawing, number, path, whole
-from farmwatch.report.ticket_facts import PHASE_WORDS, ticket_refs
+from farmwatch.report.ticket_facts import PHASE_WORDS, find_ticket_facts, ticket_refs
 from farmwatch.report.work_sheets import SHEET_CAUTIONS, WorkSheet, range_history, work_sheet
 
 __all__ = [
-    "PHASE_WORDS", "SHEET_CAUTIONS", "Drawing", "Groups", "WorkSheet", "contour_sheet", "find_labour", "history_line",
-    "marks", "number", "path", "range_history", "sort_machines", "style_sheet", "ticket_refs", "whole", "work_sheet",
+    "PHASE_WORDS", "SHEET_CAUTIONS", "Drawing", "Groups", "Sums", "Work", "WorkSheet", "added",
+    "condition_bar", "content_policy",
+    "contour_sheet", "due_bars", "find_labour", "find_ticket_facts", "history_line", "hours", "marks",
+    "number", "path", "quarter_columns",
+    "range_history", "sort_machines", "style_sheet", "sums_of", "ticket_refs", "tidy", "whole", "work_sheet",
 ]  # fmt: skip
 
 
