@@ -13,14 +13,13 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import special
 
 from farmwatch.mesh import Floats
 
 __all__ = ["Pooled", "Rate", "log_prior", "pool"]
 
-_MEANS, _SHAPES = 61, 49
+_MEANS, _SHAPES = 41, 25
 _SPREAD_SD = 0.5
 """Scale of the half-normal for the sites' coefficient of variation: most sites of a company lie within twice and half
 of each other (a choice, no source)."""
@@ -65,7 +64,7 @@ def log_prior(log_mean: Floats, log_shape: Floats) -> Floats:
 def pool(events: Sequence[int], exposure: Sequence[float], prior: LogPrior = log_prior) -> Pooled | None:
     """Partial pooling of counts `[sites]` over exposures `[sites]`; None where nothing was watched.
 
-    Sites without exposure get the new site's rate. Raises ValueError for negative numbers. Cost sites x 3,000.
+    Sites without exposure get the new site's rate. Raises ValueError for negative numbers. Cost sites x 1,000.
     """
     y, t = np.asarray(events, dtype=float), np.asarray(exposure, dtype=float)
     if y.shape != t.shape or y.ndim != 1 or (y < 0).any() or (t < 0).any() or not np.isfinite(t).all():
@@ -104,20 +103,18 @@ def _weights(y: Floats, t: Floats, a: Floats, b: Floats, log_density: Floats) ->
 
 def _rate(shape: Floats, rate: Floats, weight: Floats) -> Rate:
     """Mean and 80 % interval of a mixture of gammas."""
-    some = weight > 1e-9 * weight.max()
+    mean = float(weight @ (shape / rate))
+    # What weighs next to nothing moves a quantile by less.
+    some = weight > 1e-5 * weight.max()
     shape, rate, weight = shape[some], rate[some], weight[some] / weight[some].sum()
-    return Rate(
-        mean=float(weight @ (shape / rate)),
-        low=_quantile(0.1, shape, rate, weight),
-        high=_quantile(0.9, shape, rate, weight),
-    )
+    return Rate(mean=mean, low=_quantile(0.1, shape, rate, weight), high=_quantile(0.9, shape, rate, weight))
 
 
-def _quantile(share: float, shape: Floats, rate: Floats, weight: NDArray[np.float64]) -> float:
+def _quantile(share: float, shape: Floats, rate: Floats, weight: Floats) -> float:
     """By halving in the logarithm: the mixture's distribution has no inverse."""
-    ends = special.gammaincinv(shape, share) / rate
-    low, high = np.log(max(ends.min(), 1e-300)), np.log(max(ends.max(), 1e-300))
-    for _ in range(60):
+    ends = np.maximum(special.gammaincinv(shape, share) / rate, 1e-300)
+    low, high = np.log(ends.min()), np.log(ends.max())
+    while high - low > 1e-6:
         middle = 0.5 * (low + high)
         if weight @ special.gammainc(shape, rate * np.exp(middle)) < share:
             low = middle

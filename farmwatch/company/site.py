@@ -126,14 +126,19 @@ def _settings(manifest: Manifest, rows: dict[str, list[dict[str, Any]]]) -> Sett
     ]
     return Settings.model_validate(
         {
-            "farm": Farm.model_validate(farm),
+            "farm": Farm.model_validate(_said(farm)),
             "limits": limits,
             "models": models,
             "mappings": {},
-            "machines": tuple(map(Machine.model_validate, machines)),
+            "machines": tuple(Machine.model_validate(_said(machine)) for machine in machines),
             "site": SiteSection(name=manifest.site),
         }
     )
+
+
+def _said(values: dict[str, Any]) -> dict[str, Any]:
+    """Without what nobody has said: a section has its own way to leave that out."""
+    return {name: value for name, value in values.items() if value is not None}
 
 
 def _model(row: dict[str, Any], screws: tuple[Screw, ...], limits: Limits) -> Model:
