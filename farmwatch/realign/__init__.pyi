@@ -1,3 +1,4 @@
+from . import words as words
 from .bed import BedState as BedState
 from .bed import bed_state as bed_state
 from .coach import Findings as Findings
