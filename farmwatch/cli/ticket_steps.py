@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import getpass
-import math
 from collections.abc import Callable
-from dataclasses import replace
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
@@ -14,7 +12,7 @@ import click
 from farmwatch.cli.app import App, pass_app
 from farmwatch.cli.screen import echo, paragraph
 from farmwatch.errors import InputError
-from farmwatch.judge.tables import ADVICE
+from farmwatch.judge.tables import METHODS
 from farmwatch.text import sanitize
 
 if TYPE_CHECKING:
@@ -22,8 +20,6 @@ if TYPE_CHECKING:
 
 __all__ = ["NUMBER", "STEPS", "finished_at", "who"]
 
-METHODS = (*(advice for advice, row in ADVICE.items() if row.method), "other")
-LONGEST_WORDS = 300
 
 _BY = click.option("--by", metavar="WHO", help="Who says so; the user of this computer if left out.")
 _WHY = click.option("--why", default="", metavar="TEXT", help="A line on it.")
@@ -68,9 +64,9 @@ def _user() -> str:
 
 def words(text: str, what: str) -> str:
     """A line that a person typed; raises InputError for more than a line."""
-    if len(text) > LONGEST_WORDS or not text.isprintable():
-        raise InputError(f"{what}: wanted a line of at most {LONGEST_WORDS} printable characters")
-    return text.strip()
+    from farmwatch.tickets.steps import line
+
+    return line(text, what)
 
 
 def _act(
@@ -126,8 +122,9 @@ def reopen(app: App, number: int, by: str | None, why: str) -> None:
     """Open the closed ticket NUMBER again: a proven one as one whose check failed, any other as proposed."""
     if not words(why, "--why"):
         raise InputError("--why is empty; say why the ticket is opened again")
-    said = words(why, "--why")
-    _act(app, number, "reopen", by, why, lambda one: replace(one, remark=f"Opened by hand again: {said}"))
+    from farmwatch.tickets import steps
+
+    _act(app, number, "reopen", by, why, steps.opened_again(words(why, "--why")))
 
 
 @click.command("undo", short_help="Take back the last step of a ticket, within a day.")
@@ -186,8 +183,9 @@ def approve(app: App, number: int, owner: str | None, by: str | None, why: str) 
 @pass_app
 def take(app: App, number: int, by: str | None, why: str) -> None:
     """Take ticket NUMBER to work on it; readings from now on count as taken during work."""
-    now = app.now()
-    _act(app, number, "take", by, why, lambda one: replace(one, work_from=now, work_until=None))
+    from farmwatch.tickets import steps
+
+    _act(app, number, "take", by, why, steps.taken(app.now()))
 
 
 @click.command("put-back", short_help="Put a ticket back undone.")
@@ -197,7 +195,9 @@ def take(app: App, number: int, by: str | None, why: str) -> None:
 @pass_app
 def put_back(app: App, number: int, by: str | None, why: str) -> None:
     """Put ticket NUMBER back undone; somebody else may take it."""
-    _act(app, number, "put-back", by, why, lambda one: replace(one, work_from=None))
+    from farmwatch.tickets import steps
+
+    _act(app, number, "put-back", by, why, steps.put_back())
 
 
 @click.command("done", short_help="Say that the work is done; the next probings prove it.")
@@ -208,19 +208,14 @@ def put_back(app: App, number: int, by: str | None, why: str) -> None:
 @pass_app
 def done(app: App, number: int, method: str | None, by: str | None, why: str) -> None:
     """Say that the work of ticket NUMBER is done; the next probings prove it, or send it back."""
-    now = app.now()
-    _act(app, number, "done", by, why, finished_at(now, method))
+    _act(app, number, "done", by, why, finished_at(app.now(), method))
 
 
 def finished_at(now: datetime, method: str | None) -> Callable[[Ticket], Ticket]:
     """What `done` writes on a ticket."""
+    from farmwatch.tickets import steps
 
-    def write(one: Ticket) -> Ticket:
-        first = next((advice for advice in one.advice if advice in METHODS), "other")
-        # A host that answers again needs no probing: its next answer closes the ticket.
-        return replace(one, work_until=now, method=method or first)
-
-    return write
+    return steps.finished(now, method)
 
 
 @click.command("accept", short_help="Accept a machine as it is, up to a range and until a day.")
@@ -243,18 +238,14 @@ def accept(app: App, number: int, limit: float | None, until: str | None, by: st
     from farmwatch.cli.app import read_day
     from farmwatch.cli.ticket_list import accepted_phrase
     from farmwatch.cli.ticket_page import end_of_acceptance
+    from farmwatch.tickets import steps
 
     now = app.now()
     end = None if until is None else read_day(until, app.settings.farm.timezone)
     if end is not None and end <= now:
         raise InputError(f"--until {until} is past; wanted a day to come")
 
-    def write(one: Ticket) -> Ticket:
-        if limit is not None and (one.range_mm is None or not math.isfinite(limit) or limit < one.range_mm):
-            has = "has no range" if one.range_mm is None else f"has {one.range_mm:.3f} mm"
-            raise InputError(f"--limit {limit:g}: the machine {has}; accepted would be what it is not")
-        return replace(one, closed_at=now, closed_range_mm=one.range_mm, accepted_limit_mm=limit, accepted_until=end)
-
+    write = steps.accepted(now, limit, end, named="--limit")
     one = _do(app, number, "accept", by, why, write)
     terms = accepted_phrase(one, app.settings.farm.timezone)
     paragraph(f"ticket {number}: {sanitize(one.machine)}, accepted {terms}; {end_of_acceptance(one)}", hang=2)
@@ -267,15 +258,9 @@ def accept(app: App, number: int, limit: float | None, until: str | None, by: st
 @pass_app
 def nothing_found(app: App, number: int, by: str | None, why: str) -> None:
     """Say that nothing was wrong at the machine of ticket NUMBER; it counts against the judgement."""
-    now = app.now()
-    _act(
-        app,
-        number,
-        "nothing-found",
-        by,
-        why,
-        lambda one: replace(one, closed_at=now, work_until=now, closed_range_mm=one.range_mm),
-    )
+    from farmwatch.tickets import steps
+
+    _act(app, number, "nothing-found", by, why, steps.nothing_found(app.now()))
 
 
 @click.command("withdraw", short_help="Withdraw a ticket, or end an acceptance.")
@@ -290,17 +275,16 @@ def withdraw(app: App, number: int, by: str | None, why: str) -> None:
     """
     if not words(why, "--why"):
         raise InputError("--why is empty; say why the ticket is withdrawn")
-    now = app.now()
+    from farmwatch.tickets import steps
+
+    write = steps.withdrawn(app.now())
     ends: list[Ticket] = []
 
-    def write(one: Ticket) -> Ticket:
-        if one.phase != "accepted":
-            return replace(one, closed_at=now, closed_range_mm=one.range_mm)
-        ends.append(one)
-        # Without a range it was closed at nothing is settled by it, and the machine can be proposed at once.
-        return replace(one, closed_at=now, closed_range_mm=None)
+    def ending(one: Ticket) -> Ticket:
+        ends.extend([one] if one.phase == "accepted" else [])
+        return write(one)
 
-    _act(app, number, "withdraw", by, why, write)
+    _act(app, number, "withdraw", by, why, ending)
     if ends:
         paragraph("the acceptance has ended; a ticket is proposed anew while the machine is past the limit", hang=2)
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Literal
 
-__all__ = ["ADVICE", "CAUSES", "Advice", "AdviceRow", "Cause", "CauseRow"]
+__all__ = ["ADVICE", "CAUSES", "METHODS", "Advice", "AdviceRow", "Cause", "CauseRow"]
 
 Cause = Literal["none", "screws", "plate", "both", "frame", "probe", "unclear"]
 Advice = Literal[
@@ -160,3 +160,6 @@ ADVICE: Mapping[Advice, AdviceRow] = MappingProxyType(
         ),
     }
 )
+
+METHODS: tuple[str, ...] = (*(advice for advice, row in ADVICE.items() if row.method), "other")
+"""What can have been done at a machine, as the method of a finished ticket."""

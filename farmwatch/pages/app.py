@@ -11,7 +11,9 @@ from collections.abc import Callable
 from importlib import import_module
 from typing import Any, cast
 
-from flask import Flask, Response, current_app, render_template, request
+from flask import Flask, Response, current_app, g, render_template, request
+from flask_limiter import Limiter
+from flask_wtf.csrf import CSRFError, CSRFProtect
 from werkzeug.exceptions import HTTPException
 from werkzeug.routing import BaseConverter
 
@@ -20,10 +22,11 @@ from farmwatch.pages import guard, look
 from farmwatch.pages.read import Reader
 from farmwatch.pages.routes import ROUTES, Route
 from farmwatch.pages.serving import LARGEST_BODY, PROBLEM, problem_body
+from farmwatch.pages.sessions import LASTS, Sessions
 from farmwatch.pages.source import FarmSource
 from farmwatch.store import StoreError
 
-__all__ = ["make_app", "reader", "source"]
+__all__ = ["make_app", "reader", "sessions", "source"]
 
 _log = logging.getLogger(__name__)
 _BY_NAME = {route.name: route for route in ROUTES}
@@ -39,13 +42,35 @@ def make_app(farm: FarmSource) -> Flask:
         PROVIDE_AUTOMATIC_OPTIONS=False,
         TRAP_HTTP_EXCEPTIONS=False,
     )
+    settings = farm.settings()
+    secure = settings.service.certificate is not None or settings.service.behind_proxy
+    found = Sessions(settings.farm.database.with_name(f"{settings.farm.database.name}.pages"))
+    app.config.update(
+        SECRET_KEY=found.key,
+        # A name that a browser takes from this computer alone, over TLS (RFC 6265bis, 4.1.3.2).
+        SESSION_COOKIE_NAME="__Host-farmwatch" if secure else "farmwatch",
+        SESSION_COOKIE_SECURE=secure,
+        SESSION_COOKIE_HTTPONLY=True,
+        SESSION_COOKIE_SAMESITE="Lax",
+        WTF_CSRF_TIME_LIMIT=int(LASTS.total_seconds()),
+        # The origin is checked by `guard`; a browser that sends no Referer may still press a button.
+        WTF_CSRF_SSL_STRICT=False,
+    )
     app.extensions["farm"] = farm
+    app.extensions["sessions"] = found
     app.extensions["reader"] = Reader(farm)
     app.url_map.converters["machine"] = MachineName
     guard.protect(app)
+    # After the guard: who may not press a button is told that, whatever form he brings.
+    CSRFProtect(app)
+    limiter = Limiter(guard.from_where, app=app, storage_uri="memory://", headers_enabled=False)
     look.dress(app)
     for route in ROUTES:
-        app.add_url_rule(route.rule, route.name, _view(route), methods=[route.method])
+        view = _view(route)
+        if route.limit:
+            view = guard.limited(limiter, route.limit, view)
+        app.add_url_rule(route.rule, route.name, view, methods=[route.method])
+    app.register_error_handler(CSRFError, _stale_told)
     app.register_error_handler(HTTPException, _told)
     app.register_error_handler(StoreError, _store_told)
     app.register_error_handler(FarmwatchError, _refusal_told)
@@ -56,6 +81,11 @@ def make_app(farm: FarmSource) -> Flask:
 def source() -> FarmSource:
     """The farm that this request is about."""
     return cast(FarmSource, current_app.extensions["farm"])
+
+
+def sessions() -> Sessions:
+    """Who is signed in."""
+    return cast(Sessions, current_app.extensions["sessions"])
 
 
 def reader() -> Reader:
@@ -94,8 +124,13 @@ def _told(fault: HTTPException) -> Response:
     return answer
 
 
+def _stale_told(_fault: Exception) -> Response:
+    guard.tell_log(logging.WARNING, "form-refused", path=request.path)
+    return tell(403, "This form is too old, or was not given out by these pages; nothing was done. Open its page anew.")
+
+
 def _store_told(fault: Exception) -> Response:
-    return tell(503, f"{fault}. Nothing was changed; what you typed is kept if you go back.")
+    return tell(503, f"{fault}. Nothing was changed.")
 
 
 def _refusal_told(fault: Exception) -> Response:
@@ -114,15 +149,26 @@ def tell(status: int, words: str) -> Response:
         # The two that need no name say no more than their status.
         detail = words if request.path.startswith("/api") else ""
         return Response(problem_body(status, detail), status, content_type=PROBLEM)
-    return Response(render_template("told.html", status=status, words=words), status)
+    again = status == 503 and request.method == "POST"
+    typed = [(name, value) for name, value in request.form.items() if name not in _OF_THE_FORM]
+    page = render_template(
+        "told.html", status=status, words=words, back=g.get("back"), again=again, typed=typed, key=guard.new_key()
+    )
+    return Response(page, status)
+
+
+# Fields of a form that nobody types; the password is never shown again.
+_OF_THE_FORM = {"csrf_token", "once", "revision", "password", "next"}
 
 
 _WORDS = {
     400: "This request cannot be understood.",
+    401: "Sign in first; nothing was done.",
     403: "You may not do this.",
     404: "There is nothing at this address.",
     405: "Nothing can be done at this address in that way.",
     413: "Too much at once: at most 64 KiB are taken.",
+    429: "Too many tries from here; wait a few minutes. Nobody else is kept out by that.",
     421: "This computer does not go by that name; use the address in [pages] url, or a numeric one.",
     500: "A bug in farmwatch; its log tells where.",
 }

@@ -8,14 +8,25 @@ from hashlib import sha256
 from importlib.resources import files
 from typing import Any
 
-from flask import Flask, Response, abort, current_app, g, make_response, render_template, request, url_for
+from flask import (
+    Flask,
+    Response,
+    abort,
+    current_app,
+    get_flashed_messages,
+    make_response,
+    render_template,
+    request,
+    session,
+    url_for,
+)
 from jinja2 import StrictUndefined
 from markupsafe import Markup
 
 from farmwatch.judge import CAUTIONS, CAUTIONS_FOOT
 from farmwatch.judge.words import advice_phrase, cause_phrase
 from farmwatch.pages import words
-from farmwatch.pages.guard import someone
+from farmwatch.pages.guard import new_key, someone
 from farmwatch.pages.routes import ROUTES, may
 from farmwatch.report.shared import SHEET_CAUTIONS, marks, style_sheet, whole
 from farmwatch.text import ago, clock, count, day, day_of, joined, mm, sanitize, shortened, signed, spaced
@@ -43,6 +54,7 @@ def dress(app: Flask) -> None:
         may=_may,
         asset=_asset,
         someone=someone,
+        new_key=new_key,
         count=count,
         clock=clock,
         day=day,
@@ -126,7 +138,8 @@ def _head() -> dict[str, Any]:
         "farm": settings.farm.name,
         "zone": settings.farm.timezone,
         "problems": farm.problems() if someone() is not None else (),
-        "said": g.get("said", ()),
+        "said": get_flashed_messages() if someone() is not None else [],
+        "by": session.get("by", ""),
     }
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 from types import MappingProxyType
 from typing import Literal
@@ -13,7 +13,10 @@ from farmwatch.report.shared import PHASE_WORDS
 from farmwatch.tickets import Ticket
 from farmwatch.tickets.phases import Action
 
-__all__ = ["ACTION_WORDS", "CONDITION_SAID", "ORDER_SAID", "PHASE_WORDS", "Order", "minutes", "order", "stale", "verb"]
+__all__ = [
+    "ACTION_WORDS", "BUTTONS", "CONDITION_SAID", "ORDER_SAID", "PHASE_WORDS", "Order", "action", "minutes", "order",
+    "stale", "verb", "work",
+]  # fmt: skip
 
 Order = Literal["work", "do-not-turn", "probe", "fine", "out"]
 """What whoever stands before the machine has to know first."""
@@ -56,6 +59,28 @@ ACTION_WORDS: Mapping[Action | Literal["undo", "propose"], str] = MappingProxyTy
         "undo": "taken back",
     }
 )
+
+
+BUTTONS: Mapping[str, str] = MappingProxyType(
+    {
+        "approve": "Approve",
+        "take": "Start",
+        "put-back": "Put back",
+        "done": "Done with",
+        "withdraw": "Withdraw",
+    }
+)
+
+
+def action(name: str) -> str:
+    """What was done with a ticket, in words; what a later farmwatch may have written stands as it is."""
+    return next((said for known, said in ACTION_WORDS.items() if known == name), name)
+
+
+def work(advice: Sequence[str]) -> str:
+    """The work that a ticket asks for: "turn the screws, then shim it"."""
+    said = [row.work for name in advice for known, row in ADVICE.items() if known == name and not row.idle]
+    return ", then ".join(said[:2]) or "nothing"
 
 
 def order(machine: Assessment, accepted: Ticket | None = None) -> Order:

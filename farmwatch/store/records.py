@@ -22,6 +22,7 @@ __all__ = [
     "LastMesh",
     "LearnedDrift",
     "Move",
+    "PageChange",
     "PollRecord",
     "Run",
     "SaidForecast",
@@ -225,3 +226,18 @@ class KeptAnswer:
     def packed(parts: Sequence[bytes]) -> bytes:
         """Parts of an answer as one, compressed."""
         return zlib.compress(b"".join(_LENGTH.pack(len(part)) + part for part in parts))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PageChange:
+    """One change asked for through the pages. `key` is its form's; `outcome` None while it is being done."""
+
+    key: str
+    at: datetime
+    who: str
+    role: str
+    from_where: str
+    """The address of the browser."""
+    what: str
+    about: str
+    outcome: str | None = None

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from farmwatch.history import History, Note, OpenTicket, OutOfService, Reading
 from farmwatch.mesh import Mesh
-from farmwatch.store import ahead, copies, forecasts, kept, marks, notes, polls, readings, realign_moves
+from farmwatch.store import ahead, copies, forecasts, kept, marks, notes, page_changes, polls, readings, realign_moves
 from farmwatch.store import names as names_of_machines
 from farmwatch.store.ahead import Ahead
 from farmwatch.store.columns import ReadingColumns
@@ -24,6 +24,7 @@ from farmwatch.store.records import (
     LastMesh,
     LearnedDrift,
     Move,
+    PageChange,
     PollRecord,
     Run,
     SaidForecast,
@@ -340,6 +341,23 @@ class Store:
         """The newest run of that name, at or before a time."""
         with self.database.reading() as con:
             return notes.last_run(con, name, until)
+
+    # Through the pages
+
+    def begin_change(self, change: PageChange) -> PageChange | None:
+        """Enter a change before it is made; returns the one of the same form where it was entered already."""
+        with self.database.writing() as con:
+            return page_changes.begin(con, change)
+
+    def finish_change(self, key: str, outcome: str) -> None:
+        """Enter what came of it."""
+        with self.database.writing() as con:
+            page_changes.finish(con, key, outcome)
+
+    def page_changes(self, most: int = 50) -> list[PageChange]:
+        """The newest changes made through the pages, the last on top."""
+        with self.database.reading() as con:
+            return page_changes.newest(con, most)
 
     # Names
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -12,9 +13,11 @@ from typing import Any
 import pytest
 from flask import Flask
 from flask.testing import FlaskClient
+from werkzeug.security import generate_password_hash
 
 from farmwatch.assess import assess
-from farmwatch.config import Settings
+from farmwatch.config import Secret, Settings
+from farmwatch.config.settings import Person, Role
 from farmwatch.history import Reading
 from farmwatch.judge import FleetAssessment
 from farmwatch.pages import FarmSource, Published, make_app
@@ -40,6 +43,10 @@ class Pages:
     app: Flask = field(init=False)
 
     def __post_init__(self) -> None:
+        self.restart()
+
+    def restart(self) -> None:
+        """The service has started anew."""
         self.app = make_app(
             FarmSource(
                 settings=lambda: self.settings,
@@ -54,8 +61,10 @@ class Pages:
         )
 
     def _changed(self) -> None:
-        """As the service does within seconds."""
         self.changes += 1
+
+    def judge(self) -> None:
+        """As the service does within seconds of a change."""
         self.fleet = assess(self.settings, self.store, self.now)
 
     def client(self) -> FlaskClient:
@@ -104,6 +113,54 @@ def make(tmp_path: Path, seed: tuple[Path, FleetAssessment]) -> Callable[..., Pa
         return Pages(settings=settings(tmp_path, MACHINES, **sections), store=store, fleet=seed[1])
 
     return made
+
+
+PASSWORD = "salt marsh at low tide"
+PEOPLE: tuple[tuple[str, Role], ...] = (("gate", "viewer"), ("bench", "technician"), ("lead", "manager"))
+TOKEN = "a-token-that-is-long-enough-for-anybody"
+
+
+@pytest.fixture(scope="session")
+def hashed() -> str:
+    """Of the password above, with less work than a real one: tests sign in often."""
+    return generate_password_hash(PASSWORD, method="scrypt:1024:8:1")
+
+
+@pytest.fixture
+def people(tmp_path: Path, hashed: str) -> dict[str, Person]:
+    """One of each role with the password above, and a program that reads by a token."""
+    (tmp_path / "password").write_text(hashed + "\n")
+    (tmp_path / "token").write_text(TOKEN + "\n")
+    secret = Secret("file:password", tmp_path)
+    found = {name: Person(name=name, role=role, password=secret) for name, role in PEOPLE}
+    return {**found, "board": Person(name="board", role="viewer", token=Secret("file:token", tmp_path))}
+
+
+@pytest.fixture
+def works(make: Callable[..., Pages], people: dict[str, Person]) -> Pages:
+    """The farm with people."""
+    return make(people=people)
+
+
+def sign_in(browser: FlaskClient, name: str, password: str = PASSWORD, **more: str) -> Any:
+    """Sign in as somebody; returns the answer."""
+    form = browser.get("/sign-in")
+    fields = {"name": name, "password": password, "csrf_token": token(form.text), **more}
+    return browser.post("/sign-in", data=fields)
+
+
+def token(text: str) -> str:
+    """The token of the first form of a page."""
+    (found, *_) = re.findall(r'name="csrf_token" value="([^"]+)"', text)
+    return str(found)
+
+
+def press(browser: FlaskClient, page: str, address: str, **fields: Any) -> Any:
+    """Open a page and press the button of its form that leads to `address`."""
+    text = browser.get(page).text
+    (form,) = [form for form in re.findall(r"<form.*?</form>", text, re.DOTALL) if f'action="{address}"' in form]
+    hidden = dict(re.findall(r'type="hidden" name="([^"]+)" value="([^"]*)"', form))
+    return browser.post(address, data={**hidden, "by": "bench", **fields})
 
 
 @pytest.fixture

@@ -2,12 +2,116 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
+import pytest
+from flask.testing import FlaskClient
+
 from farmwatch.pages.routes import ROUTES
-from tests.pages.conftest import Pages
+from tests.pages.conftest import TOKEN, Pages, sign_in, token
+
+SOMEONE = ("nobody", "gate", "bench", "lead")
+# What answers a GET by nobody, by a viewer, a technician and a manager.
+OPEN = (200, 200, 200, 200)
+READ = (303, 200, 200, 200)
+FOR_PROGRAMS = (401, 200, 200, 200)
+# A POST: without its form's token, then with it. 400: it got to the page, which asks for the rest of its form.
+BENCH_BARE, BENCH = (401, 403, 403, 403), (401, 403, 409, 409)
+LEAD_BARE, LEAD = (401, 403, 403, 403), (401, 403, 403, 409)
+
+READS = {
+    "/health": OPEN,
+    "/metrics": OPEN,
+    "/": READ,
+    "/you": READ,
+    "/machines/heron-01": READ,
+    "/tickets": READ,
+    "/tickets/due-work.ics": FOR_PROGRAMS,
+    "/tickets/1": READ,
+    "/tickets/1/sheet": READ,
+}
+CHANGES = {
+    "/machines/heron-01/tickets": (BENCH_BARE, BENCH),
+    "/tickets/together": (BENCH_BARE, BENCH),
+    "/tickets/1/approve": (LEAD_BARE, LEAD),
+    "/tickets/1/assign": (LEAD_BARE, LEAD),
+    "/tickets/1/take": (BENCH_BARE, BENCH),
+    "/tickets/1/put-back": (BENCH_BARE, BENCH),
+    "/tickets/1/done": (BENCH_BARE, BENCH),
+    "/tickets/1/nothing-found": (BENCH_BARE, BENCH),
+    "/tickets/1/accept": (LEAD_BARE, LEAD),
+    "/tickets/1/withdraw": (LEAD_BARE, LEAD),
+    "/tickets/1/reopen": (LEAD_BARE, LEAD),
+    "/tickets/1/undo": (BENCH_BARE, BENCH),
+}
+# Told apart by tests of their own.
+ELSEWHERE = {("/sign-in", "GET"), ("/sign-in", "POST"), ("/sign-out", "POST"), ("/style/<name>", "GET")}
 
 
-def test_every_address_that_is_served_has_a_row_and_the_other_way_about(farm: Pages):
+def rule_of(farm: Pages, path: str, method: str) -> str:
+    adapter = farm.app.url_map.bind("localhost")
+    rule, _ = adapter.match(path, method, return_rule=True)
+    return rule.rule
+
+
+def test_every_address_that_is_served_has_its_row_here_and_in_the_table(farm: Pages):
     served = {(rule.rule, method) for rule in farm.app.url_map.iter_rules() for method in rule.methods - {"HEAD"}}
 
     assert served == {(route.rule, route.method) for route in ROUTES}
     assert len({route.name for route in ROUTES}) == len(ROUTES)
+    told = {(rule_of(farm, path, "GET"), "GET") for path in READS}
+    told |= {(rule_of(farm, path, "POST"), "POST") for path in CHANGES}
+    assert served - told == ELSEWHERE
+
+
+@pytest.fixture
+def browsers(works: Pages) -> dict[str, FlaskClient]:
+    found = {name: works.client() for name in SOMEONE}
+    for name in SOMEONE[1:]:
+        assert sign_in(found[name], name).status_code == 303
+    return found
+
+
+def test_who_may_read_what(browsers: dict[str, FlaskClient]):
+    for path, wanted in READS.items():
+        assert tuple(browsers[name].get(path).status_code for name in SOMEONE) == wanted, path
+        if wanted == READ:
+            assert browsers["nobody"].get(path).headers["Location"] == f"/sign-in?next={path}"
+
+
+def test_who_may_change_what(works: Pages, browsers: dict[str, FlaskClient]):
+    tokens = {name: token(browser.get("/sign-in" if name == "nobody" else "/you").text)
+              for name, browser in browsers.items()}  # fmt: skip
+    for path, (bare, whole) in CHANGES.items():
+        assert tuple(browsers[name].post(path).status_code for name in SOMEONE) == bare, path
+        pressed = tuple(browsers[name].post(path, data={"csrf_token": tokens[name]}).status_code for name in SOMEONE)
+        assert pressed == whole, path
+        assert tuple(browsers[name].get(path).status_code for name in SOMEONE if name != "nobody") == (405,) * 3, path
+    assert [one.phase for one in works.book.tickets()] == ["proposed", "proposed"]
+    assert works.changes == 0
+
+
+def test_a_viewer_sees_no_button_that_he_may_not_press(browsers: dict[str, FlaskClient]):
+    for path in ("/", "/machines/heron-01", "/tickets", "/tickets/1"):
+        assert 'method="post"' not in browsers["gate"].get(path).text, path
+    assert "/tickets/1/approve" in browsers["lead"].get("/tickets/1").text
+    assert "/tickets/1/approve" not in browsers["bench"].get("/tickets/1").text
+
+
+def test_a_token_reads_what_is_for_programs_and_nothing_else(works: Pages):
+    browser = works.client()
+    by = {"Authorization": f"Bearer {TOKEN}"}
+
+    assert browser.get("/tickets/due-work.ics", headers=by).status_code == 200
+    assert browser.get("/", headers=by).status_code == 403
+    assert browser.post("/tickets/1/take", headers=by).status_code == 403
+    for wrong in (f"Bearer {TOKEN[:-1]}", "Bearer ", "Bearer", f"Basic {TOKEN}", "Digest x"):
+        answer = browser.get("/tickets/due-work.ics", headers={"Authorization": wrong})
+        assert answer.status_code == 401, wrong
+        assert answer.headers["WWW-Authenticate"].startswith("Bearer")
+    assert browser.get("/tickets/due-work.ics", auth=("board", TOKEN)).status_code == 200
+
+
+def test_on_this_computer_without_people_everything_may_be_done(ask: Callable[..., object], farm: Pages):
+    for path in READS:
+        assert farm.client().get(path).status_code == 200, path

@@ -88,7 +88,7 @@ def test_five_hundred_idle_connections_keep_nobody_out(server: PagesServer) -> N
         idle.append(sock)
     idle[-1].sendall(b"GET /health HT")
     assert ask(server, GOOD)[0] == "HTTP/1.1 200 OK"
-    assert threading.active_count() == threads
+    assert threading.active_count() <= threads
     assert len(server._server.active_channels) <= serving.CONNECTIONS
     for sock in idle:
         sock.close()
