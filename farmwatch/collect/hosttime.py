@@ -60,12 +60,8 @@ def _from_text(value: str, zone: ZoneInfo | None, form: str | None) -> datetime:
         value = value.strip()
         # Its zone, where the text has none, comes below.
         time = datetime.fromisoformat(value) if form is None else datetime.strptime(value, form)  # noqa: DTZ007  # as the line above says
-        if time.tzinfo is not None:
-            return time.astimezone(UTC)
-        if zone is None:
-            raise ValueError(f"its time {excerpt(value)!r} has no offset; say its zone as taken_at_zone")
-        return time.replace(tzinfo=zone).astimezone(UTC)
-    except (ValueError, OverflowError) as error:
-        if "taken_at_zone" in str(error):
-            raise
+        if time.tzinfo is not None or zone is not None:
+            return (time if time.tzinfo is not None else time.replace(tzinfo=zone)).astimezone(UTC)
+    except (ValueError, OverflowError):
         raise ValueError(f"its time {excerpt(value)!r} cannot be read") from None
+    raise ValueError(f"its time {excerpt(value)!r} has no offset; say its zone as taken_at_zone")

@@ -15,7 +15,17 @@ from functools import partial, reduce
 from pathlib import Path
 
 from farmwatch import __version__
-from farmwatch.company.manifest import MANIFEST, File, LimitsOfSite, Manifest, ManifestRefused, Part, Working, folder_of
+from farmwatch.company.manifest import (
+    MANIFEST,
+    File,
+    LimitsOfSite,
+    Manifest,
+    ManifestNewer,
+    ManifestRefused,
+    Part,
+    Working,
+    folder_of,
+)
 from farmwatch.company.place import Place, PlaceFails, open_place
 from farmwatch.config import Settings
 from farmwatch.errors import InputError
@@ -128,9 +138,9 @@ def _before(place: Place, folder: str) -> Manifest | None:
         return None
     try:
         return Manifest.read(place.read(f"{folder}/{MANIFEST}"))
-    except ManifestRefused as fault:
-        if "install the newer" in str(fault):
-            raise InputError(f"{place.url}/{folder}: {fault}") from None
+    except ManifestNewer as fault:
+        raise InputError(f"{place.url}/{folder}: {fault}") from None
+    except ManifestRefused:
         return None
 
 

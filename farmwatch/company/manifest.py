@@ -14,7 +14,18 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 
 from farmwatch.errors import FarmwatchError
 
-__all__ = ["MANIFEST", "SCHEMA", "File", "LimitsOfSite", "Manifest", "ManifestRefused", "Part", "Working", "folder_of"]
+__all__ = [
+    "MANIFEST",
+    "SCHEMA",
+    "File",
+    "LimitsOfSite",
+    "Manifest",
+    "ManifestNewer",
+    "ManifestRefused",
+    "Part",
+    "Working",
+    "folder_of",
+]
 
 SCHEMA = "farmwatch.lake/1"
 """Within version 1 nothing is taken away and nothing changes its meaning."""
@@ -23,6 +34,10 @@ MANIFEST = "manifest.json"
 
 class ManifestRefused(FarmwatchError):
     """No manifest, or one of another version; the message says which."""
+
+
+class ManifestNewer(ManifestRefused):
+    """The manifest was written by another farmwatch than this one, most likely a newer one."""
 
 
 class _Value(BaseModel):
@@ -101,7 +116,7 @@ class Manifest(_Value):
         if not isinstance(schema, str) or not schema.startswith("farmwatch.lake/"):
             raise ManifestRefused("its manifest is not farmwatch's")
         if schema != SCHEMA:
-            raise ManifestRefused(
+            raise ManifestNewer(
                 f"it is written as {schema} by farmwatch {document.get('farmwatch', 'of another version')}; this one "
                 f"reads {SCHEMA}: install the newer farmwatch here"
             )

@@ -37,6 +37,6 @@ def test_a_time_written_day_first_is_read_by_its_format() -> None:
     assert host_time(1_764_000_000_000, None, "%d.%m.%Y %H:%M") == datetime(2025, 11, 24, 16, 0, tzinfo=UTC)
     with pytest.raises(ValueError, match="has no offset"):
         host_time("03.07.2026 06:58", None, "%d.%m.%Y %H:%M")
-    for wrong in ("2026-07-03T06:58:00Z", "31.02.2026 06:58", ""):
+    for wrong in ("2026-07-03T06:58:00Z", "31.02.2026 06:58", "", "taken_at_zone"):
         with pytest.raises(ValueError, match="cannot be read"):
             host_time(wrong, dublin, "%d.%m.%Y %H:%M")
