@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
 
@@ -12,26 +13,16 @@ from farmwatch.judge.assessment import Condition
 from farmwatch.report.follow_up import FollowUp, FollowUpOutcome
 from farmwatch.text import count, day_of, joined, signed, spaced
 
-__all__ = ["Change", "ChangedMachine", "changed_machines", "merge_changes", "step_words", "why_repeated"]
+__all__ = ["Change", "changed_machines", "merge_changes", "step_words", "why_repeated"]
 
-# Under this a change of the range is what two probings of one bed differ by: common practice, no source.
-_WORTH_SAYING_MM = 0.05
+# Two probings of one bed differ by less than so many standard deviations of a range, and by less than this where the
+# machine's is not known: common practice, no source.
+_SD_APART, _WORTH_SAYING_MM, _LEAST_MM = 3.0, 0.05, 0.02
 _CHANGES_WITHIN_DAYS = 182
 _MANY_CHANGES = 3
 _SAID: dict[Condition, str] = {
     "ideal": "ideal", "usable": "usable", "past-limit": "past the limit", "unknown": "not known",
 }  # fmt: skip
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ChangedMachine:
-    """A machine that is not where it was a week ago, and what happened to it, a sentence each."""
-
-    machine: str
-    aisle: str
-    before_mm: float | None
-    now_mm: float | None
-    what: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,11 +46,12 @@ _OUTCOME: dict[FollowUpOutcome, str] = {
 
 
 def merge_changes(
-    changed: Sequence[ChangedMachine], follow_ups: Sequence[FollowUp], conditions: Mapping[str, Condition]
+    changed: Sequence[Change], follow_ups: Sequence[FollowUp], now: FleetAssessment
 ) -> tuple[Change, ...]:
     """Last week's list and what moved by itself, a machine each: failed first, then new, then as the table has it."""
     listed = {row.machine: row for row in follow_ups}
     moved = {row.machine: row for row in changed}
+    conditions = {machine.machine: machine.condition for machine in now.machines}
     first, *others = _OUTCOME.values()
     order = [first, "new", *others, ""]
     found = []
@@ -75,7 +67,7 @@ def merge_changes(
     return tuple(change for *_, change in sorted(found, key=lambda item: item[:2]))
 
 
-def changed_machines(now: FleetAssessment, before: FleetAssessment, zone: tzinfo) -> tuple[ChangedMachine, ...]:
+def changed_machines(now: FleetAssessment, before: FleetAssessment, zone: tzinfo) -> tuple[Change, ...]:
     """Steps of the week, changed conditions, moved ranges, machines that came or went; the largest change first."""
     earlier = {machine.machine: machine for machine in before.machines}
     found = []
@@ -84,15 +76,8 @@ def changed_machines(now: FleetAssessment, before: FleetAssessment, zone: tzinfo
         what = _what_happened(machine, was, before.at, now.at, zone)
         if what:
             before_mm = was.condition_range_mm if was is not None else None
-            found.append(
-                ChangedMachine(
-                    machine=machine.machine,
-                    aisle=machine.aisle,
-                    before_mm=before_mm,
-                    now_mm=machine.condition_range_mm,
-                    what=tuple(what),
-                )
-            )
+            found.append(Change(machine=machine.machine, condition=machine.condition, before_mm=before_mm,
+                                now_mm=machine.condition_range_mm, outcome="", what=tuple(what)))  # fmt: skip
     return tuple(sorted(found, key=lambda row: -_change(row.before_mm, row.now_mm)))
 
 
@@ -140,7 +125,10 @@ def _what_happened(
     if was.condition != machine.condition:
         what.append(f"was {_SAID[was.condition]}, now {_SAID[machine.condition]}")
     judged = machine.reading is not None and machine.reading.judged and was.reading.judged
-    if not what and judged and _change(was.condition_range_mm, machine.condition_range_mm) >= _WORTH_SAYING_MM:
+    sd = machine.range_sd_mm
+    # A difference of two ranges has the variance of both.
+    worth = _WORTH_SAYING_MM if sd is None else max(_LEAST_MM, _SD_APART * math.sqrt(2.0) * sd)
+    if not what and judged and _change(was.condition_range_mm, machine.condition_range_mm) >= worth:
         what.append("range moved without a step that can be named")
     return what
 

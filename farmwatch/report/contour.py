@@ -7,37 +7,32 @@ reference screw, on one ladder of tints for every sheet (a step each 0.1 mm), so
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
-from itertools import pairwise
-from typing import Any
+from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
-from contourpy import contour_generator
 from markupsafe import Markup
-from numpy.typing import NDArray
 
-from farmwatch.measure import least_squares_plane
 from farmwatch.mesh import Floats, Mesh
 from farmwatch.model import Model
+from farmwatch.report.beds import from_reference, lowest_and_highest, without
+from farmwatch.report.isolines import along, area_path, generator, length_of, line_path
 from farmwatch.report.labels import Box, LabelPlacer
 from farmwatch.report.svg import Drawing, number, path
-from farmwatch.text import mm, sanitize, spaced
+from farmwatch.text import mm, sanitize, signed, spaced
 
-__all__ = ["contour_interval", "contour_sheet"]
+__all__ = ["contour_interval", "contour_sheet", "screw_numbers"]
 
 _LONGEST_SIDE = 300.0
-_LEFT, _RIGHT, _TOP, _BOTTOM = 34.0, 18.0, 24.0, 38.0
+_LEFT, _RIGHT, _TOP, _BOTTOM = 34.0, 14.0, 18.0, 46.0
+_SMALL = 2.0
 _LETTER = 11.0
 _MOST_LINES = 10
-# A finer grid than this says nothing more at the size of a palm and would weigh on the file.
-_MOST_DRAWN = 45
 _DOTS_UP_TO = 15
 _EVERY_FIFTH = 5
 # The ladder of tints: ten steps of 0.1 mm round the reference screw's height.
 _TINT_STEP, _TINTS = 0.1, 5
-
-Project = Callable[[float, float], tuple[float, float]]
+_WAYS = {"up": 1, "down": -1}
 
 
 def contour_interval(range_mm: float) -> float:
@@ -62,11 +57,13 @@ def contour_sheet(
 ) -> Markup:
     """Draw a mesh with its model's screws; `turns` adds words to a screw's label, `spikes` are places (x, y) in mm.
 
+    A spike is left blank, with a cross: the bed is drawn as it is without it.
+
     small: for a drawing beside another one: no words but those of its description. sd_mm: standard deviation of the
     range: lines closer than four of it would draw the noise, and are left out.
     """
     frame = _frame(mesh, model)
-    sheet = _Sheet(_from_reference(mesh, model), frame, key, title, sd_mm or 0.0)
+    sheet = _Sheet(from_reference(without(mesh, spikes), model), frame, key, title, sd_mm or 0.0, small=small)
     sheet.tints()
     if small:
         sheet.lines()
@@ -79,6 +76,7 @@ def contour_sheet(
     sheet.screws(model, turns or {})
     sheet.extremes()
     sheet.heights()
+    sheet.ladder()
     return sheet.drawing.done()
 
 
@@ -108,15 +106,16 @@ def _frame(mesh: Mesh, model: Model) -> _Frame:
 
 
 class _Sheet:
-    def __init__(self, mesh: Mesh, frame: _Frame, key: str, title: str, sd_mm: float) -> None:
+    def __init__(self, mesh: Mesh, frame: _Frame, key: str, title: str, sd_mm: float, *, small: bool) -> None:
         self.mesh, self.frame = mesh, frame
         wide, high = (frame.x1 - frame.x0) * frame.scale, (frame.y1 - frame.y0) * frame.scale
+        left, right, top, bottom = (_SMALL,) * 4 if small else (_LEFT, _RIGHT, _TOP, _BOTTOM)
         self.interval = contour_interval(max(mesh.range_mm, 4 * sd_mm * _MOST_LINES))
         self.digits = max(0, -math.floor(math.log10(self.interval) + 1e-9))
         self.drawing = Drawing(
-            key, _LEFT + wide + _RIGHT, _TOP + high + _BOTTOM, title=title, desc=self._told(), kind="sheet"
+            key, left + wide + right, top + high + bottom, title=title, desc=self._told(), kind="sheet"
         )
-        self.inside = Box(_LEFT, _TOP, _LEFT + wide, _TOP + high)
+        self.inside = Box(left, top, left + wide, top + high)
         self.placer = LabelPlacer(self.inside, letter=_LETTER)
         low, high_z = float(np.nanmin(mesh.z)), float(np.nanmax(mesh.z))
         first, last = math.ceil(low / self.interval), math.floor(high_z / self.interval)
@@ -124,11 +123,11 @@ class _Sheet:
         self.levels = [k for k in range(first, last + 1) if low < k * self.interval < high_z]
         if mesh.range_mm < 4 * sd_mm:
             self.levels = []
-        self._contours = _generator(mesh)
+        self._contours = generator(mesh)
         self._labels: list[tuple[int, Floats]] = []
 
     def _told(self) -> str:
-        (low_x, low_y, low), (high_x, high_y, high) = _extremes(self.mesh)
+        (low_x, low_y, low), (high_x, high_y, high) = lowest_and_highest(self.mesh)
         return (
             f"Contour lines every {mm(self.interval, self.digits)} mm above the reference screw, the front of the "
             "machine below. "
@@ -150,10 +149,9 @@ class _Sheet:
             # The outermost tints hold whatever lies beyond the ladder.
             start = k * _TINT_STEP if k > first else low - 1.0
             end = (k + 1) * _TINT_STEP if k < last else high + 1.0
-            outlines = _polygons(self._contours.filled(start, end), self.at)
+            outlines = area_path(self._contours.filled(start, end), self.at)
             if outlines:
-                strength = 0.04 + 0.46 * (k + _TINTS) / (2 * _TINTS - 1)
-                self.drawing.add("path", cls="tint", d=outlines, fill_rule="evenodd", fill_opacity=f"{strength:.2f}")
+                self.drawing.add("path", cls="tint", d=outlines, fill_rule="evenodd", fill_opacity=_strength(k))
 
     def grid(self, bed: tuple[float, float, float, float] | None) -> None:
         """Neat line, millimetres along two edges, bed outline, probed points."""
@@ -174,10 +172,21 @@ class _Sheet:
             self.drawing.line(box.x0 - 4, place, box.x0, place, "neat")
             self.drawing.text(str(y), box.x0 - 6, place + 4, cls="tick", text_anchor="end")
         middle = (box.x0 + box.x1) / 2
-        self.drawing.text("rear", middle, box.y0 - 8, cls="side", text_anchor="middle")
-        self.drawing.text("front (mm)", middle, box.y1 + 30, cls="side", text_anchor="middle")
+        self.drawing.text("rear", middle, box.y0 - 5, cls="side", text_anchor="middle")
+        self.drawing.text("front (mm)", middle, box.y1 + 32, cls="side", text_anchor="middle")
         words = f"lines every {mm(self.interval, self.digits)} mm" if self.levels else "flat within noise"
-        self.drawing.text(words, box.x1, box.y1 + 30, cls="side", text_anchor="end")
+        self.drawing.text(words, box.x1, box.y1 + 32, cls="side", text_anchor="end")
+
+    def ladder(self) -> None:
+        """The key of the tints, the same on every sheet: 0.1 mm each, above and below the reference screw."""
+        left, top, wide = self.inside.x0, self.inside.y1 + 23, 10.0
+        for k in range(-_TINTS, _TINTS):
+            self.drawing.add("rect", cls="tint", x=left + wide * (k + _TINTS), y=top, width=wide, height=9.0,
+                             fill_opacity=_strength(k))  # fmt: skip
+        self.drawing.add("rect", cls="plot", x=left, y=top, width=2 * _TINTS * wide, height=9.0)
+        for k in (-_TINTS + 1, 0, _TINTS - 1):
+            words = signed(k * _TINT_STEP, 1)
+            self.drawing.text(words, left + wide * (k + _TINTS), top + 20, cls="tick", text_anchor="middle")
 
     def outline(self) -> None:
         """The neat line alone."""
@@ -207,119 +216,82 @@ class _Sheet:
         """A line per level, every fifth one heavier, as on a survey sheet."""
         for k in self.levels:
             pieces = [np.array([self.at(x, y) for x, y in piece]) for piece in self._contours.lines(k * self.interval)]
-            drawn = "".join(_line(piece) for piece in pieces)
+            drawn = "".join(line_path(piece) for piece in pieces)
             if drawn:
                 self.drawing.add("path", cls="index" if k % _EVERY_FIFTH == 0 else "contour", d=drawn)
-            self._labels += [(k, piece) for piece in sorted(pieces, key=_length, reverse=True)[:1]]
+            self._labels += [(k, piece) for piece in sorted(pieces, key=length_of, reverse=True)[:1]]
 
     def heights(self) -> None:
         """Each line's height, written along it where nothing else stands."""
         for k, piece in self._labels:
-            if _length(piece) < 3 * _LETTER:
+            if length_of(piece) < 3 * _LETTER:
                 continue
             words = mm(k * self.interval, self.digits)
             for share in (0.5, 0.35, 0.65, 0.2, 0.8):
-                (x, y), angle = _along(piece, share)
+                (x, y), angle = along(piece, share, 1.2 * _LETTER)
                 if self.placer.take_turned(x, y, words, angle):
                     turn = f"rotate({number(angle)} {number(x)} {number(y)})"
                     self.drawing.text(words, x, y + 3.5, cls="height", text_anchor="middle", transform=turn)
                     break
 
     def spike(self, x: float, y: float) -> None:
-        """A point that its neighbours contradict."""
+        """A point that its neighbours contradict: the cross of a missing point, in a ring."""
         px, py = self.at(x, y)
         self.drawing.add("circle", cls="spike", cx=px, cy=py, r=6.0)
         self.placer.reserve(px, py, 7.0)
-        self._label("spike", px, py, "point")
+        self._label("false reading", px, py, "point")
 
     def screws(self, model: Model, turns: Mapping[str, str]) -> None:
-        """Movable screws are open rings with a slot; the reference is a filled square in a ring."""
+        """Screws are rings with their number, as the moves name them; the reference is a filled square in a ring."""
         places = [self.at(screw.x_mm, screw.y_mm) for screw in model.screws]
         for x, y in places:
             self.placer.reserve(x, y, 8.0)
+        numbers = screw_numbers(model)
         for screw, (x, y) in zip(model.screws, places, strict=True):
-            self.drawing.add("circle", cls="screw", cx=x, cy=y, r=6.5)
+            self.drawing.add("circle", cls="screw", cx=x, cy=y, r=7.0)
             if screw.reference:
                 self.drawing.add("rect", cls="fixed", x=x - 3, y=y - 3, width=6.0, height=6.0)
             else:
-                self.drawing.line(x - 4.6, y + 4.6, x + 4.6, y - 4.6, "slot")
+                self.drawing.text(str(numbers[screw.name]), x, y + 3.6, cls="in-screw", text_anchor="middle")
         for screw, (x, y) in zip(model.screws, places, strict=True):
-            more = "reference" if screw.reference else turns.get(screw.name, "")
+            way, _, amount = turns.get(screw.name, "").partition(" ")
+            more = "reference" if screw.reference else amount
             name = _short(spaced(screw.name))
-            self._label(f"{name}: {more}" if more else name, x, y, "screw-name")
+            self._label(f"{name}: {more}" if more else name, x, y, "screw-name", way if more else "")
 
     def extremes(self) -> None:
         """The highest and the lowest point, whose difference is the range."""
-        low, high = _extremes(self.mesh)
+        low, high = lowest_and_highest(self.mesh)
         for word, (x, y, z), rise in (("highest", high, -4.5), ("lowest", low, 4.5)):
             px, py = self.at(x, y)
             self.drawing.add("path", cls="extreme", d=path([(px - 5, py - rise), (px, py + rise), (px + 5, py - rise)]))
             self.placer.reserve(px, py, 5.0)
             self._label(f"{word} {mm(z)}", px, py, "point")
 
-    def _label(self, words: str, x: float, y: float, cls: str) -> None:
-        left, baseline = self.placer.beside(x, y, words)
+    def _label(self, words: str, x: float, y: float, cls: str, way: str = "") -> None:
+        """Words beside a place; way: up or down, as an arrow before them."""
+        left, baseline = self.placer.beside(x, y, f"{words}__" if way in _WAYS else words)
+        if way in _WAYS:
+            tip, tail = (baseline - 9, baseline + 1)[:: _WAYS[way]]
+            barb = 4.0 * _WAYS[way]
+            arrow = path([(left + 5, tail), (left + 5, tip)])
+            head = path([(left + 1, tip + barb), (left + 5, tip), (left + 9, tip + barb)])
+            for cls_of in ("arrow halo", "arrow"):
+                self.drawing.add("path", cls=cls_of, d=arrow + head)
+            left += 13
         self.drawing.text(words, left, baseline, cls=cls)
 
 
-def _from_reference(mesh: Mesh, model: Model) -> Mesh:
-    """The mesh with the height of its least-squares plane at the reference screw as zero."""
-    plane = least_squares_plane(*mesh.points())
-    screw = model.screws[model.reference_index]
-    height = np.ravel(plane.at(screw.x_mm, screw.y_mm)).item()
-    return replace(mesh, z=mesh.z - height)
+def _strength(k: int) -> str:
+    return f"{0.04 + 0.46 * (k + _TINTS) / (2 * _TINTS - 1):.2f}"
+
+
+def screw_numbers(model: Model) -> dict[str, int]:
+    """Numbers of the screws that may be turned, from 1, in the model's order."""
+    movable = [screw.name for screw in model.screws if not screw.reference]
+    return {name: i for i, name in enumerate(movable, 1)}
 
 
 def _short(name: str, most: int = 22) -> str:
     name = sanitize(name)
     return name if len(name) <= most else name[: most - 1] + "…"
-
-
-def _generator(mesh: Mesh) -> Any:
-    rows, columns = _thinned(mesh.rows), _thinned(mesh.columns)
-    heights = np.ma.masked_invalid(mesh.z[np.ix_(rows, columns)])
-    return contour_generator(
-        x=mesh.x[columns], y=mesh.y[rows], z=heights, line_type="Separate", fill_type="OuterOffset", name="serial"
-    )
-
-
-def _thinned(size: int) -> NDArray[np.intp]:
-    return np.unique(np.linspace(0, size - 1, min(size, _MOST_DRAWN)).round().astype(np.intp))
-
-
-def _polygons(filled: tuple[list[Floats], list[Floats]], at: Project) -> str:
-    parts = []
-    for points, offsets in zip(*filled, strict=True):
-        for start, end in pairwise(offsets):
-            parts.append(path([at(x, y) for x, y in points[int(start) : int(end) - 1]], closed=True))
-    return "".join(parts)
-
-
-def _line(piece: Floats) -> str:
-    closed = len(piece) > 2 and bool(np.allclose(piece[0], piece[-1]))
-    return path(piece[:-1] if closed else piece, closed=closed)
-
-
-def _length(piece: Floats) -> float:
-    return float(np.hypot(*np.diff(piece, axis=0).T).sum())
-
-
-def _along(piece: Floats, share: float) -> tuple[tuple[float, float], float]:
-    """The place at a share of a line's length, and its slope there in degrees, never upside down."""
-    steps = np.hypot(*np.diff(piece, axis=0).T)
-    run = np.concatenate([[0.0], np.cumsum(steps)])
-    goal = share * run[-1]
-    x, y = (float(np.interp(goal, run, piece[:, axis])) for axis in (0, 1))
-    reach = 1.2 * _LETTER
-    ahead = [np.interp([goal - reach, goal + reach], run, piece[:, axis]) for axis in (0, 1)]
-    angle = math.degrees(math.atan2(float(ahead[1][1] - ahead[1][0]), float(ahead[0][1] - ahead[0][0])))
-    return (x, y), angle - 180.0 if angle > 90.0 else angle + 180.0 if angle <= -90.0 else angle
-
-
-def _extremes(mesh: Mesh) -> tuple[tuple[float, float, float], tuple[float, float, float]]:
-    """The lowest and the highest point (x, y, z); the first in row order where several tie."""
-    found = []
-    for flat in (int(np.nanargmin(mesh.z)), int(np.nanargmax(mesh.z))):
-        r, c = divmod(flat, mesh.columns)
-        found.append((float(mesh.x[c]), float(mesh.y[r]), float(mesh.z[r, c])))
-    return found[0], found[1]

@@ -12,9 +12,10 @@ from typing import Any
 
 from markupsafe import Markup
 
-from farmwatch.report.strips import CONDITIONS
+from farmwatch.report.rows import MachineRow
+from farmwatch.report.scale import CONDITIONS
 from farmwatch.report.svg import Drawing, number
-from farmwatch.report.view import MachineRow, WeeklyView
+from farmwatch.report.view import WeeklyView
 
 __all__ = ["INDEX_NAME", "SCHEMA", "condition_bar", "machines_by_week", "report_csv", "report_document"]
 

@@ -85,6 +85,6 @@ class LabelPlacer:
     def _pushed(self, box: Box) -> Box:
         """The box moved by as little as keeps it in the frame."""
         wide, high = box.x1 - box.x0, box.y1 - box.y0
-        x0 = max(min(box.x0, self._inside.x1 - wide - 2), self._inside.x0 + 2)
-        y0 = max(min(box.y0, self._inside.y1 - high - 2), self._inside.y0 + 2)
+        x0 = max(min(box.x0, self._inside.x1 - wide - 4), self._inside.x0 + 4)
+        y0 = max(min(box.y0, self._inside.y1 - high - 3), self._inside.y0 + 3)
         return Box(x0, y0, x0 + wide, y0 + high)

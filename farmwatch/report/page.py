@@ -14,29 +14,45 @@ from markupsafe import Markup
 
 from farmwatch.judge import CAUTIONS, CAUTIONS_FOOT
 from farmwatch.judge.words import advice_phrase, cause_phrase, shim_sentences
-from farmwatch.report.charts import due_bars, history_line, spark_line
+from farmwatch.report.beds import from_reference, without
+from farmwatch.report.cells import machine_cell
+from farmwatch.report.codes import square_code
 from farmwatch.report.contour import contour_sheet
 from farmwatch.report.edition import condition_bar, machines_by_week
-from farmwatch.report.strips import due_track, quarter_columns, range_strip, range_track
+from farmwatch.report.history import excursion_words, history_line
+from farmwatch.report.profile import bed_profile
+from farmwatch.report.slips import SHEET_CAUTIONS
+from farmwatch.report.strips import quarter_columns, range_strip
 from farmwatch.report.summary import hours
 from farmwatch.report.svg import whole
+from farmwatch.report.tracks import due_axis, due_bars, due_track, range_axis, range_track
 from farmwatch.report.upcoming import DUE_WITHIN_DAYS, WeekAhead
 from farmwatch.report.view import MOST_DECISIONS, WeeklyView
-from farmwatch.report.work_sheets import SHEET_CAUTIONS, WorkSheet, range_history
+from farmwatch.report.work_sheets import WorkSheet, range_history
 from farmwatch.text import ago, count, day_of, joined, mm, percent, sanitize, shortened, signed, spaced
 
-__all__ = ["content_policy", "render", "render_index", "style_sheet", "tidy"]
+__all__ = ["content_policy", "link_later", "render", "render_index", "style_sheet", "tidy"]
 
-DUE_DRAWN = 12
+DUE_DRAWN = 3
 """Machines due soon whose history is drawn; the rest stand in a table."""
+NO_LATER = '<span class="soft">newest week</span>'
+"""What stands in an edition until there is a later one."""
 
 
-def render(view: WeeklyView) -> str:
-    """The report as HTML; the same view gives the same text."""
+def render(view: WeeklyView, earlier: str = "") -> str:
+    """The report as HTML; the same view gives the same text. earlier: the week of the edition before, if one lies
+    beside this one."""
     template = _environment().get_template("report.html.j2")
-    style = Markup(style_sheet())
-    page = template.render(view=view, style=style, policy=content_policy(), cautions=CAUTIONS, foot=CAUTIONS_FOOT)
+    page = template.render(
+        view=view, earlier=earlier, later=Markup(NO_LATER), style=Markup(style_sheet()), policy=content_policy(),
+        cautions=CAUTIONS, foot=CAUTIONS_FOOT,
+    )  # fmt: skip
     return tidy(page) + "\n"
+
+
+def link_later(page: str, later: str) -> str:
+    """A page that was the newest, with a link to the edition of the week `later`."""
+    return page.replace(NO_LATER, f'<a href="farmwatch-{later}.html">{later} →</a>', 1)
 
 
 def render_index(farm: str, documents: Sequence[Mapping[str, Any]]) -> str:
@@ -81,10 +97,15 @@ def _environment() -> Environment:
         count=count,
         contour=_contour,
         expected=_expected,
+        profile=_profile,
+        square_code=square_code,
         history_line=history_line,
-        spark_line=spark_line,
+        excursion_words=excursion_words,
+        machine_cell=machine_cell,
         range_strip=range_strip,
+        range_axis=range_axis,
         range_track=range_track,
+        due_axis=due_axis,
         due_track=due_track,
         due_within=DUE_WITHIN_DAYS,
         condition_bar=condition_bar,
@@ -132,6 +153,16 @@ def _expected(sheet: WorkSheet) -> Markup:
     return contour_sheet(
         sheet.after, sheet.of.model, key=f"after{sheet.rank}", title=title, small=True, sd_mm=sheet.of.range_sd_mm
     )
+
+
+def _profile(sheet: WorkSheet) -> Markup:
+    machine, after = sheet.of, sheet.after
+    if machine.mesh is None:
+        return Markup("")
+    mesh = without(machine.mesh, [(spike.x_mm, spike.y_mm) for spike in machine.spikes])
+    cut = None if after is None else from_reference(after, machine.model)
+    title = f"Profile of {machine.machine} down its steepest line"
+    return bed_profile(from_reference(mesh, machine.model), cut, key=f"cut{sheet.rank}", title=title)
 
 
 def _short(name: str) -> str:

@@ -9,18 +9,20 @@ from importlib.resources import files
 
 from markupsafe import Markup
 
-from farmwatch.report.charts import due_bars, history_line
 from farmwatch.report.contour import contour_sheet
 from farmwatch.report.edition import condition_bar
 from farmwatch.report.groups import Groups, sort_machines
+from farmwatch.report.history import history_line
 from farmwatch.report.labour import find_labour
 from farmwatch.report.page import content_policy, style_sheet, tidy
+from farmwatch.report.slips import SHEET_CAUTIONS
 from farmwatch.report.strips import quarter_columns
 from farmwatch.report.summary import hours
 from farmwatch.report.sums import Sums, Work, added, sums_of
 from farmwatch.report.svg import Drawing, number, path, whole
 from farmwatch.report.ticket_facts import PHASE_WORDS, find_ticket_facts, ticket_refs
-from farmwatch.report.work_sheets import SHEET_CAUTIONS, WorkSheet, range_history, work_sheet
+from farmwatch.report.tracks import due_bars
+from farmwatch.report.work_sheets import WorkSheet, range_history, work_sheet
 
 __all__ = [
     "PHASE_WORDS", "SHEET_CAUTIONS", "Drawing", "Groups", "Sums", "Work", "WorkSheet", "added",

@@ -6,7 +6,6 @@ be compared from page to page.
 
 from __future__ import annotations
 
-import math
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -16,17 +15,12 @@ from markupsafe import Markup
 from farmwatch.judge.assessment import Condition
 from farmwatch.model import Limits
 from farmwatch.report.quarter import WeekCounts
-from farmwatch.report.svg import Drawing, number, path
+from farmwatch.report.scale import CONDITIONS, MmScale, draw_mark, mark_path
+from farmwatch.report.svg import Drawing
 from farmwatch.text import count, mm, shortened
 
-__all__ = [
-    "CONDITIONS", "Mark", "MmScale", "due_track", "mark_path", "quarter_columns", "range_strip", "range_track",
-]  # fmt: skip
+__all__ = ["Mark", "quarter_columns", "range_strip"]
 
-CONDITIONS: tuple[tuple[Condition, str], ...] = (
-    ("past-limit", "past the limit"), ("usable", "usable"), ("ideal", "ideal"), ("unknown", "not known"),
-)  # fmt: skip
-_TICKS = (0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0)
 # Mean width of a letter in its size; generous, since the reader's face is not known.
 _LETTER = 11.0 * 0.56
 _LANE, _LINE, _UNIT, _BIN = 14.0, 12.0, 8.0, 9.0
@@ -34,32 +28,6 @@ _NAMED, _NAMED_MOST = 5, 7
 # Above so many machines the sound ones are counted, not marked one by one.
 _COUNTED_ABOVE = 60
 _MOVED_UNITS = 8.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MmScale:
-    """A logarithmic scale of millimetres from `low` to `high`."""
-
-    low: float
-    high: float
-
-    @classmethod
-    def holding(cls, values: Sequence[float], limits: Limits) -> MmScale:
-        """The scale of an edition: from 0.02 to 2 mm, farther where a value is."""
-        known = [value for value in values if value > 0.0]
-        low = min([0.02, 0.5 * limits.ideal_mm, *(0.8 * value for value in known)])
-        return cls(low=max(low, 0.001), high=max([2.0, 2 * limits.usable_mm, *(1.25 * value for value in known)]))
-
-    def share(self, value: float) -> float:
-        """Where a value lies, 0 at `low` and 1 at `high`; held to the ends."""
-        held = min(max(value, self.low), self.high)
-        return math.log(held / self.low) / math.log(self.high / self.low)
-
-    def ticks(self, limits: Limits) -> list[float]:
-        """Round values on the scale that do not stand where a limit is named."""
-        near = (limits.ideal_mm, limits.usable_mm)
-        room = [t for t in _TICKS if self.low <= t <= self.high]
-        return [t for t in room if all(abs(self.share(t) - self.share(limit)) > 0.07 for limit in near)]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,17 +43,6 @@ class Mark:
     """It was in another condition a week ago."""
     sure: bool
     """Confirmed by a mesh of this week that can be judged."""
-
-
-def mark_path(condition: Condition, x: float, y: float, size: float = 4.0) -> str:
-    """The outline of a condition's symbol round a point: triangle, half-filled ring and ring as in the key."""
-    if condition == "past-limit":
-        return path([(x, y - size), (x + size, y + size * 0.8), (x - size, y + size * 0.8)], closed=True)
-    r = 0.9 * size
-    return (
-        f"M{number(x - r)} {number(y)}a{number(r)} {number(r)} 0 1 0 {number(2 * r)} 0"
-        f"a{number(r)} {number(r)} 0 1 0 {number(-2 * r)} 0"
-    )
 
 
 def range_strip(marks: Sequence[Mark], limits: Limits, scale: MmScale, *, key: str, wide: float = 700.0) -> Markup:
@@ -263,51 +220,7 @@ class _Strip:
             self.drawing.text(f"{many}", x + wide / 2, top + 23 - high, cls="tick", text_anchor="middle")
 
     def _mark(self, mark: Mark, x: float, y: float, size: float = 4.0) -> None:
-        cls = "past" if mark.condition == "past-limit" else "ring"
-        self.drawing.add("path", cls=cls if mark.sure else "unsure", d=mark_path(mark.condition, x, y, size))
-        if mark.condition == "usable" and mark.sure:
-            r = 0.9 * size
-            lower = f"M{number(x - r)} {number(y)}a{number(r)} {number(r)} 0 0 0 {number(2 * r)} 0z"
-            self.drawing.add("path", cls="past", d=lower)
-
-
-def range_track(
-    before_mm: float | None, now_mm: float | None, condition: Condition, limits: Limits, scale: MmScale, *, key: str
-) -> Markup:
-    """One machine's way from last week's range to this week's, in the height of a table row."""
-    said = [f"{word} {mm(value, 2)} mm" for word, value in (("was", before_mm), ("now", now_mm)) if value is not None]
-    drawing = Drawing(key, 220, 16, title=", ".join(said) or "not known", kind="track")
-    strip = _Strip(drawing, limits, scale, 6.0, 214.0)
-    for word, value in (("ideal", limits.ideal_mm), ("usable", limits.usable_mm)):
-        drawing.line(strip.x(value), 0, strip.x(value), 16, "limit" if word == "usable" else "limit ideal")
-    if now_mm is None:
-        if before_mm is not None:
-            drawing.add("path", cls="was", d=mark_path(condition, strip.x(before_mm), 8.0, 3.2))
-        return drawing.done()
-    mark = Mark(machine="", condition=condition, range_mm=now_mm, before_mm=before_mm, crossed=False, sure=True)
-    strip.way(mark, 8.0)
-    return drawing.done()
-
-
-def due_track(
-    quantiles: tuple[float | None, float | None, float | None], horizon: int, limit_days: int, *, key: str
-) -> Markup:
-    """When a machine passes the limit: 80 % of the forecast as a bar, the median as a tick, on one axis of 26 weeks."""
-    early, middle, late = quantiles
-    drawing = Drawing(key, 320, 16, title="Forecast in days: " + " to ".join(
-        f"{day:.0f}" if day is not None else f"over {horizon}" for day in quantiles), kind="track")  # fmt: skip
-
-    def x(days: float) -> float:
-        return 4.0 + 312.0 * min(max(days, 0.0), horizon) / horizon
-
-    for weeks in range(0, horizon // 7 + 1, 4):
-        drawing.line(x(7.0 * weeks), 0, x(7.0 * weeks), 16, "now")
-    drawing.line(x(limit_days), 0, x(limit_days), 16, "limit")
-    start, end = x(early or 0.0), x(late if late is not None else horizon)
-    drawing.add("rect", cls="bar", x=start, y=5.0, width=max(end - start, 1.5), height=6.0)
-    if middle is not None:
-        drawing.add("rect", cls="past", x=x(middle) - 1.2, y=1.0, width=2.4, height=14.0)
-    return drawing.done()
+        draw_mark(self.drawing, mark.condition, x, y, size, sure=mark.sure)
 
 
 def quarter_columns(weeks: Sequence[WeekCounts], *, key: str, wide: float = 420.0) -> Markup:

@@ -9,7 +9,7 @@ from itertools import pairwise
 
 from farmwatch.follow import Forecast
 from farmwatch.judge import Assessment
-from farmwatch.report.charts import RangeHistory
+from farmwatch.report.history import RangeHistory
 from farmwatch.report.week import Week
 from farmwatch.text import day_of, signed, spaced
 
@@ -111,6 +111,7 @@ def _due(machine: Assessment, forecast: Forecast, middle: float, at: datetime, z
             steps=machine.steps,
             suspected=machine.suspected_step,
             forecast=forecast,
+            sd_mm=machine.range_sd_mm or 0.01,
         )
     return DueMachine(
         machine=machine.machine,

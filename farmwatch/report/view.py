@@ -3,38 +3,42 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, tzinfo
 
 from farmwatch.judge import Assessment, FleetAssessment
 from farmwatch.model import Limits
-from farmwatch.report.changes import Change, ChangedMachine, changed_machines, merge_changes, why_repeated
-from farmwatch.report.decisions import Decision, find_decisions, host_at_fault, is_to_probe
+from farmwatch.report.changes import Change, changed_machines, merge_changes
+from farmwatch.report.decisions import Decision, find_decisions
 from farmwatch.report.figures import figure_sentences
 from farmwatch.report.follow_up import FollowUp, find_follow_ups, follow_ups_in_short
-from farmwatch.report.groups import Groups, is_checked_since, sort_machines, worst_first
+from farmwatch.report.groups import Groups, sort_machines
+from farmwatch.report.highlights import Highlight, find_highlights
 from farmwatch.report.labour import Labour, find_labour
+from farmwatch.report.printed import PrintedPages, plan_pages
 from farmwatch.report.quarter import WeekCounts, count_weeks
-from farmwatch.report.strips import Mark, MmScale
+from farmwatch.report.rows import MachineRow, find_repeats, find_unseen, fleet_rows
+from farmwatch.report.scale import MmScale
+from farmwatch.report.slips import CheckSlip, check_slip
+from farmwatch.report.strips import Mark
 from farmwatch.report.summary import past_in_parts, summary_sentence
-from farmwatch.report.ticket_facts import TicketFacts, TicketRef, ticket_refs
+from farmwatch.report.ticket_facts import TicketFacts, ticket_refs
 from farmwatch.report.upcoming import DueMachine, WeekAhead, due_machines, weeks_ahead
 from farmwatch.report.week import Week
-from farmwatch.report.work_sheets import CheckSlip, WorkSheet, check_slip, work_sheet
-from farmwatch.text import clock, day, day_of, joined, mm, shortened, spaced
+from farmwatch.report.work_sheets import WorkSheet, work_sheet
+from farmwatch.text import clock, day
 from farmwatch.tickets import Ticket, is_settled
 
-__all__ = ["MOST_DECISIONS", "MOST_SHEETS", "NO_TICKETS", "FarmFacts", "MachineRow", "WeeklyView", "weekly_view"]
+__all__ = ["MOST_DECISIONS", "MOST_SHEETS", "NO_TICKETS", "FarmFacts", "WeeklyView", "weekly_view"]
 
 MOST_SHEETS = 24
 """Sheets that are drawn in full; on a farm with more, the rest stands in the table of the whole fleet."""
 MOST_DECISIONS = 7
 """Decisions on the first page; the rest are counted there and listed behind."""
 
-# Lists that would otherwise run on for pages on a large farm, and names on a line of the first page.
+# A list that would otherwise run on for pages on a large farm.
 _CHANGES_SHOWN = 60
-_NAMES = 3
 NO_TICKETS = TicketFacts()
 
 
@@ -46,31 +50,8 @@ class FarmFacts:
     zone: tzinfo
     week: Week
     bench_hours_a_week: float | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MachineRow:
-    """One machine in a list, with what the list says of it, a sentence each."""
-
-    of: Assessment
-    notes: tuple[str, ...] = ()
-    ticket: TicketRef | None = None
-    rank: int | None = None
-    """Number of the machine's sheet, where it has one."""
-
-    @property
-    def machine(self) -> str:
-        """Its name."""
-        return self.of.machine
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Highlight:
-    """What else is in the report, in a line: a label, names, and the id of the section that has all of it."""
-
-    label: str
-    words: str
-    behind: str
+    pages_url: str = ""
+    """Where the farm's pages are; empty where the configuration does not say."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,10 +92,10 @@ class WeeklyView:
     follow_ups_in_short: str
     figures: tuple[str, ...]
     """What the tickets teach; empty without tickets."""
-    changed: tuple[ChangedMachine, ...]
-    changed_more: int
     changes: tuple[Change, ...]
-    """Both of these by machine, for the page of what changed."""
+    """These and what moved by itself, a machine each."""
+    changed_more: int
+    """Machines that moved by less and are not told of."""
     due: tuple[DueMachine, ...]
     coming: tuple[DueMachine, ...]
     """All that are as likely as not past the limit within the horizon, the earliest first."""
@@ -128,13 +109,20 @@ class WeeklyView:
     fleet: tuple[MachineRow, ...]
     ranges_before: Mapping[str, float | None]
     """Range of each machine a week ago."""
+    pages: PrintedPages
+    """On which printed sheet each part stands."""
 
     @property
     def anchors(self) -> dict[str, str]:
         """Where each machine is read of first: its moves, its slip, or its row in the table of the fleet."""
-        found = {row.machine: f"row{i}" for i, row in enumerate(self.fleet, 1)}
+        found = {row.machine: f"row{row.number}" for row in self.fleet}
         found |= {slip.machine: f"slip{i}" for i, slip in enumerate(self.slips, 1)}
         return found | {sheet.machine: f"steps{sheet.rank}" for sheet in self.sheets}
+
+    @property
+    def by_name(self) -> dict[str, MachineRow]:
+        """Each machine's row of the fleet."""
+        return {row.machine: row for row in self.fleet}
 
     @property
     def ranks(self) -> dict[str, int]:
@@ -158,10 +146,19 @@ def weekly_view(
     changed = () if first else changed_machines(now, before, zone)
     follow_ups = None if first or not book.now else find_follow_ups(now, before, book, zone)
     sheets = tuple(
-        work_sheet(m, rank, at, zone, refs.get(m.machine), labour.each.get(m.machine, 0.0), now.limits.usable_mm)
+        work_sheet(
+            m,
+            rank,
+            at,
+            zone,
+            refs.get(m.machine),
+            labour.each.get(m.machine, 0.0),
+            now.limits.usable_mm,
+            farm.pages_url,
+        )
         for rank, m in enumerate(groups.needing[:MOST_SHEETS], 1)
     )
-    ranks = {s.machine: s.rank for s in sheets}
+    awaiting = [m.machine for m in groups.awaiting]
     return WeeklyView(
         farm=farm.name,
         week=str(farm.week),
@@ -185,28 +182,26 @@ def weekly_view(
         opened=sum(before.at < t.opened_at <= at for t in book.now if t.cause != "host"),
         closed=sum(t.closed_at is not None and before.at < t.closed_at <= at for t in book.now if t.cause != "host"),
         bench_hours_a_week=farm.bench_hours_a_week,
-        highlights=_highlights(now, groups, refs, due, zone),
+        highlights=find_highlights(now, groups, refs, due, zone),
         needing_work=len(groups.needing),
         sheets=sheets,
         slips=tuple(check_slip(m, groups.tickets[m.machine], zone) for m in groups.awaiting),
         follow_ups=follow_ups,
         follow_ups_in_short=follow_ups_in_short(follow_ups or ()),
         figures=() if book.figures is None else figure_sentences(book.figures, needs=False),
-        changed=changed[:_CHANGES_SHOWN],
+        changes=merge_changes(changed[:_CHANGES_SHOWN], follow_ups or (), now),
         changed_more=max(0, len(changed) - _CHANGES_SHOWN),
-        changes=merge_changes(
-            changed[:_CHANGES_SHOWN], follow_ups or (), {m.machine: m.condition for m in now.machines}
-        ),
         due=due,
         coming=due_machines(healthy, at, zone, within_days=math.inf)[:_CHANGES_SHOWN],
         weeks=weeks,
         followed=any(m.drift is not None or m.forecast is not None or m.steps for m in now.machines),
-        repeats=_repeats(groups.working, at, zone),
+        repeats=find_repeats(groups.working, at, zone),
         floor=tuple(MachineRow(of=m, ticket=refs.get(m.machine)) for m in groups.floor),
-        unseen=_unseen(groups.working),
+        unseen=find_unseen(groups.working),
         out=tuple(MachineRow(of=m) for m in now.machines if not m.in_service),
-        fleet=tuple(MachineRow(of=m, ticket=refs.get(m.machine), rank=ranks.get(m.machine)) for m in now.machines),
+        fleet=fleet_rows(now.machines, refs, awaiting),
         ranges_before={m.machine: m.condition_range_mm for m in before.machines},
+        pages=plan_pages(now.machines, awaiting, [sheet.machine for sheet in sheets]),
     )
 
 
@@ -259,84 +254,3 @@ def _counts(machines: Sequence[Assessment]) -> tuple[tuple[str, int], ...]:
     working = [m for m in machines if m.in_service]
     rows = [(c, sum(m.condition == c for m in working)) for c in ("past-limit", "usable", "ideal", "unknown")]
     return (*rows, ("out", len(machines) - len(working)))
-
-
-def _highlights(
-    now: FleetAssessment, groups: Groups, refs: Mapping[str, TicketRef], due: Sequence[DueMachine], zone: tzinfo
-) -> tuple[Highlight, ...]:
-    """What is no decision, a line each: work under way, checks and chores, what is coming and what is left alone."""
-    today = now.at.astimezone(zone).date()
-    tickets = groups.tickets
-    under_way = [
-        m.machine
-        for m in worst_first(groups.working)
-        if (t := tickets.get(m.machine)) is not None
-        and t.phase in ("approved", "in-work")
-        and not (t.due is not None and t.due < today)
-    ]
-    to_probe = [m.machine for m in groups.awaiting if not is_checked_since(m, tickets[m.machine])]
-    waiting = [m.machine for m in groups.awaiting if m.machine not in to_probe]
-    again = [m.machine for m in worst_first(groups.working) if is_to_probe(m, tickets.get(m.machine))]
-    hosts = [m.machine for m in groups.working if host_at_fault(m)]
-    never = [m.machine for m in groups.working if m.reading is None and m.machine not in set(hosts)]
-    rows = [
-        ("With the bench", joined([_with_owner(name, refs[name]) for name in under_way], _NAMES), "sheets"),
-        ("Not checked: probe hot", _named(to_probe), "slips"),
-        ("Next mesh decides", _named(waiting), "slips"),
-        ("Probe again hot", _named(again), "fleet"),
-        ("Fix the host", _named(hosts), "unseen"),
-        ("Get a first mesh", _named(never), "unseen"),
-        ("Coming in four weeks", joined([f"{shortened(d.machine, 20)} ({d.day})" for d in due], 3), "due"),
-        ("Accepted", joined([_accepted(t, zone) for t in groups.accepted.values()], 2), "fleet"),
-        ("Out of service", _named([m.machine for m in now.machines if not m.in_service]), "out"),
-    ]
-    return tuple(Highlight(label=label, words=words, behind=behind) for label, words, behind in rows if words)
-
-
-def _named(machines: Iterable[str]) -> str:
-    """The first machines by name, the rest counted."""
-    return joined([shortened(name, 20) for name in machines], _NAMES)
-
-
-def _with_owner(machine: str, ticket: TicketRef) -> str:
-    name = shortened(machine, 20)
-    return f"{name} ({shortened(ticket.owner, 16)})" if ticket.owner else name
-
-
-def _accepted(ticket: Ticket, zone: tzinfo) -> str:
-    limit = "" if ticket.accepted_limit_mm is None else f"up to {mm(ticket.accepted_limit_mm, 2)} mm"
-    until = "" if ticket.accepted_until is None else f"until {day_of(ticket.accepted_until, zone)}"
-    said = " ".join(part for part in (limit, until) if part)
-    return f"{shortened(ticket.machine, 20)} ({said})" if said else shortened(ticket.machine, 20)
-
-
-def _repeats(working: Sequence[Assessment], at: datetime, zone: tzinfo) -> tuple[MachineRow, ...]:
-    rows = ((m, why_repeated(m, at, zone)) for m in working)
-    return tuple(MachineRow(of=m, notes=tuple(why)) for m, why in rows if why)
-
-
-def _unseen(machines: Sequence[Assessment]) -> tuple[MachineRow, ...]:
-    """Silent hosts first, then old meshes, then machines that never sent one, then meshes in doubt."""
-    found = []
-    for m in machines:
-        why = [*_host_words(m), *_mesh_words(m), *m.warnings]
-        if why:
-            found.append(((not m.silent, not m.mesh_old, m.reading is not None), MachineRow(of=m, notes=tuple(why))))
-    return tuple(row for _, row in sorted(found, key=lambda item: item[0]))
-
-
-def _host_words(machine: Assessment) -> list[str]:
-    if not host_at_fault(machine):
-        return []
-    said = ": ".join(word for word in (spaced(machine.last_outcome or ""), machine.last_reason) if word)
-    what = "host silent" if machine.silent else "host gives no usable mesh"
-    return [f"{what} ({said})" if said else what]
-
-
-def _mesh_words(machine: Assessment) -> list[str]:
-    if machine.reading is None:
-        return ["never sent a mesh"]
-    said = ["the mesh is old; its condition stands"] if machine.mesh_old else []
-    if not machine.reading.judged:
-        said.append(f"newest mesh ignored: {machine.reading.why_not_judged or 'it cannot be judged'}")
-    return said

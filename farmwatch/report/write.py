@@ -13,7 +13,7 @@ from farmwatch.errors import FarmwatchError, InputError
 from farmwatch.files import replacing
 from farmwatch.judge import FleetAssessment
 from farmwatch.report.edition import INDEX_NAME, SCHEMA, report_csv, report_document
-from farmwatch.report.page import render, render_index
+from farmwatch.report.page import link_later, render, render_index
 from farmwatch.report.ticket_facts import find_ticket_facts
 from farmwatch.report.view import FarmFacts, WeeklyView, weekly_view
 from farmwatch.report.week import Week, week_just_ended
@@ -51,7 +51,13 @@ def write_week(settings: Settings, store: Store, at: datetime, week: Week | None
             week, start, now = week.next(), end, since
     # Of the week before only ranges and conditions are told.
     before = assess(settings, store, start, following=False)
-    farm = FarmFacts(name=settings.farm.name, zone=zone, week=week, bench_hours_a_week=settings.farm.bench_hours_a_week)
+    farm = FarmFacts(
+        name=settings.farm.name,
+        zone=zone,
+        week=week,
+        bench_hours_a_week=settings.farm.bench_hours_a_week,
+        pages_url=settings.pages.url or "",
+    )
     book = TicketRepository(store)
     view = weekly_view(now, before, farm, find_ticket_facts(book.tickets(), book.events(), now, start))
     target = settings.farm.reports / report_name(week)
@@ -59,9 +65,27 @@ def write_week(settings: Settings, store: Store, at: datetime, week: Week | None
     _put(target.with_suffix(".csv"), report_csv(view).encode("utf-8"))
     numbers = json.dumps(report_document(view), ensure_ascii=False, allow_nan=False, separators=(",", ":"))
     _put(target.with_suffix(".json"), numbers.encode("utf-8", "replace"))
-    _put(target.with_name(INDEX_NAME), render_index(view.farm, _documents(target.parent)).encode("utf-8", "replace"))
-    _put(target, render(view).encode("utf-8"))
+    documents = _documents(target.parent)
+    _put(target.with_name(INDEX_NAME), render_index(view.farm, documents).encode("utf-8", "replace"))
+    weeks = sorted(str(document["week"]) for document in documents)
+    earlier = max((other for other in weeks if other < str(week)), default="")
+    later = min((other for other in weeks if other > str(week)), default="")
+    page = render(view, earlier)
+    _put(target, (link_later(page, later) if later else page).encode("utf-8"))
+    if earlier:
+        _link_from(target.with_name(report_name(Week.read(earlier))), str(week))
     return view, target
+
+
+def _link_from(page: Path, later: str) -> None:
+    """Let the edition before name the one that came after; where it cannot be read or written it stays as it was."""
+    try:
+        text = page.read_text(encoding="utf-8")
+    except (OSError, ValueError):
+        return
+    linked = link_later(text, later)
+    if linked != text:
+        _put(page, linked.encode("utf-8"))
 
 
 def _documents(folder: Path) -> list[dict[str, Any]]:

@@ -138,13 +138,13 @@ def test_a_thumb_finds_every_link_of_the_finder(browser, views, tmp_path):
     """Any machine's moves in two taps: the bar stays in sight, targets are at least 44 px high."""
     opened(browser, views["tickets"], tmp_path, 360)
     small = browser.execute_script(
-        "return [...document.querySelectorAll('.bar a, .finder a, .finder summary')].filter("
+        "return [...document.querySelectorAll('.bar a, .directory a')].filter("
         "e => e.getBoundingClientRect().height < 44).map(e => e.textContent)"
     )
     assert small == []
     browser.execute_script("scrollTo(0, 4000)")
     assert browser.execute_script("return document.querySelector('.bar').getBoundingClientRect().top") == 0
-    browser.execute_script("location.hash = document.querySelector('.finder a[href^=\"#steps\"]').hash")
+    browser.execute_script("location.hash = document.querySelector('.directory a[href^=\"#steps\"]').hash")
     top, bar = browser.execute_script(
         "return [document.querySelector(location.hash).getBoundingClientRect().top,"
         " document.querySelector('.bar').getBoundingClientRect().bottom]"

@@ -24,7 +24,7 @@ def moved(invented: ModuleType, now, before):
 
 
 def test_the_steps_of_the_week_are_told_and_older_ones_are_not(view: WeeklyView):
-    rows = {row.machine: row.what for row in view.changed}
+    rows = {row.machine: row.what for row in view.changes}
     assert rows["heron-01"] == (
         "front right: jumped down 1 tooth (−0.397 mm), Thu 19 Nov",
         "was ideal, now past the limit",
@@ -81,7 +81,7 @@ def test_last_week_s_list_and_what_moved_stand_together_a_machine_each(with_tick
         "proposed, not approved, open for 1 day", "front left: jumped up 1 tooth (+0.403 mm), Sat 21 Nov"
     )  # fmt: skip
     assert rows["plover-04"].outcome == "awaiting its check"
-    assert {row.machine for row in (*with_tickets.follow_ups, *with_tickets.changed)} == set(rows)
+    assert {row.machine for row in (*with_tickets.follow_ups, *with_tickets.changes)} == set(rows)
 
 
 class TestSlipsAgain:

@@ -11,10 +11,15 @@ import pytest
 
 from farmwatch.follow import Forecast, Step
 from farmwatch.judge.assessment import Trace
-from farmwatch.report.charts import RangeHistory, due_bars, history_line, spark_line
+from farmwatch.report.cells import machine_cell
+from farmwatch.report.excursions import excursions
+from farmwatch.report.history import RangeHistory, excursion_words, history_line
+from farmwatch.report.scale import MmScale
+from farmwatch.report.tracks import due_bars
 
 SVG = "{http://www.w3.org/2000/svg}"
 DUBLIN = ZoneInfo("Europe/Dublin")
+SCALE = MmScale(low=0.02, high=2.0)
 
 
 def parsed(markup) -> ET.Element:
@@ -43,56 +48,78 @@ def history(invented: ModuleType) -> RangeHistory:
 
 
 def test_every_kind_of_step_has_its_own_shape(history: RangeHistory, invented: ModuleType):
-    svg = parsed(history_line(history, invented.LIMITS, DUBLIN, key="h"))
+    svg = parsed(history_line(history, invented.LIMITS, DUBLIN, scale=SCALE, key="h"))
     shapes = [e.tag.removeprefix(SVG) for e in svg.iter() if (e.get("class") or "").startswith("sign")]
     assert shapes == ["path", "rect", "circle", "path"], "the step before the chart's start is left out"
     assert of(svg, "sign")[0].get("d", "").count("L") == 3, "a diamond"
 
 
-def test_the_fan_reaches_from_the_last_reading_to_the_limit(history: RangeHistory, invented: ModuleType):
-    forecast = Forecast(chance=0.95, p10=10, p50=20, p90=40)
-    svg = parsed(history_line(replace(history, forecast=forecast), invented.LIMITS, DUBLIN, key="h"))
-    (fan,), (middle,) = of(svg, "fan"), of(svg, "middle")
-    apex, early, late = points(fan)
+def test_the_fan_begins_as_wide_as_today_is_uncertain_and_ends_where_the_limit_is_met(history, invented: ModuleType):
+    forecast = Forecast(chance=0.95, p10=10, p25=15, p50=20, p75=30, p90=40)
+    history = replace(history, forecast=forecast, sd_mm=0.01)
+    svg = parsed(history_line(history, invented.LIMITS, DUBLIN, scale=SCALE, key="h"))
+    (wide,), (narrow,), (middle,) = of(svg, "band80"), of(svg, "band50"), of(svg, "middle")
     level = points(of(svg, "limit")[0])[0][1]
     now = points(of(svg, "now")[0])[0][0]
-    assert early[1] == late[1] == level
-    assert apex == points(of(svg, "line")[-1])[-1]
-    assert (late[0] - now) == pytest.approx(4 * (early[0] - now), abs=0.5)
-    assert points(middle)[1][0] - now == pytest.approx(2 * (early[0] - now), abs=0.3)
-
-
-def test_a_row_s_line_has_the_fan_where_the_limit_is_likely_met(history: RangeHistory, invented: ModuleType):
-    likely = replace(history, forecast=Forecast(chance=0.95, p10=10, p50=20, p90=40))
-    svg = parsed(spark_line(likely, invented.LIMITS, key="s"))
-    (fan,) = of(svg, "fan")
-    apex, early, late = points(fan)
-    assert early[1] == late[1] == points(of(svg, "limit")[0])[0][1]
-    assert apex == points(of(svg, "line")[0])[-1]
-    now = points(of(svg, "now")[0])[0][0]
-    assert apex[0] < now < early[0] < late[0] <= 117
-    for forecast in (None, Forecast(chance=0.3, p10=60, p50=None, p90=None)):
-        unlikely = parsed(spark_line(replace(history, forecast=forecast), invented.LIMITS, key="s"))
-        assert of(unlikely, "fan") == of(unlikely, "now") == []
+    dot = of(svg, "dot")[0]
+    start = (float(dot.get("cx", 0)), float(dot.get("cy", 0)))
+    for band, sd, early, late in ((wide, 1.2816, 10, 40), (narrow, 0.6745, 15, 30)):
+        places = points(band)
+        at_start = [y for x, y in places if abs(x - start[0]) < 0.2]
+        foot, head = 112.0, 13.0
+        expected = [
+            foot - (foot - head) * SCALE.share(history.trace.range_mm[-1] + sign * sd * 0.01) for sign in (1, -1)
+        ]
+        assert sorted(at_start) == pytest.approx(sorted(expected), abs=0.2)
+        at_limit = [x - now for x, y in places if abs(y - level) < 0.2]
+        assert max(at_limit) / min(at_limit) == pytest.approx(late / early, abs=0.1)
+    assert points(middle)[0] == pytest.approx(start, abs=0.2)
+    assert points(middle)[-1][1] == level
 
 
 def test_a_fan_without_a_late_end_stays_open_to_the_horizon(history: RangeHistory, invented: ModuleType):
     forecast = Forecast(chance=0.2, p10=91, p50=None, p90=None)
-    svg = parsed(history_line(replace(history, forecast=forecast), invented.LIMITS, DUBLIN, key="h"))
-    _, early, late = points(of(svg, "fan")[0])
+    svg = parsed(history_line(replace(history, forecast=forecast), invented.LIMITS, DUBLIN, scale=SCALE, key="h"))
+    places = points(of(svg, "band80")[0])
     now = points(of(svg, "now")[0])[0][0]
-    assert late[0] - now == pytest.approx(2 * (early[0] - now), abs=0.3)
-    assert of(svg, "middle") == []
+    level = points(of(svg, "limit")[0])[0][1]
+    early = min(x for x, y in places if abs(y - level) < 0.2)
+    assert max(x for x, _ in places) - now == pytest.approx(2 * (early - now), abs=0.5)
+    assert of(svg, "middle") == of(svg, "band50") == []
+
+
+def test_a_mesh_that_stands_alone_is_hollow_and_named(history: RangeHistory, invented: ModuleType):
+    values = list(history.trace.range_mm)
+    values[40] += 0.3
+    history = replace(history, trace=replace(history.trace, range_mm=tuple(values)), steps=())
+    svg = parsed(history_line(history, invented.LIMITS, DUBLIN, scale=SCALE, key="h"))
+    assert len(of(svg, "aside")) == 1
+    assert excursion_words(history, DUBLIN).startswith("Hollow: 1 mesh apart from the rest, ")
+    judged = list(zip(history.trace.at, values, strict=True))
+    assert excursions(judged, 0.008) == [judged[40]]
+    step = [(float(i), 0.05 if i < 20 else 0.5) for i in range(40)]
+    assert excursions(step, 0.008) == [], "what stays is a step, not an excursion"
+
+
+def test_a_stamp_has_today_s_mark_and_an_arrow_uphill(invented: ModuleType):
+    machine = invented.machine("heron-01", invented.bed((0.5, 0.0)))
+    history = RangeHistory(machine="heron-01", at=invented.WEEK_END, trace=machine.trace)
+    svg = parsed(machine_cell(machine, history, invented.LIMITS, SCALE, key="c"))
+    (arrow,) = of(svg, "arrow")
+    tail, tip = points(arrow)
+    assert tip[0] < tail[0], "front left is high: the arrow points to the left"
+    assert tip[1] > tail[1], "and to the front, which is below"
+    level = invented.machine("heron-02", invented.bed(seed=3))
+    assert of(parsed(machine_cell(level, None, invented.LIMITS, SCALE, key="c")), "arrow") == []
+    empty = replace(machine, tilt=None, range_mm=None, condition="unknown")
+    assert "no range known" in parsed(machine_cell(empty, None, invented.LIMITS, SCALE, key="c"))[0].text
 
 
 def test_meshes_that_were_not_judged_are_open_dots_off_the_line(history: RangeHistory, invented: ModuleType):
     judged = list(history.trace.judged)
     judged[-3:] = [False] * 3
-    svg = parsed(
-        history_line(
-            replace(history, trace=replace(history.trace, judged=tuple(judged))), invented.LIMITS, DUBLIN, key="h"
-        )
-    )
+    history = replace(history, trace=replace(history.trace, judged=tuple(judged)))
+    svg = parsed(history_line(history, invented.LIMITS, DUBLIN, scale=SCALE, key="h"))
     assert len(of(svg, "aside")) == 3
 
 
@@ -102,10 +129,11 @@ def test_long_histories_are_thinned_and_keep_their_peaks(invented: ModuleType):
     values[2500] = 1.7
     trace = Trace(at=tuple(at - 3000 * (5000 - i) for i in range(5000)), range_mm=tuple(values), judged=(True,) * 5000)
     history = RangeHistory(machine="heron-01", at=invented.WEEK_END, trace=trace)
-    for svg in (history_line(history, invented.LIMITS, DUBLIN, key="h"), spark_line(history, invented.LIMITS, key="s")):
-        assert len(str(svg)) < 6000
-        line = points(of(parsed(svg), "line")[0])
-        assert min(y for _, y in line) < min(y for _, y in line[:3]) - 10
+    svg = history_line(history, invented.LIMITS, DUBLIN, scale=SCALE, key="h")
+    assert len(str(svg)) < 6500
+    heights = [y for _, y in points(of(parsed(svg), "dots")[0])]
+    assert max(heights) - min(heights) < 1, "the one mesh that stands alone is hollow"
+    assert len(of(parsed(svg), "aside")) == 1
 
 
 @pytest.mark.parametrize("count", [0, 1, 2])
@@ -115,13 +143,13 @@ def test_short_histories_draw(invented: ModuleType, count: int):
     history = RangeHistory(
         machine="heron-01", at=invented.WEEK_END, trace=trace, forecast=Forecast(chance=0.5, p10=3, p50=9, p90=None)
     )
-    parsed(history_line(history, invented.LIMITS, DUBLIN, key="h"))
-    parsed(spark_line(history, invented.LIMITS, key="s"))
+    parsed(history_line(history, invented.LIMITS, DUBLIN, scale=SCALE, key="h"))
+    parsed(machine_cell(invented.machine("heron-01"), history, invented.LIMITS, SCALE, key="s"))
 
 
 def test_bars_are_as_high_as_their_numbers():
     svg = parsed(due_bars([("W48", 0.5), ("W49", 2.0), ("W50", 0.0)], key="d"))
-    heights = [float(bar.get("height", 0)) for bar in of(svg, "bar")]
+    heights = [float(bar.get("height", 0)) for bar in of(svg, "bar50")]
     assert heights[1] == pytest.approx(4 * heights[0], abs=0.2)
     assert "2.5" in svg[0].text
 
@@ -132,5 +160,5 @@ def test_no_line_is_drawn_over_a_gap_or_a_step(invented: ModuleType):
     trace = Trace(at=tuple(at - 86400 * d for d in days), range_mm=(0.1,) * 10, judged=(True,) * 10)
     step = Step(at=invented.WEEK_END - timedelta(days=18.5), name="shift", screw=None, mm=0.1, teeth=None)
     history = RangeHistory(machine="heron-01", at=invented.WEEK_END, trace=trace, steps=(step,))
-    svg = parsed(history_line(history, invented.LIMITS, DUBLIN, key="h"))
-    assert [len(points(line)) for line in of(svg, "line")] == [3, 3, 2, 2]
+    svg = parsed(history_line(history, invented.LIMITS, DUBLIN, scale=SCALE, key="h"))
+    assert [len(points(line)) for line in of(svg, "along")] == [3, 3, 2, 2]

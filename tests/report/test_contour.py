@@ -86,7 +86,12 @@ def test_highest_and_lowest_are_marked_and_their_difference_is_the_range(invente
 
 def test_screws_stand_where_they_are_and_the_reference_is_told_apart(invented: ModuleType):
     sheet = drawn(invented.bed(), invented.MODEL, turns={"front-left": "up 2 teeth"})
-    assert set(words(sheet, "screw-name")) == {"front left: up 2 teeth", "front right", "rear: reference"}
+    assert set(words(sheet, "screw-name")) == {"front left: 2 teeth", "front right", "rear: reference"}
+    assert set(words(sheet, "in-screw")) == {"1", "2"}
+    assert [p.get("class") for p in sheet.iter(f"{SVG}path") if "arrow" in p.get("class", "")] == [
+        "arrow halo",
+        "arrow",
+    ]
     rings = [(float(c.get("cx")), float(c.get("cy"))) for c in sheet.iter(f"{SVG}circle") if c.get("class") == "screw"]
     square = next(r for r in sheet.iter(f"{SVG}rect") if r.get("class") == "fixed")
     (left, right, rear) = rings
@@ -101,8 +106,9 @@ def test_missing_points_and_spikes_are_shown(invented: ModuleType):
     z[0, 0] = z[3, 4] = np.nan
     sheet = drawn(Mesh.accept(mesh.x, mesh.y, z), invented.MODEL, spikes=((110.0, 110.0),))
     missing = next(p for p in sheet.iter(f"{SVG}path") if p.get("class") == "missing")
-    assert missing.get("d").count("M") == 2
-    assert "spike" in words(sheet, "point")
+    assert missing.get("d").count("M") == 3, "a false reading is left out: its cross stands in a ring"
+    assert "false reading" in words(sheet, "point")
+    assert len([c for c in sheet.iter(f"{SVG}circle") if c.get("class") == "spike"]) == 1
 
 
 def test_it_is_told_in_words_for_who_does_not_see_it(invented: ModuleType):
@@ -181,7 +187,7 @@ def test_the_tints_of_all_sheets_are_one_ladder(invented: ModuleType):
 
     def strengths(up: float) -> set[str]:
         drawn = str(contour_sheet(invented.bed((up, up), 0.0), invented.MODEL, key="c", title="t"))
-        return set(re.findall(r'fill-opacity="([0-9.]+)"', drawn))
+        return set(re.findall(r'<path class="tint"[^>]*fill-opacity="([0-9.]+)"', drawn))
 
     low, high = strengths(0.25), strengths(0.45)
     assert low < high, "the same steps from the reference screw on, and more of them"

@@ -9,9 +9,12 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from farmwatch.follow import Forecast
 from farmwatch.model import Limits
 from farmwatch.report.quarter import count_weeks
-from farmwatch.report.strips import Mark, MmScale, due_track, quarter_columns, range_strip, range_track
+from farmwatch.report.scale import MmScale
+from farmwatch.report.strips import Mark, quarter_columns, range_strip
+from farmwatch.report.tracks import due_track, range_track
 from farmwatch.report.view import WeeklyView
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -133,16 +136,20 @@ def test_a_track_leads_from_last_week_to_this_week_on_the_edition_s_scale():
     assert len(of(svg, "limit", "limit ideal")) == 2
     (line,) = of(svg, "hairline")
     start, end = (float(x) for x in re.findall(r"[ML]([\d.]+) ", line.get("d", "")))
-    assert start - end == pytest.approx(208 * (scale.share(1.0) - scale.share(0.05)) - 9, abs=0.2)
+    assert start - end == pytest.approx(240 * (scale.share(1.0) - scale.share(0.05)) - 9, abs=0.2)
     for before, now in ((None, 0.1), (0.1, None), (None, None)):
         parsed(range_track(before, now, "ideal", LIMITS, scale, key="t"))
 
 
-def test_a_forecast_s_bar_holds_its_median_and_ends_at_the_horizon():
-    for quantiles in ((6.0, 11.0, 21.0), (40.0, 80.0, None)):
-        svg = parsed(due_track(quantiles, 182, 28, key="d"))
-        (bar,), (tick,) = of(svg, "bar"), of(svg, "past")
-        left, wide = float(bar.get("x")), float(bar.get("width"))
-        assert left == pytest.approx(4 + 312 * quantiles[0] / 182, abs=0.1)
-        assert left + wide == pytest.approx(4 + 312 * (quantiles[2] or 182) / 182, abs=0.2)
-        assert left < float(tick.get("x")) + 1.2 < left + wide
+def test_a_forecast_s_bars_hold_its_median_and_end_at_the_horizon(invented: ModuleType):
+    for quantiles in ((6.0, 8.0, 11.0, 16.0, 21.0), (40.0, 60.0, 80.0, None, None)):
+        names = ("p10", "p25", "p50", "p75", "p90")
+        forecast = Forecast(chance=0.9, **dict(zip(names, quantiles, strict=True)))
+        svg = parsed(due_track(forecast, invented.WEEK_END, 28, DUBLIN, key="d"))
+        (thin,), (thick,), (tick,) = of(svg, "bar"), of(svg, "bar50"), of(svg, "past")
+        for bar, early, late in ((thin, quantiles[0], quantiles[4]), (thick, quantiles[1], quantiles[3])):
+            left, wide = float(bar.get("x")), float(bar.get("width"))
+            assert left == pytest.approx(4 + 332 * early / 182, abs=0.1)
+            assert left + wide == pytest.approx(4 + 332 * (late or 182) / 182, abs=0.2)
+            assert left < float(tick.get("x")) + 1.2 < left + wide
+        assert float(thick.get("height")) > float(thin.get("height"))

@@ -89,7 +89,7 @@ def test_monday_s_report_is_of_the_week_just_ended(settings: Settings, store: St
     assert path == settings.farm.reports / "farmwatch-2026-W47.html"
     text = path.read_text(encoding="utf-8")
     assert "1 of 2 machines needs work (1 new, 0 cleared since last week)." in words_of(text)
-    assert "front left: down 2 teeth, anticlockwise seen from below" in text
+    assert "Lower screw 1, FRONT LEFT, the remaining 1 tooth (anticlockwise from below)." in text
     assert "Mon 16 Nov 2026 to Sun 22 Nov 2026" in text
     assert "<script" not in text
     assert "&lt;script&gt;" in text
