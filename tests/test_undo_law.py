@@ -180,4 +180,4 @@ def test_what_is_undone_was_never_done() -> None:
 
 @pytest.mark.long
 def test_what_is_undone_was_never_done_at_length() -> None:
-    _tried(40, 15, derandomize=False)
+    _tried(15, 12, derandomize=False)

@@ -11,7 +11,7 @@ import click
 from farmwatch.cli.app import App, pass_app
 from farmwatch.cli.screen import echo, paragraph, progress, table
 from farmwatch.errors import InputError
-from farmwatch.text import count, mm, sanitize
+from farmwatch.text import count, joined, mm, sanitize
 
 if TYPE_CHECKING:
     from farmwatch.collect.proposal import FoundHost
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 __all__ = ["COMMANDS"]
 
+MOST_NAMED = 12
 MOST_ADDRESSES = 4096
 """A /20: whoever wants more of a network asked names its parts."""
 _DEFAULT_PORTS = {"http": 80, "https": 443}
@@ -32,9 +33,16 @@ _DEFAULT_PORTS = {"http": 80, "https": 443}
 @click.option("--named", "machines", multiple=True, metavar="NAME",
               help="A machine to ask for where a mapping's path holds {machine}; may be given again.")  # fmt: skip
 @click.option("--https", is_flag=True, help="Ask over TLS.")
+@click.option("--csv", "lines_alone", is_flag=True, help="Print the lines for machines.csv alone, to append to it.")
 @pass_app
 def find(
-    app: App, network: str, ports: tuple[int, ...], names: tuple[str, ...], machines: tuple[str, ...], https: bool
+    app: App,
+    network: str,
+    ports: tuple[int, ...],
+    names: tuple[str, ...],
+    machines: tuple[str, ...],
+    https: bool,
+    lines_alone: bool,
 ) -> None:
     """Ask the addresses of NET, such as 10.20.1.0/24, by the configured mappings, and list what shows a mesh.
 
@@ -46,12 +54,16 @@ def find(
     settings = app.settings
     chosen, left_out = _mappings(settings, names, machines)
     addresses = _addresses(network, ports, "https" if https else "http", len(machines))
-    echo(f"Asking {count(len(addresses), 'address', 'addresses')} by {count(len(chosen), 'mapping')}, GET only.")
-    for name in left_out:
+    if not lines_alone:
+        echo(f"Asking {count(len(addresses), 'address', 'addresses')} by {count(len(chosen), 'mapping')}, GET only.")
+    for name in () if lines_alone else left_out:
         paragraph(f"Not asked by {sanitize(name)}: its key would go to every address; --mapping {sanitize(name)} does.")
     with progress("asking the addresses") as move:
         found = search_hosts(settings, addresses, chosen, app.now(), move, machines)
-    _show(settings, found)
+    if lines_alone:
+        _print_lines(settings, _new(settings, found))
+    else:
+        _show(settings, found)
 
 
 @click.command("add", short_help="Add one machine to the farm, after asking its host.")
@@ -152,7 +164,9 @@ def _show(settings: Settings, found: Sequence[FoundHost]) -> None:
     for host in with_mesh:
         if not host.mappings:
             paragraph(f"Looks like a mesh, and no mapping reads it: farmwatch mapping {host.address}{host.path}")
-    _show_lines(settings, [host for host in with_mesh if host.mappings and (host.address, host.name) not in known])
+    _show_others("want a key", [host for host in found if host.wants_key])
+    _show_others("show no mesh", [host for host in found if host.mesh is None and not host.wants_key])
+    _show_lines(settings, _new(settings, found))
 
 
 def _known(settings: Settings) -> dict[tuple[str, str], str]:
@@ -175,15 +189,32 @@ def _row(host: FoundHost, known: dict[tuple[str, str], str]) -> list[str]:
     return [here, f"{rows} x {columns}", mm(host.mesh.mesh.range_mm), mapping, host.mesh.identity or ""]
 
 
+def _new(settings: Settings, found: Sequence[FoundHost]) -> list[FoundHost]:
+    """Those that a mapping reads and that the configuration does not list yet."""
+    known = _known(settings)
+    return [host for host in found if host.mappings and (host.address, host.name) not in known]
+
+
+def _show_others(what: str, hosts: Sequence[FoundHost]) -> None:
+    if hosts:
+        names = [f"{host.address}{f' ({host.name})' if host.name else ''}" for host in hosts]
+        paragraph(f"{what}: {sanitize(joined(names, MOST_NAMED))}", hang=2)
+
+
 def _show_lines(settings: Settings, new: Sequence[FoundHost]) -> None:
     if not new:
         return
-    from farmwatch.config import machine_line
-
     echo()
     echo("For machines.csv; give them the names that stand on the machines:", strong=True)
-    model = next(iter(settings.models)) if len(settings.models) == 1 else "FILL IN"
+    paragraph("(the same with --csv prints them alone, as in: farmwatch find ... --csv >> machines.csv)")
     click.echo("name,aisle,model,mapping,address")
+    _print_lines(settings, new)
+
+
+def _print_lines(settings: Settings, new: Sequence[FoundHost]) -> None:
+    from farmwatch.config import machine_line
+
+    model = next(iter(settings.models)) if len(settings.models) == 1 else "FILL IN"
     for host in new:
         name = host.name or "host-" + "".join(
             sign if sign.isalnum() else "-" for sign in host.address.partition("//")[2]

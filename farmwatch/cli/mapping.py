@@ -80,7 +80,8 @@ def mapping(
         if len(urls) > 1:
             echo(f"# read alike: {', '.join(sanitize(look.source) for look in group)}")
         if only_toml:
-            click.echo(toml_block(best, called, first.path, headers=sources), nl=False)
+            # To be appended to a file: an empty line keeps it apart from what stands there.
+            click.echo(f"\n{toml_block(best, called, first.path, headers=sources)}", nl=False)
             continue
         # On a screen the doubts stand in a list of their own.
         block = toml_block(best, called, first.path, headers=sources, doubts=False)

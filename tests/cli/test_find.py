@@ -91,6 +91,10 @@ def test_a_network_shows_what_fits_what_is_like_a_mesh_and_who_wants_a_key(farm:
         assert "4 addresses answered, 2 with a mesh; 1 of the other 2 want a key." in out
         assert lines[-1] == f"host-127-0-0-1-{port},,tideframe-220,survey-rows,http://127.0.0.1:{port}"
         assert {method for host in made.values() for method, _, _ in host.asked} == {"GET"}
+        assert f"want a key: http://127.0.0.3:{port}" in out
+        assert f"show no mesh: http://127.0.0.4:{port}" in out
+        code, out, err = farm("find", "127.0.0.0/29", "--port", str(port), "--csv")
+        assert (code, out, err) == (0, f"{lines[-1]}\n", "")
         assert farm.config.read_bytes() == before
         assert farm.store.last_answers() == {}
 
