@@ -77,6 +77,8 @@ class Evidence:
     ideal_mm: float
     confirmed: bool
     """Whether it is confirmed that the range is past the usable limit (or, where it is not past, that it is not)."""
+    mean_range_mm: float | None = None
+    """The range of the mean that F and floor are of, spikes out; None: as that of the judged mesh."""
     past: bool | None = None
     """Whether its condition is past the usable limit; None: as the range says."""
     over_ideal: bool | None = None
@@ -114,7 +116,12 @@ class Evidence:
     @property
     def gain_mm(self) -> float:
         """What the screws can win back."""
-        return self.range_without_spikes_mm - self.drive_best_mm
+        return self.of_mm - self.drive_best_mm
+
+    @property
+    def of_mm(self) -> float:
+        """The range that the screws can win back a part of."""
+        return self.range_without_spikes_mm if self.mean_range_mm is None else self.mean_range_mm
 
     @property
     def said_best_mm(self) -> float:
@@ -217,7 +224,7 @@ def _whose_points(e: Evidence) -> str:
 
 def _form(e: Evidence) -> Verdict:
     """F > usable: no setting of the screws is enough."""
-    helps = e.gain_mm >= max(BOTH_SHARE * e.range_mm, e.min_gain_mm)
+    helps = e.gain_mm >= max(BOTH_SHARE * (e.mean_range_mm or e.range_mm), e.min_gain_mm)
     lead: tuple[Advice, ...] = ("realign",) if helps else ()
     left = f"The screws can't remove the last {e.said_form_mm:.2f} mm; the limit is {e.usable_mm:.2f} mm."
     if e.screws == 2 and e.plate_mm <= e.usable_mm:
@@ -279,7 +286,7 @@ def _screws(e: Evidence) -> Verdict:
     # Near these edges shims are right either way, so they make nothing unclear: a turn is advised only where it pays.
     if e.gain_mm >= e.min_gain_mm and e.floor_mm + e.range_sd_mm <= e.usable_mm:
         return Verdict(cause="screws", advice=("realign",), reasons=(could, f"{after}."))
-    if e.gain_mm >= max(REALIGN_SHARE * (e.range_without_spikes_mm - e.best_reachable_mm), e.min_gain_mm):
+    if e.gain_mm >= max(REALIGN_SHARE * (e.of_mm - e.best_reachable_mm), e.min_gain_mm):
         rest = f"{after}, the best whole teeth can do; shims do the rest."
         return Verdict(cause="screws", advice=("realign", "shim"), reasons=(could, rest))
     floor = f"Whole teeth can't better {e.said_best_mm:.2f} mm. Shim it or accept it."
@@ -303,11 +310,12 @@ def _edges(e: Evidence) -> Iterator[Evidence]:
     """The same evidence with each share moved by 2 sd, to either side of its rule's edge."""
     for way in (-1, 1):
         # After so many alike another mesh tells no more: the likelier side is taken.
-        if e.meshes < MESHES_THAT_SETTLE:
+        settled = e.meshes >= MESHES_THAT_SETTLE
+        if not settled:
             form = way * EDGE_SD * e.best_reachable_sd_mm
             plate_mm = max(e.plate_mm + form, 0.0)
             yield replace(e, best_reachable_mm=max(e.best_reachable_mm + form, 0.0), plate_mm=plate_mm)
-        if e.best_reachable_mm > e.usable_mm:
+        if e.best_reachable_mm > e.usable_mm and not settled:
             gain = way * EDGE_SD * e.range_sd_mm / e.meshes**0.5
             yield replace(e, floor_mm=max(e.drive_best_mm + gain, 0.0))
         if e.spikes:

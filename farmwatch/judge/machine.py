@@ -19,6 +19,7 @@ from farmwatch.judge.drive import find_drive_fault, repeated_jumps
 from farmwatch.judge.facts import find_tilt, form_facts, reading_facts, screw_facts, spike_facts, trace_of
 from farmwatch.judge.plan import BestSetting, find_best_setting, make_plan
 from farmwatch.judge.tables import Advice, Cause
+from farmwatch.judge.tooth_plans import tooth_plan
 from farmwatch.judge.twist import Twist, twist_sentence
 from farmwatch.measure import MachineMeasures, MeasuredHistory, ReadingMeasures, measure_histories, measure_machines
 from farmwatch.mesh import Floats
@@ -32,8 +33,11 @@ __all__ = ["HostFacts", "judge_fleet", "judge_machine", "with_host"]
 # newest are averaged, so that meshing again settles a case near an edge.
 MOST_MESHES_MEASURED = 12
 # So many where their F lies near the limit: an unchanged machine's cause is not to change with the last few meshes.
-MESHES_NEAR_EDGE = 150
+MOST_AVERAGED = 128
+MESHES_NEAR_EDGE = MOST_AVERAGED * 3 // 2
 NEAR_EDGE_SD = 4.0
+# Less than this of a range without its form, and the screws have no share in it (`cause.BOTH_SHARE`).
+NEAR_BOTH_SHARE = 0.2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,6 +67,8 @@ class _Case:
     judged: int | None
     """The newest of them."""
     measures: MachineMeasures
+    step_mm: float | None
+    """The rise per tooth; None where it is not known."""
     figures: dict[int, ReadingMeasures]
     best: dict[int, BestSetting | None]
 
@@ -186,13 +192,14 @@ def _asked(good: NDArray[np.bool_], most: int = MOST_MESHES_MEASURED) -> NDArray
 
 
 def _near_edge(good: NDArray[np.bool_], measures: MachineMeasures, limits: Limits) -> bool:
-    """Whether more meshes than the newest are wanted to tell on which side of the usable limit a machine's F lies."""
+    """Whether more meshes than the newest are wanted: F lies near the usable limit, or over it with a tilt beside it."""
     newest = np.flatnonzero(good)[-MOST_MESHES_MEASURED:]
     if newest.size < MOST_MESHES_MEASURED:
         return False
-    off = abs(float(measures.best_reachable_mm[newest].mean()) - limits.usable_mm)
-    near: bool = off <= NEAR_EDGE_SD * _best_reachable_sd(measures) / newest.size**0.5
-    return near
+    form = float(measures.best_reachable_mm[newest].mean())
+    range_mm = float(measures.range_without_spikes_mm[newest].mean())
+    near: bool = abs(form - limits.usable_mm) <= NEAR_EDGE_SD * _best_reachable_sd(measures) / newest.size**0.5
+    return near or (form > limits.usable_mm and range_mm - form > NEAR_BOTH_SHARE * range_mm)
 
 
 def _best_reachable_sd(measures: MachineMeasures) -> float:
@@ -248,6 +255,7 @@ def _open_case(
         shown=shown,
         judged=judged,
         measures=measures,
+        step_mm=step,
         figures=figures,
         best={
             i: find_best_setting(one, model, step, measures.noise.sigma_mm, limits.usable_mm)
@@ -341,6 +349,7 @@ def _evidence(case: _Case, i: int, finding: ConditionFinding, sd_mm: float) -> E
     range_mm = float(measures.range_mm[i]) - case.share_mm
     best_reachable_sd, twist = _best_reachable_sd(measures), case.twist_of(i)
     past = finding.condition == "past-limit"
+    mean_range, floor = _of_mean(case, best) if past else (None, case.floor_of(i))
     # A mesh across the limit is noise unless it breaks with the ones before: then another is wanted at once.
     doubtful = finding.moved and not finding.newest_agrees
     return Evidence(
@@ -353,7 +362,8 @@ def _evidence(case: _Case, i: int, finding: ConditionFinding, sd_mm: float) -> E
         best_reachable_sd_mm=best_reachable_sd / (1.0 if twist is not None else bed.readings.size**0.5),
         plate_mm=bed.flatness_mz_mm if twist is None else twist.form_mm,
         twisted="" if twist is None else twist_sentence(twist, case.model),
-        floor_mm=_floor_of_mean(best, float(measures.best_reachable_mm[i]), bed.best_reachable_mm),
+        floor_mm=floor,
+        mean_range_mm=mean_range,
         usable_mm=limits.usable_mm,
         ideal_mm=limits.ideal_mm,
         confirmed=not doubtful and (finding.confirmed or not past),
@@ -368,13 +378,24 @@ def _evidence(case: _Case, i: int, finding: ConditionFinding, sd_mm: float) -> E
     )
 
 
-def _floor_of_mean(best: BestSetting | None, form: float, judged_form: float) -> float | None:
-    """R* as it is judged: what one mesh adds to the form of the mean, it adds to the best setting of the teeth too."""
-    if best is None or best.teeth is None:
-        return None
-    if best.twist is not None:
-        return best.range_mm
-    return min(best.range_mm, max(judged_form, best.range_mm - form + judged_form))
+def _of_mean(case: _Case, best: BestSetting | None) -> tuple[float | None, float | None]:
+    """Range of the mean of the meshes that show one bed, and what the drive leaves of it; spikes out.
+
+    The floor is None where the drive has no teeth or their step is not known.
+    """
+    bed = case.measures.bed
+    assert bed is not None
+    if best is not None and best.twist is not None:
+        return None, best.range_mm
+    newest = int(bed.readings[0])
+    mean, _, _ = case.measures.part_of(newest).mean_of(bed.readings)
+    z, share = mean.ravel(), case.share_mm if bed.readings.size == 1 else 0.0
+    range_mm = float(np.nanmax(z) - np.nanmin(z)) - share
+    if best is None or best.teeth is None or case.step_mm is None:
+        return range_mm, None
+    screws = case.measures.reading(newest).influence
+    left = float(tooth_plan(z, screws, case.step_mm, case.model.reference_index).range_mm)
+    return range_mm, min(max(left - share, bed.best_reachable_mm), range_mm)
 
 
 def _spiking(case: _Case, i: int) -> Spiking | None:
@@ -408,9 +429,24 @@ def _alike(machine: MeasuredHistory, measures: MachineMeasures) -> NDArray[np.in
     swapped = [note.at.timestamp() for note in history.notes if note.what == "plate"]
     if swapped:
         same &= history.taken_at[rows] >= min(max(swapped), history.taken_at[i])
-    kept: NDArray[np.intp] = rows[np.logical_and.accumulate(same)]
+    many = int(np.logical_and.accumulate(same).sum())
     # Whatever its figures, a reading is like itself.
-    return kept if kept.size else np.array([i], dtype=np.intp)
+    return rows[_settled(many, good.size)] if many else np.array([i], dtype=np.intp)
+
+
+def _settled(many: int, judged: int) -> slice:
+    """Which of the newest `many` of all `judged` readings are averaged, the newest first.
+
+    A block of 2, 4, … of them, no more than 128, that moves on by half its length: one mesh more changes nothing most
+    days, so that a cause near an edge does not change with each.
+    """
+    block = MOST_AVERAGED
+    while block > 1:
+        after = judged % (block // 2)
+        if after + block <= many:
+            return slice(after, after + block)
+        block //= 2
+    return slice(0, 1)
 
 
 def _near_the_newest(values: Floats, reach_mm: float) -> NDArray[np.bool_]:

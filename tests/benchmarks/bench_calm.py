@@ -20,8 +20,8 @@ from itertools import pairwise
 import numpy as np
 
 from farmwatch.history import History
-from farmwatch.judge import Assessment, judge_fleet
-from farmwatch.measure import measure_histories
+from farmwatch.judge import Assessment, judge_fleet, tooth_plan
+from farmwatch.measure import grid_points, influence, measure_histories, minimum_zone_plane
 from farmwatch.mesh import Floats, Mesh
 from farmwatch.model import Limits
 from tests.farm import AXIS, MODEL, NOW, bed, reading
@@ -96,6 +96,39 @@ def measure_passing(machines: int, point_sd_mm: float, past_mm: float, seed: int
     return np.array(found, dtype=float)
 
 
+def between_causes(rng: np.random.Generator, edge: str) -> Floats:
+    """A bed `[r, c]` at the edge between two causes.
+
+    form: what no screw takes away lies within 0.01 mm of the usable limit (screws or both); share: teeth win back 22 to
+    28 % of the range (both or plate).
+    """
+    points, where = grid_points(AXIS, AXIS), MODEL.screws_xy
+    spread = influence(where, MODEL.reference_index, *points)
+    while True:
+        u = (AXIS - 110) / 100
+        bend = u[None, :] ** 2 * float(rng.uniform(0.5, 1)) + u[:, None] ** 2 * float(rng.uniform(0, 1))
+        form = 0.20 + float(rng.uniform(-0.01, 0.01)) if edge == "form" else float(rng.uniform(0.3, 0.5))
+        bend *= form / float(minimum_zone_plane(*points, bend.ravel()).width)
+        tilt = bed({"front-left": float(rng.uniform(-0.8, 0.8)), "front-right": float(rng.uniform(-0.8, 0.8))}).z
+        z: Floats = bend + tilt
+        left = float(tooth_plan(z.ravel(), spread, MODEL.tooth_step_mm or 0.4, MODEL.reference_index).range_mm)
+        won = 1.0 - left / float(np.ptp(z))
+        if (edge == "form" and won > 0.4) or (edge == "share" and 0.22 < won < 0.28):
+            return z
+
+
+def measure_causes(machines: int, days: int, point_sd_mm: float, edge: str, seed: int) -> dict[str, Floats]:
+    """Changes of cause and first advice a machine-year of unchanged beds at an edge between causes, one per machine."""
+    rng = np.random.default_rng(seed)
+    found: dict[str, list[float]] = {"cause": [], "first advice": [], "unclear, share of days": []}
+    for _ in range(machines):
+        said = judged_daily([between_causes(rng, edge)] * days, point_sd_mm, rng, FIRST_DAYS)
+        found["cause"].append(changes_a_year([one.cause for one in said]))
+        found["first advice"].append(changes_a_year([one.advice[:1] for one in said]))
+        found["unclear, share of days"].append(sum(one.cause == "unclear" for one in said) / len(said))
+    return {name: np.array(values) for name, values in found.items()}
+
+
 def with_error(values: Floats) -> str:
     """Mean ± its standard error."""
     return f"{values.mean():.2f} ± {values.std(ddof=1) / np.sqrt(values.size):.2f}"
@@ -118,6 +151,10 @@ def main() -> None:
         print(f"Unchanged within 0.015 mm of {limit:.2f} mm, changes a machine-year (advice at most 0.5, condition 1):")
         for name, values in measure_calm(given.machines, given.days, given.point_sd, limit, seed=11).items():
             print(f"  {name:18} {with_error(values)}")
+    for edge, what in (("form", "screws or both"), ("share", "both or plate")):
+        print(f"Unchanged at the edge between causes ({what}), changes a machine-year (at most 0.5):")
+        for name, values in measure_causes(given.machines, given.days, given.point_sd, edge, seed=21).items():
+            print(f"  {name:22} {with_error(values)}")
     for past in (0.02, 0.03, 0.05, 0.2):
         for under in (0.05, 0.015):
             values = measure_passing(2 * given.machines, given.point_sd, past, 12, under)

@@ -9,7 +9,7 @@ import pytest
 
 from farmwatch.judge.condition import find_condition
 from farmwatch.model import Limits
-from tests.benchmarks.bench_calm import measure_calm, measure_passing
+from tests.benchmarks.bench_calm import measure_calm, measure_causes, measure_passing
 
 DAY = 86400.0
 
@@ -23,6 +23,17 @@ def test_unchanged_machines_near_a_limit_change_their_first_advice_twice_in_four
     assert found["first advice"].mean() <= 0.5 + 3 * (0.5 / years) ** 0.5
     assert found["condition"].mean() <= 1.0 + 3 * (1.0 / years) ** 0.5
     assert found["peer's condition"].mean() > 5
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("edge", ["form", "share"])
+def test_unchanged_beds_at_the_edge_between_two_causes_keep_their_cause(edge: str) -> None:
+    """Few machines and new ones, so three standard errors of a Poisson count stand on top of a bound of 2 a year."""
+    machines, days = 6, 110
+    found = measure_causes(machines, days, 0.006, edge, seed=9)
+    years = machines * (days - 20) / 365
+    assert found["cause"].mean() <= 2.0 + 3 * (2.0 / years) ** 0.5
+    assert found["unclear, share of days"].mean() < 0.2
 
 
 def test_a_real_passing_is_confirmed_within_two_more_meshes() -> None:
