@@ -192,7 +192,7 @@ def _asked(good: NDArray[np.bool_], most: int = MOST_MESHES_MEASURED) -> NDArray
 
 
 def _near_edge(good: NDArray[np.bool_], measures: MachineMeasures, limits: Limits) -> bool:
-    """Whether more meshes than the newest are wanted: F lies near the usable limit, or over it with a tilt beside it."""
+    """Whether more meshes than the newest are wanted: F lies near the usable limit, or over it beside a tilt."""
     newest = np.flatnonzero(good)[-MOST_MESHES_MEASURED:]
     if newest.size < MOST_MESHES_MEASURED:
         return False
