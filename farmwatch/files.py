@@ -4,13 +4,49 @@ from __future__ import annotations
 
 import os
 import pwd
+import re
 import shlex
 import stat
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-__all__ = ["give_to_owner", "how_to_own", "keep_owner", "replacing", "sync_folder", "user_name"]
+__all__ = [
+    "clear_unfinished", "give_to_owner", "how_to_own", "keep_owner", "replacing", "sync_folder", "unfinished",
+    "user_name",
+]  # fmt: skip
+
+# Of a process that nobody sees here it may still be (of another container): so long it is not written to any more.
+_GIVEN_UP_AFTER_SECONDS = 3600.0
+_UNFINISHED = re.compile(r"\..+\.(\d+)\.unfinished(\.wal)?")
+
+
+def unfinished(target: Path) -> Path:
+    """Where this process writes what is to take the place of `target`."""
+    return target.with_name(f".{target.name}.{os.getpid()}.unfinished")
+
+
+def clear_unfinished(folder: Path) -> list[Path]:
+    """Take away what killed processes have left half-written in a folder; returns what that was."""
+    gone = []
+    for path in folder.glob(".*.unfinished*"):
+        found = _UNFINISHED.fullmatch(path.name)
+        with suppress(OSError):
+            if found and not _is_alive(int(found[1])) and time.time() - path.stat().st_mtime > _GIVEN_UP_AFTER_SECONDS:
+                path.unlink()
+                gone.append(path)
+    return gone
+
+
+def _is_alive(process: int) -> bool:
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    except (PermissionError, OverflowError):
+        return True
+    return True
 
 
 @contextmanager
@@ -21,7 +57,7 @@ def replacing(target: Path, *, like: os.stat_result | None = None, durable: bool
     of `like`, else of the file that it replaces; a new file that root writes goes to the owner of its folder, since
     that is where a service of another user works. `durable`: fsynced, so that it survives a power cut. Raises OSError.
     """
-    beside = target.with_name(f".{target.name}.{os.getpid()}")
+    beside = unfinished(target)
     try:
         yield beside
         _give_owner(beside, target, like)

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import os
 import stat
+import subprocess
 from pathlib import Path
 
 import pytest
 
-from farmwatch.files import replacing
+from farmwatch.files import clear_unfinished, replacing
 
 
 def test_the_older_file_stays_where_the_new_one_fails(tmp_path: Path) -> None:
@@ -47,3 +48,19 @@ def test_what_root_writes_belongs_to_the_owner_of_the_folder_or_of_the_older_fil
     with replacing(target) as beside:
         beside.write_text("newer")
     assert (target.stat().st_uid, target.stat().st_gid) == (777, 778)
+
+
+def test_what_killed_processes_left_half_written_is_cleared_and_nothing_else(tmp_path: Path) -> None:
+    gone = subprocess.Popen(["true"])
+    gone.wait()
+    old = [f".farm.duckdb.{gone.pid}.unfinished", f".farm.duckdb.{gone.pid}.unfinished.wal"]
+    kept = [
+        f".report.html.{os.getpid()}.unfinished",  # its process lives
+        ".report.html.unfinished", "farm.duckdb.1.unfinished", ".farm.duckdb.99999999999999999999.unfinished",
+    ]  # fmt: skip
+    for name in (*old, *kept, f".new.{gone.pid}.unfinished"):
+        (tmp_path / name).write_bytes(b"half")
+        if not name.startswith(".new"):
+            os.utime(tmp_path / name, (0, 0))
+    assert sorted(path.name for path in clear_unfinished(tmp_path)) == old
+    assert sorted(path.name for path in tmp_path.iterdir()) == sorted([*kept, f".new.{gone.pid}.unfinished"])

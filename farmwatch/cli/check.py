@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from farmwatch.cli.mesh_fit import Misfit
     from farmwatch.history import Reading
     from farmwatch.store import PollRecord
-    from farmwatch.store.records import LastAnswer, LastMesh
+    from farmwatch.store.records import Ahead, LastAnswer, LastMesh
 
 __all__ = ["COMMANDS"]
 
@@ -30,9 +30,10 @@ MOST_NAMES = 6
 @click.command("check", short_help="Check the configuration, every host, and mail and webhook.")
 @click.option("--fail-on", type=click.Choice(["trouble"]), help="Exit 3 when a machine, mail or webhook needs you.")
 @click.option("--set-aside-ahead", "set_aside", is_flag=True, help="Set aside what a wrong clock has dated ahead.")
+@click.option("--put-back-ahead", "put_back", is_flag=True, help="Put that back: it was today's clock that was wrong.")
 @click.option("--send", is_flag=True, help="Post a test to the webhook, marked as one.")
 @pass_app
-def check(app: App, fail_on: str | None, set_aside: bool, send: bool) -> None:
+def check(app: App, fail_on: str | None, set_aside: bool, put_back: bool, send: bool) -> None:
     """Check the configuration, ask each host once, and hold its mesh against screws, bed and the last one.
 
     Mail is tried as far as signing in, the webhook as far as an answer; nothing is sent without --send. Nothing is
@@ -65,7 +66,10 @@ def check(app: App, fail_on: str | None, set_aside: bool, send: bool) -> None:
     show_warnings(found.warnings)
     if without := len(settings.machines) - asked:
         echo(f"{without} without a host: their meshes are imported (farmwatch import)")
-    _show_ahead(app, set_aside)
+    if put_back:
+        _put_back_ahead(app)
+    else:
+        _show_ahead(app, set_aside)
     show_left_out(app)
     show_unlisted(app, onlooker.pins, {read.machine: read.mesh.digest() for read in onlooker.seen})
     all_out = show_ways_out(app, send)
@@ -134,10 +138,31 @@ def _other_screws(app: App) -> Iterator[tuple[str, str]]:
         )
 
 
-def _show_ahead(app: App, set_aside: bool) -> None:
-    """What a clock that was far ahead has dated, and how it stands aside for good."""
+def _words_of_ahead(app: App, ahead: Ahead) -> tuple[str, str]:
+    """What it is and whose, and up to when."""
     from farmwatch.text import clock, count, joined
 
+    words = {"readings": "reading", "notes": "note", "polls": "poll", "ticket_events": "ticket event"}
+    what = joined([count(ahead.counts[table], word) for table, word in words.items() if table in ahead.counts])
+    whose = joined([sanitize(name) for name in ahead.machines], MOST_NAMES)
+    until = "" if ahead.latest is None else clock(ahead.latest, app.settings.farm.timezone)
+    return f"{what} of {whose}", until
+
+
+def _put_back_ahead(app: App) -> None:
+    from farmwatch.store import refuse_foreign
+
+    refuse_foreign(app.settings.farm.database)
+    done = app.store.put_back_ahead()
+    if done.latest is None:
+        echo("nothing stands aside because it lay ahead of the clock")
+        return
+    what, until = _words_of_ahead(app, done)
+    paragraph(f"put back: {what}, dated up to {until}; it counts once its time has come")
+
+
+def _show_ahead(app: App, set_aside: bool) -> None:
+    """What a clock that was far ahead has dated, and how it stands aside for good."""
     if not app.settings.farm.database.exists():
         return
     now = app.now()
@@ -146,16 +171,14 @@ def _show_ahead(app: App, set_aside: bool) -> None:
         if set_aside:
             echo("nothing lies ahead of the clock")
         return
-    words = {"readings": "reading", "notes": "note", "polls": "poll", "ticket_events": "ticket event"}
-    what = joined([count(ahead.counts[table], word) for table, word in words.items() if table in ahead.counts])
-    whose = joined([sanitize(name) for name in ahead.machines], MOST_NAMES)
-    until = clock(ahead.latest, app.settings.farm.timezone)
+    what, until = _words_of_ahead(app, ahead)
     if set_aside:
-        paragraph(f"set aside: {what} of {whose}, dated up to {until} by a clock that was ahead")
+        paragraph(f"set aside: {what}, dated up to {until} by a clock that was ahead")
+        paragraph("to undo it: farmwatch check --put-back-ahead", hang=2)
         return
     echo("dated ahead of this computer's clock", strong=True)
     paragraph(
-        f"{what} of {whose}, up to {until}: they count for nothing until then. If the clock was wrong when they came, "
+        f"{what}, up to {until}: they count for nothing until then. If the clock was wrong when they came, "
         "and is right now: farmwatch check --set-aside-ahead",
         indent=2,
         hang=2,

@@ -15,6 +15,7 @@ from pathlib import Path
 
 from farmwatch.assess import assess, host_facts
 from farmwatch.errors import FarmwatchError
+from farmwatch.files import clear_unfinished
 from farmwatch.foresight import keep_forecasts, learn_drift
 from farmwatch.judge import Assessment, FleetAssessment, HostFacts, with_host
 from farmwatch.report import Week, write_week
@@ -150,6 +151,8 @@ def _night(job: Job, store: Store) -> dict[str, object]:
     store.thin_answers(job.settings.farm.keep_answers)
     store.keep_addresses(job.settings.addresses)
     Outbox(store).forget_old(job.at)
+    for folder in (store.path.parent, job.settings.farm.reports):
+        clear_unfinished(folder)
     backup, readings = back_up(store, job.at)
     if job.night is not None:
         store.add_run(Run(name=night_key(job.night), at=job.at, detail=str(backup)))

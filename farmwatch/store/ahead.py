@@ -1,38 +1,67 @@
 """Entries from ahead of the clock: what a clock that was wrong had dated, and how it stands aside for good.
 
 Such an entry counts for nothing until its time comes: every look into the database ends at `now`. Where the clock is
-known to have been wrong it need not come: what hosts and people said is moved out of the way, whole, into `set_aside`.
-What happened to a ticket did happen, only at another time, so its time is set to now.
+known to have been wrong it need not come: what hosts and people said is moved out of the way, whole, into `set_aside`,
+and can be put back. What happened to a ticket did happen, only at another time, so its time is set to now.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+import json
 from datetime import datetime
 
 import duckdb
 
 from farmwatch.store import sql
 from farmwatch.store.polls import renew_answers
+from farmwatch.store.records import Ahead
 from farmwatch.times import BELIEVED_AHEAD, from_micros, micros
 
-__all__ = ["Ahead", "find", "set_aside"]
+__all__ = ["aside", "find", "put_back", "set_aside"]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Ahead:
-    """How many entries lie ahead of the clock, by what they are; the machines, and the latest of their times."""
+_COLUMNS = """
+SELECT column_name, data_type FROM duckdb_columns() WHERE database_name = 'farm' AND table_name = $table
+"""
 
-    counts: Mapping[str, int] = field(default_factory=dict)
-    """By `readings`, `notes`, `polls`, `ticket_events`; without those of which there are none."""
-    machines: tuple[str, ...] = ()
-    latest: datetime | None = None
+_ASIDE = """
+SELECT CASE "from" WHEN 'out_of_service' THEN 'notes' ELSE "from" END, machine, count(*), epoch_us(max("at"))
+FROM set_aside GROUP BY ALL ORDER BY ALL
+"""
+
+# A machine may have another name by now. What has come again since stands there already.
+_PUT_BACK = """
+INSERT INTO {table} BY NAME SELECT * FROM (
+    SELECT unnest(json_transform(json_merge_patch(entry, json_object('machine', machine)), $shape))
+    FROM set_aside WHERE "from" = '{table}'
+) EXCEPT ALL SELECT * FROM {table}
+"""
 
 
 def find(con: duckdb.DuckDBPyConnection, now: datetime) -> Ahead:
     """What lies ahead of `now`."""
-    rows = con.execute(sql.AHEAD, {"after": micros(now + BELIEVED_AHEAD)}).fetchall()
+    return _counted(con.execute(sql.AHEAD, {"after": micros(now + BELIEVED_AHEAD)}).fetchall())
+
+
+def aside(con: duckdb.DuckDBPyConnection) -> Ahead:
+    """What stands aside because it lay ahead."""
+    return _counted(con.execute(_ASIDE).fetchall())
+
+
+def put_back(con: duckdb.DuckDBPyConnection) -> Ahead:
+    """Let all that stands aside count from its time on, in the transaction that is open; returns what it was."""
+    found = aside(con)
+    for table in sql.AHEAD_TABLES:
+        columns = con.execute(_COLUMNS, {"table": table}).fetchall()
+        shape = {name: [kind.removesuffix("[]")] if kind.endswith("[]") else kind for name, kind in columns}
+        con.execute(_PUT_BACK.format(table=table), {"shape": json.dumps(shape)})
+    con.execute("DELETE FROM set_aside")
+    if "polls" in found.counts:
+        renew_answers(con)
+    return found
+
+
+def _counted(rows: list[tuple[str, str, int, int]]) -> Ahead:
     counts: dict[str, int] = {}
     for what, _, number, _ in rows:
         counts[what] = counts.get(what, 0) + int(number)

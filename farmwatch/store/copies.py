@@ -13,7 +13,7 @@ from pathlib import Path
 
 import duckdb
 
-from farmwatch.files import keep_owner, sync_folder
+from farmwatch.files import clear_unfinished, keep_owner, sync_folder, unfinished
 from farmwatch.store.database import Database, quoted
 from farmwatch.store.errors import ERRORS_BY_NUMBER, StoreBusy, StoreDamaged, StoreError, translated
 from farmwatch.store.files import copy_file, lock
@@ -59,7 +59,8 @@ def backup(database: Database, target: Path) -> int:
     if not target.parent.is_dir():
         raise StoreError(f"{target}: its folder does not exist; create it first")
     _refuse_what_is_no_backup(target, database.path)
-    fresh = target.with_name(f".{target.name}.{os.getpid()}.fresh")
+    clear_unfinished(target.parent)
+    fresh = unfinished(target)
     try:
         with database.reading():
             pass  # makes or upgrades the database where that is due
@@ -127,7 +128,8 @@ def restore(database: Database, source: Path, now: datetime) -> Restored:
         raise StoreError(f"{source}: is the database itself; name a backup")
     _check_backup(source)
     written_at = datetime.fromtimestamp(source.stat().st_mtime, UTC)
-    fresh = database.path.with_name(f".{database.path.name}.{os.getpid()}.restored")
+    clear_unfinished(database.path.parent)
+    fresh = unfinished(database.path.with_name(f"{database.path.name}.restored"))
     stamp = now.astimezone(UTC).strftime("%Y%m%dT%H%M%SZ")
     aside = database.path.with_name(f"{database.path.name}.before-restore-{stamp}")
     try:

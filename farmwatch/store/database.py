@@ -18,7 +18,7 @@ from typing import BinaryIO
 
 import duckdb
 
-from farmwatch.files import how_to_own, sync_folder
+from farmwatch.files import how_to_own, sync_folder, unfinished
 from farmwatch.store import undo
 from farmwatch.store.engine import Connection, Engine
 from farmwatch.store.errors import (
@@ -181,7 +181,7 @@ class Database:
 
     def _make(self) -> None:
         """A new database, whole from the moment at which it is there."""
-        fresh = self.path.with_name(f".{self.path.name}.{os.getpid()}.new")
+        fresh = unfinished(self.path)
         con = self._engine.connection()
         try:
             con.execute(f"ATTACH {quoted(str(fresh))} AS farm (TYPE duckdb, READ_WRITE)")

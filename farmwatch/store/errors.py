@@ -22,7 +22,7 @@ from pathlib import Path
 import duckdb
 
 from farmwatch.errors import FarmwatchError
-from farmwatch.files import how_to_own
+from farmwatch.files import how_to_own, unfinished
 
 __all__ = [
     "ERRORS_BY_NUMBER",
@@ -153,7 +153,7 @@ def translated(fault: Exception, path: Path) -> StoreError | None:
 
 def _why_not_written(path: Path) -> int | None:
     """The system's number for why nothing can be written beside a database; None where it can."""
-    trial = path.with_name(f".{path.name}.{os.getpid()}.trial")
+    trial = unfinished(path.with_name(f"{path.name}.trial"))
     try:
         descriptor = os.open(trial, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600)
         try:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import struct
 import zlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Literal
 
@@ -13,6 +13,7 @@ from farmwatch.history import TimeFrom
 from farmwatch.outcomes import Outcome
 
 __all__ = [
+    "Ahead",
     "AsideKind",
     "Claim",
     "Entry",
@@ -241,3 +242,13 @@ class PageChange:
     what: str
     about: str
     outcome: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ahead:
+    """How many entries lie ahead of the clock, by what they are; the machines, and the latest of their times."""
+
+    counts: Mapping[str, int] = field(default_factory=dict)
+    """By `readings`, `notes`, `polls`, `ticket_events`; without those of which there are none."""
+    machines: tuple[str, ...] = ()
+    latest: datetime | None = None

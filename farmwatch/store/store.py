@@ -11,10 +11,10 @@ from farmwatch.history import History, Note, OpenTicket, OutOfService, Reading
 from farmwatch.mesh import Mesh
 from farmwatch.store import ahead, copies, forecasts, kept, marks, notes, page_changes, polls, readings, realign_moves
 from farmwatch.store import names as names_of_machines
-from farmwatch.store.ahead import Ahead
 from farmwatch.store.columns import ReadingColumns
 from farmwatch.store.database import Database
 from farmwatch.store.records import (
+    Ahead,
     AsideKind,
     Claim,
     Entry,
@@ -425,3 +425,13 @@ class Store:
         """Let what lies ahead of the clock stand aside for good; returns what it was."""
         with self.database.writing() as con:
             return ahead.set_aside(con, now)
+
+    def aside_as_ahead(self) -> Ahead:
+        """What stands aside because it lay ahead of the clock."""
+        with self.database.reading() as con:
+            return ahead.aside(con)
+
+    def put_back_ahead(self) -> Ahead:
+        """Let that count from its time on again; returns what it was."""
+        with self.database.writing() as con:
+            return ahead.put_back(con)

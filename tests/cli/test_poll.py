@@ -196,4 +196,9 @@ def test_what_a_wrong_clock_dated_ahead_is_said_and_set_aside(hosts):
     assert hosts.store.reading_count() == 80
     said = hosts("check", "--set-aside-ahead")[1]
     assert "nothing lies ahead of the clock" in said
+    said = " ".join(hosts("check", "--put-back-ahead")[1].split())
+    assert "put back: 1 reading and 1 note of heron-01 and plover-01, dated up to" in said
+    assert "dated ahead of this computer's clock" in hosts("check")[1]
+    hosts("check", "--set-aside-ahead")
+    assert hosts.store.aside_as_ahead().counts == {"readings": 1, "notes": 1}
     assert "ahead" not in hosts("check")[1]

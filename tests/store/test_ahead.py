@@ -77,6 +77,35 @@ def test_it_is_counted_and_stands_aside_for_good(store: Store, reading: MakeRead
     assert set(store.histories()) == {"heron-01"}
 
 
+def test_what_stands_aside_is_put_back_as_it_was(store: Store, reading: MakeReading) -> None:
+    def everything() -> dict[str, list[object]]:
+        tables = ("readings", "notes", "polls", "out_of_service", "answers")
+        with store.database.reading() as con:
+            return {table: con.execute(f"SELECT * FROM {table} ORDER BY ALL").fetchall() for table in tables}
+
+    spoiled(store, reading)
+    before = everything()
+    found = store.set_aside_ahead(NOW)
+    # One has come again since, and a machine has another name by now.
+    store.add_readings([reading(taken_at=NOW + YEAR, seen_at=NOW + YEAR, seed=2)])
+    store.rename("plover-01", "plover-09")
+    assert store.aside_as_ahead().counts == found.counts
+    store.rename("plover-09", "plover-01")
+    assert store.put_back_ahead().counts == found.counts
+    assert everything() == before
+    assert store.put_back_ahead().latest is None
+    assert not store.latest(until=NOW).keys() - {"heron-01"}
+
+
+def test_what_is_put_back_has_the_name_of_today(store: Store, reading: MakeReading) -> None:
+    spoiled(store, reading)
+    store.set_aside_ahead(NOW)
+    store.rename("heron-01", "heron-09")
+    store.put_back_ahead()
+    assert set(store.latest()) == {"heron-09", "plover-01"}
+    assert {note.machine for note in store.notes()} == {"heron-09"}
+
+
 def test_a_clock_a_little_ahead_is_left_alone(store: Store, reading: MakeReading) -> None:
     store.add_readings([reading(taken_at=NOW + HOUR, seen_at=NOW + HOUR, seed=1)])
     assert store.set_aside_ahead(NOW).latest is None
