@@ -36,6 +36,10 @@ _OCCASIONS = 24
 _LEVEL_SD = 1.0
 # What rounding takes from a covariance of up to some mm².
 _JITTER_MM2 = 1e-9
+# So many paths say which points make the range.
+_PROBED = 250
+# More than what was read can come to, made white and squared.
+_FAR = 1e18
 # A reading is never known better than this, mm².
 _LEAST_VARIANCE = 1e-8
 # A swing is looked for once half a year is there: less of a sine is a bend.
@@ -50,12 +54,12 @@ class _Fits:
 
     log_likelihood: Floats
     """`[k]`; −inf where a kind says nothing: a swing before half a year is there."""
-    lower: Floats
-    """`[k, m, n, n]` Cholesky factors of the covariances of what was read."""
     white: Floats
-    """`[k, m, n]`"""
+    """`[k, m, n]` what was read, made independent and of unit variance."""
     parts: Floats
     """Covariances of the parts of a drift, of the occasions and the days ahead."""
+    scatter: Floats
+    """`[k, m, n]` variance of an occasion's mean."""
     axes: Floats
     base: Floats
 
@@ -76,21 +80,23 @@ def draw_paths(
     share = np.rint(np.cumsum(weight / weight.sum()) * draws).astype(np.intp)
     each = np.diff(share, prepend=0)
     told = np.flatnonzero(each)
-    ahead = np.tensordot(np.square(prior.sizes[told, :-1]), fits.parts[:, n:, :], axes=1) + _LEVEL_SD**2
-    half = np.linalg.solve(fits.lower[told], np.swapaxes(ahead[:, :, :n], 1, 2)[:, None])
-    middle = np.einsum("kjnt,kjn->kjt", half, fits.white[told])
-    spread = ahead[:, None, :, n:] - np.swapaxes(half, 2, 3) @ half
-    root = _lower(spread + _JITTER_MM2 * np.eye(KNOTS.size))
-    z = rng.standard_normal((draws, columns, KNOTS.size))
+    # The factor of both together holds what the past says of the days ahead, and what it leaves open.
+    own = np.concatenate([fits.scatter[told], np.full((told.size, columns, KNOTS.size), _JITTER_MM2)], axis=2)
+    both = _lower(_covariance(prior.sizes[told], fits.parts, own))
+    middle = np.einsum("kjtn,kjn->kjt", both[:, :, n:, :n], fits.white[told])
+    root = both[:, :, n:, n:]
+    z = rng.standard_normal((columns, draws, KNOTS.size))
     stretch = np.sqrt(freedom / rng.chisquare(freedom, draws))
-    path = np.empty((draws, KNOTS.size, columns))
+    path = np.empty((columns, draws, KNOTS.size))
     begin = 0
     for a, k in enumerate(told):
         some = slice(begin, begin + int(each[k]))
         begin = some.stop
-        moved = np.swapaxes(z[some], 0, 1) @ np.swapaxes(root[a], 1, 2)
-        path[some] = np.moveaxis(moved * stretch[some, None] + middle[a][:, None, :], 0, 2)
-    result: Floats = path @ fits.axes.T + fits.base
+        moved = z[:, some] @ np.swapaxes(root[a], 1, 2)
+        moved *= stretch[some, None]
+        np.add(moved, middle[a][:, None, :], out=path[:, some])
+    turned_back = (fits.axes @ path.reshape(columns, -1)).reshape(path.shape) + fits.base[:, None, None]
+    result: Floats = np.moveaxis(turned_back, 0, 2)
     return result
 
 
@@ -108,24 +114,37 @@ def _fit(t: Floats, u: Floats, noise: Floats, prior: DriftPrior) -> _Fits:
     weeks = np.concatenate([when, KNOTS]) / _WEEK
     span = float(weeks[n - 1] - weeks[0])
     parts = _covariances(weeks - weeks[0], span)
-    drift = np.tensordot(np.square(prior.sizes[:, :-1]), parts[:, :n, :n], axes=1)
     scatter = np.square(prior.sizes[:, -1])[:, None] * np.maximum(own, _LEAST_VARIANCE)
-    known = (drift + _LEVEL_SD**2)[:, None] + scatter[:, :, None, None] * np.diag(1.0 / count)
+    scatter = scatter[:, :, None] / count
+    # What was read stands as one row more: its row of the factor is what it comes to made white.
+    known = np.zeros((*scatter.shape[:2], n + 1, n + 1))
+    known[:, :, :n, :n] = _covariance(prior.sizes, parts[:, :n, :n], scatter)
+    known[:, :, n, :n] = turned.T
+    known[:, :, n, n] = _FAR
     lower = _lower(known)
-    white = np.linalg.solve(lower, turned.T[None, :, :, None])[..., 0]
-    misfit = np.log(np.einsum("kjnn->kjn", lower)).sum(axis=(1, 2)) + 0.5 * np.square(white).sum(axis=(1, 2))
+    white = lower[:, :, n, :n]
+    misfit = np.log(np.einsum("kjnn->kjn", lower)[:, :, :n]).sum(axis=(1, 2)) + 0.5 * np.square(white).sum(axis=(1, 2))
     unable = (prior.sizes[:, _SWING] > 0) & (span < _LEAST_SEASON_WEEKS)
-    return _Fits(np.where(unable, -np.inf, -misfit), lower, white, parts, axes, base)
+    return _Fits(np.where(unable, -np.inf, -misfit), white, parts, scatter, axes, base)
+
+
+def _covariance(sizes: Floats, parts: Floats, own: Floats) -> Floats:
+    """`[k, m, n, n]` of k kinds of drift, with a variance of its own at each time `[k, m, n]`."""
+    shared = np.tensordot(np.square(sizes[:, :-1]), parts, axes=1) + _LEVEL_SD**2
+    whole = np.repeat(shared[:, None], own.shape[1], axis=1)
+    np.einsum("kjnn->kjn", whole)[:] += own
+    return whole
 
 
 def path_crossings(path: Floats, form: Floats, influence: Floats, limit_mm: float) -> Floats:
     """Days `[draws]` until the range of form + influence·path first passes the limit; inf: not within the knots.
 
-    path `[draws, knots, m]`; form `[points]`; influence `[m, points]`. Only points that are highest or lowest on some
-    of the paths at every third knot are looked at: they alone make the range there, and next to all of it in between.
+    path `[draws, knots, m]`; form `[points]`; influence `[m, points]`. Only points that are highest or lowest on
+    some of 250 paths at every third knot are looked at: they alone make the range there, and next to all of it between.
     """
     # Points stand along the first axis, which numpy reduces fastest.
-    probe = _meshes(path[:, [*range(0, KNOTS.size - 1, 3), -1]], form, influence)
+    some = path[:: max(1, len(path) // _PROBED)]
+    probe = _meshes(some[:, [*range(0, KNOTS.size - 1, 3), -1]], form, influence)
     points = np.union1d(probe.argmax(axis=0), probe.argmin(axis=0))
     meshes = _meshes(path, form[points], influence[:, points])
     over = (meshes.max(axis=0) - meshes.min(axis=0)).reshape(path.shape[:2]) - limit_mm
@@ -144,8 +163,10 @@ def path_crossings(path: Floats, form: Floats, influence: Floats, limit_mm: floa
 
 def _meshes(path: Floats, form: Floats, influence: Floats) -> Floats:
     """Heights `[points, draws x knots]`."""
-    flat = path.reshape(-1, path.shape[2])
-    meshes: Floats = influence.T @ flat.T + form[:, None]
+    # Columns stand along the first axis in memory: as `draw_paths` leaves them, this copies nothing.
+    flat = np.moveaxis(path, 2, 0).reshape(path.shape[2], -1)
+    meshes: Floats = influence.T @ flat
+    meshes += form[:, None]
     return meshes
 
 
@@ -161,7 +182,7 @@ def _occasions(t: Floats, u: Floats) -> tuple[Floats, Floats, Floats]:
 def _lower(covariance: Floats) -> Floats:
     """Cholesky factors; of what rounding has left without one, with as much more on the diagonal as it takes."""
     more = 0.0
-    size = float(np.abs(covariance).max())
+    size = float(np.abs(covariance[..., 0, 0]).max())
     while True:
         try:
             factors: Floats = np.asarray(np.linalg.cholesky(covariance + more * np.eye(covariance.shape[-1])))
