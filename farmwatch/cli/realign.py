@@ -28,8 +28,9 @@ __all__ = ["COMMANDS"]
 @click.option("--every", type=click.FloatRange(min=0.2, max=300), default=5.0, metavar="SECONDS", show_default=True,
               help="How often the host is asked.")  # fmt: skip
 @click.option("--reopen", is_flag=True, help="Turn screws again though the work is done and waits for its check.")
+@click.option("--laid-over", is_flag=True, help="Draw the bed as seen from below, the machine laid on its back.")
 @pass_app
-def realign(app: App, name: str, by: str | None, every: float, reopen: bool) -> None:
+def realign(app: App, name: str, by: str | None, every: float, reopen: bool, laid_over: bool) -> None:
     """Follow machine NAME closely: the next move, and after each new mesh what it really did.
 
     It only reads; you mesh at the machine. Leave it with Ctrl-C at any time: it is taken up again where it was.
@@ -46,7 +47,7 @@ def realign(app: App, name: str, by: str | None, every: float, reopen: bool) -> 
             f"{name} has no host to ask; import its meshes and see `farmwatch machine {name}` for the plan"
         )
     bench = Bench(machine=machine, model=settings.models[machine.model], limits=settings.limits, by=who(by))
-    screen = TerminalScreen(settings.farm.timezone, reopen=reopen)
+    screen = TerminalScreen(settings.farm.timezone, reopen=reopen, laid_over=laid_over)
     with fetcher_for(settings) as fetcher, _told_to_end():
         session = Session(
             settings, app.store, bench, screen, lambda: fetch_mesh(settings, machine, fetcher, app.now), app.now

@@ -29,6 +29,9 @@ def _forget_typed() -> None:
         termios.tcflush(sys.stdin.fileno(), termios.TCIFLUSH)
 
 
+_MIRRORED = str.maketrans("/\\", "\\/")
+
+
 def _yes_or_no() -> bool | None:
     """The answer typed; None where the terminal is gone."""
     while True:
@@ -47,8 +50,8 @@ def _yes_or_no() -> bool | None:
 class TerminalScreen:
     """A session's words on a terminal."""
 
-    def __init__(self, timezone: tzinfo = UTC, *, reopen: bool = False) -> None:
-        self._timezone, self._reopen = timezone, reopen
+    def __init__(self, timezone: tzinfo = UTC, *, reopen: bool = False, laid_over: bool = False) -> None:
+        self._timezone, self._reopen, self._laid_over = timezone, reopen, laid_over
         self._bench: Bench | None = None
 
     def begin(self, bench: Bench, ticket: Ticket | None, taken_up: Sequence[Turn]) -> None:
@@ -92,9 +95,10 @@ class TerminalScreen:
         paragraph(f"waiting for a new mesh{': ' + sanitize(reason) if reason else ''}", hang=2)
 
     def show_bed(self, bed: BedState, findings: Findings | None, before: BedState | None, old: bool) -> None:
-        """Range, what moved, the bed."""
+        """The bed, and below it, where the eye rests on a small screen, range and what moved."""
         echo()
         echo("-" * min(width(), 60))
+        self._show_map(bed)
         if findings is not None and before is not None:
             meshed = f"{before.taken_at.astimezone(self._timezone):%H:%M}"
             was = f"before the move {before.range_mm:.3f} mm (mesh of {meshed})"
@@ -104,7 +108,6 @@ class TerminalScreen:
             paragraph(f"range {bed.range_mm:.3f} mm", strong=True)
         if old:
             paragraph("This mesh is hours old. If anything was done since, mesh again, hot, before you turn a screw.")
-        self._show_map(bed)
 
     def tell(self, advice: NextMove, belief: StepBelief, bed: BedState) -> None:
         """The next move in plain sentences, or the end."""
@@ -124,10 +127,12 @@ class TerminalScreen:
 
     def tell_again(self, turns: Sequence[Turn]) -> None:
         """The move that still waits, in the words in which it was told."""
+        from farmwatch.realign import words
+
         echo()
         echo("Next, as before", strong=True)
         self._show_turns(turns)
-        paragraph("Then mesh again, hot.", indent=2)
+        paragraph(words.CYCLE, indent=2)
 
     def ask(self, seen: Seen) -> bool | None:
         """Ask on the terminal; None where no terminal can answer."""
@@ -177,6 +182,13 @@ class TerminalScreen:
 
         assert self._bench is not None
         sheet, caption = bed_map(bed.mesh, screws=self._bench.model.screws, spikes=[], columns=min(width(), 72))
+        if self._laid_over:
+            # Seen from below with the rear down, left stays left and the front comes to the top.
+            sheet = [line.translate(_MIRRORED) for line in reversed(sheet)]
+            caption = [sentence.replace("Front at the bottom", "Front at the top") for sentence in caption]
+            echo("The bed from below, machine laid on its back", strong=True)
+        else:
+            echo("The bed, as you face the machine", strong=True)
         for line in sheet:
             echo(line)
         for sentence in caption:

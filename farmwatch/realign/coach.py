@@ -121,6 +121,8 @@ class Findings:
     """A turn was told, and no screw moved: the mesh came before the turn, or the belt slipped."""
     reference_mm: float | None
     """By how much the reference screw rose, where it was the one that moved; None otherwise."""
+    reference_suspected_mm: float | None = None
+    """The same while only one mesh says so: nothing else is read from it, and another is wanted."""
 
 
 def next_move(
@@ -190,10 +192,12 @@ def compare(
     model: Model,
     belief: StepBelief,
     answers: Mapping[str, bool] | None = None,
+    suspected_mm: float | None = None,
 ) -> Findings:
     """What happened between two meshes, and what the machine's step is believed to be now.
 
     answers: by screw, whether it was turned the way round that was told, where that was asked (`Seen.to_ask`).
+    suspected_mm: the rise of the reference that the mesh before this one made likely; it is told when two say so.
     """
     answers = answers or {}
     rise = after.heights_mm - before.heights_mm
@@ -212,6 +216,10 @@ def compare(
         teaches = {most.screw} if found.as_told and most is not None else set()
     reference = _reference_rise(rise, sd, told, model, belief)
     if reference is not None:
+        if suspected_mm is None or abs(reference - suspected_mm) > max(MOVED_SD * float(sd.max()), SETTLING_MM):
+            return Findings(
+                belief=belief, screws=(), nothing_moved=False, reference_mm=None, reference_suspected_mm=reference
+            )
         rise = rise + np.where(np.arange(len(model.screws)) == model.reference_index, 0.0, reference)
     learned, parts = belief, []
     for i in model.movable:
@@ -388,7 +396,8 @@ def _reference_rise(rise: Floats, sd: Floats, told: dict[str, Turn], model: Mode
             continue
         rest.append((float(rise[i]) - (turn.rise_mm if turn else 0.0), float(sd[i])))
     # That nothing moved, and that all did with the reference, look alike: the likelier is that nothing was done.
-    still = bool(np.all(np.abs(rise) <= MOVED_SD * sd))
+    moved = (_has_moved(float(rise[i]), float(sd[i]), told.get(model.screws[i].name), belief) for i in model.movable)
+    still = not any(moved)
     if len(rest) < 2 or still or _all_round(rise, sd, told, model):
         return None
     offs = np.array([off for off, _ in rest])

@@ -108,6 +108,8 @@ class Session:
         """The mesh that the open moves were read from."""
         self._open: tuple[Turn, ...] = ()
         self._rounds = 0
+        self._suspected: float | None = None
+        """By how much the reference rose, where the mesh before alone says so."""
         self._careful = False
         """A move went against what was told, and none has gone as told since."""
         self._sister: tuple[str, TurningSense] | None = None
@@ -249,6 +251,12 @@ class Session:
         findings = None
         if self._open and self._before is not None:
             findings = self._compared(self._before, bed, belief)
+            self._suspected = findings.reference_suspected_mm
+            if self._suspected is not None:
+                self._screen.show_bed(bed, findings, self._before, old)
+                self._last = bed
+                self._wait("a second one, hot, before anything is turned")
+                return
             if findings.nothing_moved:
                 self._screen.show_bed(bed, findings, self._before, old)
                 self._screen.tell_again(self._open)
@@ -284,10 +292,11 @@ class Session:
 
     def _compared(self, before: BedState, bed: BedState, belief: StepBelief) -> Findings:
         """What the open moves did; where only the one who turned can say what that means, that is asked first."""
-        findings = compare(before, bed, self._open, self._bench.model, belief)
+        model, suspected = self._bench.model, self._suspected
+        findings = compare(before, bed, self._open, model, belief, suspected_mm=suspected)
         answers = {one.screw: self._screen.ask(one) for one in findings.screws if one.to_ask}
         given = {screw: answer for screw, answer in answers.items() if answer is not None}
-        return compare(before, bed, self._open, self._bench.model, belief, given) if given else findings
+        return compare(before, bed, self._open, model, belief, given, suspected) if given else findings
 
     def _belief(self) -> StepBelief:
         belief = first_belief(self._bench.model, self._sister)

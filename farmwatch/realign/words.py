@@ -14,6 +14,7 @@ from farmwatch.realign.coach import Findings, NextMove, Seen, Turn
 from farmwatch.text import joined
 
 __all__ = [
+    "CYCLE",
     "did_words",
     "end_sentences",
     "findings_sentences",
@@ -30,6 +31,12 @@ _ENDINGS = {
     "tooth-floor": "As good as teeth allow: no whole tooth gets closer. Leave the screws as they are.",
     "plate": "The screws are not what is left: the plate, or what it lies on, is not flat.",
 }
+
+CYCLE = (
+    "In this order: let it cool; power off, plug out; turn; power on, home, set the nozzle height; heat; let it soak; "
+    "clean plate and nozzle; mesh again, hot."
+)
+"""What stands between two meshes whatever is turned: common practice, no source."""
 
 _BETWEEN = "That is no whole number of teeth: with power off, see that the belt lies in its teeth; then mesh again."
 _LEADS_NOWHERE = (
@@ -59,7 +66,8 @@ def turns_sentences(turns: Sequence[Turn], model: Model) -> tuple[tuple[str, ...
 
 
 def next_sentences(advice: NextMove, belief: StepBelief) -> Iterator[str]:
-    """What goes with the next move: where its way round is known from, why so little, what the mesh should read."""
+    """What goes with the next move: the way to the next mesh, why this way round or so little, what it should read."""
+    yield CYCLE
     if belief.reference_machine and not belief.moves:
         does = "raised" if belief.told == "raises" else "lowered"
         yield (
@@ -71,9 +79,9 @@ def next_sentences(advice: NextMove, belief: StepBelief) -> Iterator[str]:
         only += " at each" if len(advice.turns) > 1 else ""
         why = "until a move has gone as told" if advice.careful else "to learn this machine"
         rest = "" if advice.careful else " The rest follows at once."
-        yield f"{only} only, {why}; then mesh again, hot.{rest}"
+        yield f"{only} only, {why}.{rest}"
     else:
-        yield f"Then mesh again, hot: it should read about {advice.expected_mm:.2f} mm."
+        yield f"The mesh should read about {advice.expected_mm:.2f} mm."
 
 
 def did_words(one: Seen) -> str:
@@ -98,6 +106,15 @@ def findings_sentences(findings: Findings, model: Model) -> Iterator[tuple[int, 
     """What the moves did: sentences, each with how deep it stands under the one before (0 or 1)."""
     if findings.nothing_moved:
         yield 0, "No screw has moved: was that mesh taken before the turn? Do the move, then mesh again."
+        return
+    if findings.reference_suspected_mm is not None:
+        yield (
+            0,
+            (
+                f"The reference screw seems to have moved, by {findings.reference_suspected_mm:+.3f} mm, or all others "
+                "alike; one mesh is not enough to say. Turn nothing; mesh again, hot."
+            ),
+        )
         return
     for one in findings.screws:
         if not one.moved and one.told is None:

@@ -155,7 +155,7 @@ def test_the_answer_is_what_is_believed(capsys, answer, sentence):
     screen.tell(advice, found.belief, second)
     said = words(capsys)
     assert f"front left: down 1 tooth, {'clockwise' if answer else 'anticlockwise'} seen from below" in said
-    assert "One tooth only, until a move has gone as told; then mesh again, hot." in said
+    assert "One tooth only, until a move has gone as told." in said
 
 
 def test_two_teeth_the_wrong_way_are_said_to_be_both(capsys):
@@ -218,7 +218,7 @@ def test_taken_up_again_it_reads_as_it_was_told(capsys):
     screen.tell_again(turns)
     said = words(capsys)
     assert said.startswith("Next, as before front left: down 7 teeth, anticlockwise seen from below")
-    assert said.endswith("Then mesh again, hot.")
+    assert said.endswith("mesh again, hot.")
 
 
 def test_the_range_says_from_which_mesh_it_counts(capsys):
@@ -255,3 +255,35 @@ def test_a_closed_terminal_gives_the_machine_back(name):
     assert end.value.code == 128 + number
     assert given_back == [True]
     assert signal.getsignal(number) is before
+
+
+def test_in_24_rows_the_result_and_the_next_move_stand_last(capsys, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "80")
+    screen, first, second, found = turned(model_of(0.4), capsys, -0.4)
+    screen.show_bed(second, found, first, False)
+    screen.tell(next_move(second, model_of(0.4), Limits(), found.belief, 1), found.belief, second)
+    seen = capsys.readouterr().out.splitlines()[-24:]
+    last = " ".join(" ".join(seen).split())
+    order = ["range ", "front left fell", "Next", "In this order: let it cool", "power off", "turn;", "power on", "heat;",
+             "soak", "clean", "mesh again, hot."]  # fmt: skip
+    places = [last.index(word) for word in order]
+    assert places == sorted(places)
+
+
+def test_laid_over_the_picture_is_mirrored_and_says_so(capsys):
+    model = model_of(0.4)
+    truth = Truth(model, np.array([-0.8, 0.4, 0.0]), np.zeros(AXIS.size**2), 0.4, True, 0.0, np.random.default_rng(1))
+    pictures = []
+    for laid_over in (False, True):
+        screen = TerminalScreen(laid_over=laid_over)
+        screen.begin(Bench(machine=Machine(name="heron-01", model=model.name), model=model, limits=Limits(), by="x"),
+                     None, ())  # fmt: skip
+        capsys.readouterr()
+        screen.show_bed(bed_state(truth.mesh(), model, AT, 0.004), None, None, False)
+        pictures.append(capsys.readouterr().out)
+    facing, below = ([line for line in text.splitlines() if line[:1] in ("|", "+")] for text in pictures)
+    assert below == [line.translate(str.maketrans("/\\", "\\/")) for line in facing[::-1]]
+    assert "front" in below[0]
+    assert "as you face the machine" in pictures[0]
+    assert "from below, machine laid on its back" in pictures[1]
+    assert "Front at the top" in pictures[1]

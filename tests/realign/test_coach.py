@@ -122,9 +122,25 @@ def test_a_turn_of_the_reference_screw_is_recognised(teeth: int) -> None:
         bench.model, first_belief(bench.model),
     ).belief  # fmt: skip
     turns = (Turn(screw="front-left", teeth=1, rise_mm=0.4),)
-    found = compare(look(bench), after(bench, np.array([0.4, 0.0, 0.4 * teeth])), turns, bench.model, learned)
+    before = look(bench)
+    first = compare(before, after(bench, np.array([0.4, 0.0, 0.4 * teeth])), turns, bench.model, learned)
+    assert (first.reference_mm, first.screws, first.belief) == (None, (), learned)
+    assert first.reference_suspected_mm == pytest.approx(0.4 * teeth, abs=0.03)
+    found = compare(before, look(bench, 9), turns, bench.model, learned, suspected_mm=first.reference_suspected_mm)
     assert found.reference_mm == pytest.approx(0.4 * teeth, abs=0.03)
     assert [seen.teeth for seen in found.screws] == [1, 0]
+
+
+@pytest.mark.parametrize("settled", [0.0, 0.03, -0.05])
+def test_where_all_were_told_alike_and_none_turned_nothing_has_moved(settled: float) -> None:
+    """A bed that settles by a few hundredths as it warms has turned no screw, and the reference has not moved."""
+    bench = bench_at([-0.8, -0.8, 0.0])
+    belief = first_belief(bench.model)
+    for teeth in (1, 2):
+        belief = learn_move(belief, teeth, 0.4 * teeth, 0.005)
+    turns = tuple(Turn(screw=name, teeth=2, rise_mm=0.8, clockwise=True) for name in ("front-left", "front-right"))
+    found = compare(look(bench), after(bench, np.array([settled, settled, 0.0])), turns, bench.model, belief)
+    assert (found.nothing_moved, found.reference_mm, found.reference_suspected_mm) == (True, None, None)
 
 
 def test_nothing_known_of_the_drive_begins_with_one_tooth() -> None:

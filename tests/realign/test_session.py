@@ -530,3 +530,26 @@ def test_four_screws_end_at_the_bench_too_whatever_the_model_has_wrong(
     assert moves <= 6
     assert truth.true_range() - truth.best() <= 0.04
     assert truth.true_range() <= first
+
+
+def test_the_reference_is_accused_by_two_meshes_and_not_by_one(tmp_path: Path) -> None:
+    farmed = Farmed(tmp_path, [-1.2, 0.8, 0.0])
+    session = farmed.session()
+    session.begin()
+    for _ in range(2):
+        session.step()
+        farmed.turn_and_mesh()
+    farmed.truth.heights[2] += 0.4
+    farmed.mesh = farmed.truth.mesh()
+    session.step()
+    kinds = [kind for kind, _ in farmed.screen.said[-2:]]
+    findings = farmed.screen.said[-2][1][1]
+    assert kinds == ["look", "wait"]
+    assert "before anything is turned" in farmed.screen.last[1]
+    assert findings.reference_suspected_mm == pytest.approx(0.4, abs=0.03)
+    assert all(move.after_at is None for move in farmed.store.moves(["heron-01"])[-2:])
+    farmed.clock.pass_minutes(5)
+    farmed.mesh, farmed.meshed_at = farmed.truth.mesh(), farmed.clock()
+    session.step()
+    [(_, (_, accused, _))] = [one for one in farmed.screen.said if one[0] == "look"][-1:]
+    assert accused.reference_mm == pytest.approx(0.4, abs=0.03)
