@@ -17,7 +17,7 @@ __all__ = ["Entry", "entries"]
 Entry = Callable[[Store], None]
 """Enters one thing into the store."""
 
-TECHNICIAN = "bench"
+TECHNICIANS = ("bench 1", "bench 2")
 MANAGER = "office"
 
 
@@ -27,9 +27,10 @@ def entries(farm: tuple[MachineTruth, ...], end: datetime) -> list[tuple[datetim
 
 
 def _of_machine(machine: MachineTruth, end: datetime) -> Iterator[tuple[datetime, Entry]]:
+    technician = _technician(machine.name)
     for note in machine.notes:
         at = end - timedelta(days=note.days_before)
-        said = Note(machine=machine.name, at=at, what=note.what, by=TECHNICIAN, text=note.text)
+        said = Note(machine=machine.name, at=at, what=note.what, by=technician, text=note.text)
         yield at, partial(Store.add_note, note=said)
     if machine.out is not None:
         since = end - timedelta(days=machine.out.days_before)
@@ -47,9 +48,17 @@ def _act(store: Store, *, machine: str, deed: TicketDeed, at: datetime, end: dat
     book = TicketRepository(store)
     for ticket in book.tickets([machine]):
         if ticket.is_open and deed.deed in ticket.possible:
-            by = TECHNICIAN if deed.deed in ("take", "done") else MANAGER
+            technician = _technician(machine)
+            by = technician if deed.deed in ("take", "done") else MANAGER
             change = partial(_written, deed=deed, at=at, end=end)
             book.act(ticket.number, deed.deed, at=at, by=by, change=change)
+            if deed.deed == "approve":
+                book.act(ticket.number, "assign", at=at, by=MANAGER, why=technician)
+
+
+def _technician(machine: str) -> str:
+    """Who looks after a machine: the even numbers are the second bench's."""
+    return TECHNICIANS[sum(map(ord, machine)) % len(TECHNICIANS)]
 
 
 def _written(ticket: Ticket, *, deed: TicketDeed, at: datetime, end: datetime) -> Ticket:

@@ -29,7 +29,8 @@ from farmwatch.demo.people import entries
 from farmwatch.demo.truth import Group, MachineTruth
 from farmwatch.demo.weekly import WeeklyStore
 from farmwatch.errors import InputError
-from farmwatch.report import write_report
+from farmwatch.foresight import keep_forecasts
+from farmwatch.report import Week, week_just_ended, write_report
 from farmwatch.store import Store
 from farmwatch.tickets import update_tickets
 
@@ -47,6 +48,7 @@ EVENING_BEFORE_END = timedelta(hours=6, minutes=15)
 POLL_BEFORE_END = timedelta(minutes=15)
 # The farm has kept tickets for four weeks: its book is stepped on Sunday evenings, and on the last Thursday.
 BOOK_DAYS_BEFORE = (21, 14, 7, 3, 0)
+EDITIONS = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +113,7 @@ def living_demo(
         store = Store(settings.farm.database)
         polls, readings = _play(settings, store, hosts, farm, rounds, end, progress)
         result = DemoResult(
-            report=write_report(settings, store, at=end),
+            report=_write_editions(settings, store, end),
             config=config,
             commands=_commands(config, farm),
             truths=_truths(farm),
@@ -180,11 +182,26 @@ def _play(
             readings += found.new_readings
             if moment in looks:
                 memory.flush()
-                update_tickets(settings, store, assess(settings, store, moment))
+                _look(settings, store, moment)
             if progress is not None:
                 progress(done + 1, len(rounds))
     memory.flush()
     return polls, readings
+
+
+def _look(settings: Settings, store: Store, moment: datetime) -> None:
+    """What the service does of a night: the book of tickets, and the week's forecasts, to be held to them later."""
+    fleet = assess(settings, store, moment)
+    update_tickets(settings, store, fleet)
+    keep_forecasts(store, fleet, str(Week.holding(moment.astimezone(settings.farm.timezone).date())))
+
+
+def _write_editions(settings: Settings, store: Store, end: datetime) -> Path:
+    """The reports of the weeks since the farm keeps tickets, each as it was written then, the newest last."""
+    weeks = [week_just_ended(end, settings.farm.timezone)]
+    while len(weeks) < EDITIONS:
+        weeks.insert(0, weeks[0].previous())
+    return [write_report(settings, store, at=end, week=week) for week in weeks][-1]
 
 
 def _same(moment: datetime) -> datetime:

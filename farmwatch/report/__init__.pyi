@@ -1,5 +1,6 @@
 from .figures import figure_sentences as figure_sentences
 from .page import render as render
+from .pdf import print_pdf as print_pdf
 from .ticket_facts import accepted_machines as accepted_machines
 from .view import FarmFacts as FarmFacts
 from .view import WeeklyView as WeeklyView

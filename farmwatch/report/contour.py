@@ -231,6 +231,7 @@ class _Sheet:
                 (x, y), angle = along(piece, share, 1.2 * _LETTER)
                 if self.placer.take_turned(x, y, words, angle):
                     turn = f"rotate({number(angle)} {number(x)} {number(y)})"
+                    self._behind(words, x - 0.24 * _LETTER * len(words), y + 3.5, transform=turn)
                     self.drawing.text(words, x, y + 3.5, cls="height", text_anchor="middle", transform=turn)
                     break
 
@@ -279,7 +280,13 @@ class _Sheet:
             for cls_of in ("arrow halo", "arrow"):
                 self.drawing.add("path", cls=cls_of, d=arrow + head)
             left += 13
+        self._behind(words, left, baseline)
         self.drawing.text(words, left, baseline, cls=cls)
+
+    def _behind(self, words: str, left: float, baseline: float, **turned: str) -> None:
+        """A slip of paper under words, for print: the halo of the screen would write them twice into a PDF."""
+        wide = 0.48 * _LETTER * len(words)
+        self.drawing.add("rect", cls="behind", x=left - 1, y=baseline - 9.5, width=wide + 2, height=12.0, **turned)
 
 
 def _strength(k: int) -> str:

@@ -67,6 +67,14 @@ def report_document(view: WeeklyView) -> dict[str, Any]:
             }
             for one in view.decisions
         ],
+        "forecasts": None
+        if view.hindsight is None
+        else {
+            "kept": view.hindsight.kept,
+            "intervals_run_out": view.hindsight.intervals,
+            "held": view.hindsight.held,
+            "brier": view.hindsight.brier,
+        },
         "quarter": [
             {
                 "week": week.name,

@@ -25,8 +25,8 @@ from farmwatch.report.slips import SHEET_CAUTIONS
 from farmwatch.report.strips import quarter_columns, range_strip
 from farmwatch.report.summary import hours
 from farmwatch.report.svg import whole
-from farmwatch.report.tracks import due_axis, due_bars, due_track, range_axis, range_track
-from farmwatch.report.upcoming import DUE_WITHIN_DAYS, WeekAhead
+from farmwatch.report.tracks import due_axis, due_bars, due_track, range_axis, range_track, repair_stair
+from farmwatch.report.upcoming import DUE_WITHIN_DAYS, WeekAhead, hindsight_sentences
 from farmwatch.report.view import MOST_DECISIONS, WeeklyView
 from farmwatch.report.work_sheets import WorkSheet, range_history
 from farmwatch.text import ago, count, day_of, joined, mm, percent, sanitize, shortened, signed, spaced
@@ -104,10 +104,12 @@ def _environment() -> Environment:
         machine_cell=machine_cell,
         range_strip=range_strip,
         range_axis=range_axis,
+        repair_stair=repair_stair,
         range_track=range_track,
         due_axis=due_axis,
         due_track=due_track,
         due_within=DUE_WITHIN_DAYS,
+        hindsight_sentences=hindsight_sentences,
         condition_bar=condition_bar,
         machines_by_week=machines_by_week,
         quarter_columns=quarter_columns,

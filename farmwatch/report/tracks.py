@@ -11,10 +11,11 @@ from farmwatch.follow import Forecast
 from farmwatch.judge.assessment import Condition
 from farmwatch.model import Limits
 from farmwatch.report.scale import MmScale, draw_mark, mark_path
-from farmwatch.report.svg import Drawing
+from farmwatch.report.svg import Drawing, path
 from farmwatch.text import day, mm
+from farmwatch.tickets import Durability
 
-__all__ = ["due_axis", "due_bars", "due_track", "range_axis", "range_track"]
+__all__ = ["due_axis", "due_bars", "due_track", "range_axis", "range_track", "repair_stair"]
 
 _WIDE, _LEFT, _RIGHT = 260.0, 10.0, 250.0
 _AHEAD_WIDE = 340.0
@@ -113,3 +114,33 @@ def _on(scale: MmScale) -> Callable[[float], float]:
 
 def _ahead(days: float, horizon: int) -> float:
     return 4.0 + (_AHEAD_WIDE - 8.0) * min(max(days, 0.0), horizon) / horizon
+
+
+def repair_stair(one: Durability, *, key: str) -> Markup:
+    """The share of one kind of repairs that still hold, by weeks since the work, with its 95 % interval."""
+    drawing = Drawing(key, 360, 118, title=f"{one.method} on {one.model}: share that still holds, by weeks", kind="due")
+    left, right, head, foot = 34.0, 350.0, 8.0, 90.0
+    days = max(one.longest_days, 28.0)
+
+    def at(day: float, share: float) -> tuple[float, float]:
+        return left + (right - left) * day / days, foot - (foot - head) * share
+
+    rows = [(0.0, 1.0, 1.0, 1.0), *one.stair]
+    ends = [row[0] for row in rows[1:]] + [days]
+    for which, cls in ((2, "low"), (3, "high")):
+        drawing.add("path", cls=f"stair {cls}", d=path(_steps([(r[0], r[which]) for r in rows], ends, at)))
+    drawing.add("path", cls="stair", d=path(_steps([(r[0], r[1]) for r in rows], ends, at)))
+    for share in (0.0, 0.5, 1.0):
+        drawing.text(f"{100 * share:.0f} %", left - 5, at(0, share)[1] + 3.5, cls="tick", text_anchor="end")
+        drawing.line(left, at(0, share)[1], right, at(0, share)[1], "grid" if share else "neat")
+    every = next(step for step in (1, 2, 4, 8, 13, 26, 10**6) if days / 7 / step <= 8)
+    for week in range(0, int(days // 7) + 1, every):
+        drawing.text(f"{week}", at(7 * week, 0)[0], foot + 14, cls="tick", text_anchor="middle")
+    drawing.text("weeks", right, foot + 27, cls="side", text_anchor="end")
+    return drawing.done()
+
+
+def _steps(
+    rows: Sequence[tuple[float, float]], ends: Sequence[float], at: Callable[[float, float], tuple[float, float]]
+) -> list[tuple[float, float]]:
+    return [at(day, share) for (start, share), end in zip(rows, ends, strict=True) for day in (start, end)]

@@ -7,13 +7,15 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
 from itertools import pairwise
 
-from farmwatch.follow import Forecast
+from farmwatch.follow import Forecast, ForecastScore
 from farmwatch.judge import Assessment
 from farmwatch.report.history import RangeHistory
 from farmwatch.report.week import Week
-from farmwatch.text import day_of, signed, spaced
+from farmwatch.text import count, day_of, signed, spaced
 
-__all__ = ["DUE_WITHIN_DAYS", "DueMachine", "WeekAhead", "due_machines", "share_crossed", "weeks_ahead"]
+__all__ = [
+    "DUE_WITHIN_DAYS", "DueMachine", "WeekAhead", "due_machines", "hindsight_sentences", "share_crossed", "weeks_ahead",
+]  # fmt: skip
 
 DUE_WITHIN_DAYS = 28
 WEEKS_AHEAD = 12
@@ -132,3 +134,20 @@ def _drift(machine: Assessment) -> str:
         return ""
     screw, slope = max(drift.mm_per_week.items(), key=lambda item: abs(item[1]))
     return f"{spaced(screw)} {signed(slope)} mm a week"
+
+
+def hindsight_sentences(score: ForecastScore) -> tuple[str, ...]:
+    """How right earlier forecasts were, in sentences."""
+    if not score.intervals:
+        said = [f"None of {count(score.kept, 'forecast')} kept so far has run out: too early to say."]
+    else:
+        share, error = score.held_share or 0.0, score.held_error or 0.0
+        of = f"Of {count(score.intervals, 'forecast')} whose interval has run out, {score.held:,} held"
+        said = [f"{of}: {100 * share:.0f} ± {100 * error:.0f} % (80 % expected)."]
+    if score.brier is not None and score.climatology is not None:
+        better = "better" if score.brier < score.climatology else "no better"
+        said.append(
+            f"Chances within half a year: mean squared error {score.brier:.3f}, {better} than always saying "
+            f"the share that passed ({score.climatology:.3f})."
+        )
+    return tuple(said)

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, tzinfo
 
+from farmwatch.follow import ForecastScore
 from farmwatch.judge import Assessment, FleetAssessment
 from farmwatch.model import Limits
 from farmwatch.report.changes import Change, changed_machines, merge_changes
@@ -28,7 +29,7 @@ from farmwatch.report.upcoming import DueMachine, WeekAhead, due_machines, weeks
 from farmwatch.report.week import Week
 from farmwatch.report.work_sheets import WorkSheet, work_sheet
 from farmwatch.text import clock, day
-from farmwatch.tickets import Ticket, is_settled
+from farmwatch.tickets import Durability, Ticket, is_settled
 
 __all__ = ["MOST_DECISIONS", "MOST_SHEETS", "NO_TICKETS", "FarmFacts", "WeeklyView", "weekly_view"]
 
@@ -92,6 +93,8 @@ class WeeklyView:
     follow_ups_in_short: str
     figures: tuple[str, ...]
     """What the tickets teach; empty without tickets."""
+    repairs: tuple[Durability, ...]
+    """How long repairs hold, a kind each, where enough are known."""
     changes: tuple[Change, ...]
     """These and what moved by itself, a machine each."""
     changed_more: int
@@ -100,6 +103,8 @@ class WeeklyView:
     coming: tuple[DueMachine, ...]
     """All that are as likely as not past the limit within the horizon, the earliest first."""
     weeks: tuple[WeekAhead, ...]
+    hindsight: ForecastScore | None
+    """How right earlier forecasts were; None where none were kept."""
     followed: bool
     """Some machine's history says something: steps, drift or a forecast."""
     repeats: tuple[MachineRow, ...]
@@ -131,9 +136,16 @@ class WeeklyView:
 
 
 def weekly_view(
-    now: FleetAssessment, before: FleetAssessment, farm: FarmFacts, book: TicketFacts = NO_TICKETS
+    now: FleetAssessment,
+    before: FleetAssessment,
+    farm: FarmFacts,
+    book: TicketFacts = NO_TICKETS,
+    hindsight: ForecastScore | None = None,
 ) -> WeeklyView:
-    """What the report of `farm.week` says: the farm at the week's end, against a week before, and its tickets."""
+    """What the report of `farm.week` says: the farm at the week's end, against a week before, and its tickets.
+
+    hindsight: how right the forecasts of earlier weeks were, as far as that is known at `now.at`.
+    """
     zone, at = farm.zone, now.at
     today = at.astimezone(zone).date()
     groups, was = sort_machines(now, book.now), sort_machines(before, book.before)
@@ -189,11 +201,13 @@ def weekly_view(
         follow_ups=follow_ups,
         follow_ups_in_short=follow_ups_in_short(follow_ups or ()),
         figures=() if book.figures is None else figure_sentences(book.figures, needs=False),
+        repairs=() if book.figures is None else tuple(one for one in book.figures.durability if one.stair),
         changes=merge_changes(changed[:_CHANGES_SHOWN], follow_ups or (), now),
         changed_more=max(0, len(changed) - _CHANGES_SHOWN),
         due=due,
         coming=due_machines(healthy, at, zone, within_days=math.inf)[:_CHANGES_SHOWN],
         weeks=weeks,
+        hindsight=hindsight if hindsight is not None and hindsight.kept else None,
         followed=any(m.drift is not None or m.forecast is not None or m.steps for m in now.machines),
         repeats=find_repeats(groups.working, at, zone),
         floor=tuple(MachineRow(of=m, ticket=refs.get(m.machine)) for m in groups.floor),

@@ -11,6 +11,7 @@ from farmwatch.assess import assess
 from farmwatch.config import Settings
 from farmwatch.errors import FarmwatchError, InputError
 from farmwatch.files import replacing
+from farmwatch.foresight import how_right
 from farmwatch.judge import FleetAssessment
 from farmwatch.report.edition import INDEX_NAME, SCHEMA, report_csv, report_document
 from farmwatch.report.page import link_later, render, render_index
@@ -59,7 +60,8 @@ def write_week(settings: Settings, store: Store, at: datetime, week: Week | None
         pages_url=settings.pages.url or "",
     )
     book = TicketRepository(store)
-    view = weekly_view(now, before, farm, find_ticket_facts(book.tickets(), book.events(), now, start))
+    facts = find_ticket_facts(book.tickets(), book.events(), now, start)
+    view = weekly_view(now, before, farm, facts, how_right(store, end))
     target = settings.farm.reports / report_name(week)
     # The page is what is waited for: it stands last, when all that it names is there.
     _put(target.with_suffix(".csv"), report_csv(view).encode("utf-8"))

@@ -17,6 +17,10 @@ from farmwatch.mesh import Floats
 __all__ = ["Survival", "kaplan_meier"]
 
 
+# The standard normal quantile of 0.975.
+_Z_95 = 1.959964
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Survival:
     """Survival at each distinct time of an event: all arrays `[events]`, times in the unit given."""
@@ -36,6 +40,21 @@ class Survival:
         # The product of exact halves can miss 0.5 by a rounding.
         past = np.flatnonzero(self.survival <= 0.5 + 1e-12)
         return float(self.time[past[0]]) if past.size else None
+
+    def stair(self) -> tuple[tuple[float, float, float, float], ...]:
+        """Time, survival from then on, and the ends of its 95 % interval on the log-minus-log scale, a row each.
+
+        J. D. Kalbfleisch & R. L. Prentice, The Statistical Analysis of Failure Time Data (1980), section 1.3: the
+        interval stays within 0 and 1. Where none or all survive there is none, and it is 0 to 1.
+        """
+        s, sd = self.survival, self.sd
+        inside = (s > 0) & (s < 1)
+        log = np.log(np.where(inside, s, 0.5))
+        # d ln(-ln S) = dS / (S ln S)
+        reach = _Z_95 * sd / (np.where(inside, s, 0.5) * np.abs(log))
+        low, high = np.exp(log * np.exp(reach)), np.exp(log * np.exp(-reach))
+        rows = zip(self.time, s, np.where(inside, low, 0.0), np.where(inside, high, 1.0), strict=True)
+        return tuple((float(t), float(share), float(a), float(b)) for t, share, a, b in rows)
 
     def at(self, time: float) -> float:
         """Share that survives beyond `time`."""

@@ -40,6 +40,10 @@ class Durability:
     """How long they were followed in all: until the next ticket, or until now."""
     median_days: float | None
     still_holding_after_90_days: float | None
+    stair: tuple[tuple[float, float, float, float], ...] = ()
+    """Days, share that still holds from then on, and its 95 % interval: empty under `REPAIRS_NEEDED`."""
+    longest_days: float = 0.0
+    """How long the longest was followed."""
 
     REPAIRS_NEEDED: ClassVar[int] = 8
     """Under so many repairs nothing is said of how long they last."""
@@ -145,6 +149,8 @@ def _survival(model: str, method: str, found: list[tuple[float, bool]]) -> Durab
         followed_days=math.fsum(days for days, _ in found),
         median_days=survival.median if enough else None,
         still_holding_after_90_days=survival.at(90.0) if followed else None,
+        stair=survival.stair() if enough else (),
+        longest_days=max((days for days, _ in found), default=0.0),
     )
 
 

@@ -2,6 +2,7 @@
 
 import json
 import re
+import subprocess
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -14,6 +15,7 @@ from selenium import webdriver
 from farmwatch.report.page import render
 from farmwatch.report.ticket_facts import find_ticket_facts
 from farmwatch.report.view import FarmFacts, WeeklyView, weekly_view
+from farmwatch.text import shortened
 from tests.browser import clipped, number_of_pages, printed, show, start_browser, violations
 
 pytestmark = pytest.mark.browser
@@ -132,6 +134,26 @@ def test_every_work_sheet_is_one_sheet_of_a4(browser, views, tmp_path, case, fac
     )
     assert sheets == len(views[case].sheets) > 0
     assert printed_pages(browser) == sheets
+
+
+@pytest.mark.parametrize("case", ["tickets", "rude tickets", "large", "a ticket each"])
+def test_everything_stands_on_the_sheet_that_page_1_names(browser, views, tmp_path, case):
+    """Each machine on its page, each of the first five sheets whole, and no word written twice."""
+    opened(browser, views[case], tmp_path)
+    pdf = tmp_path / "report.pdf"
+    pdf.write_bytes(printed(browser))
+    text = subprocess.run(["pdftotext", "-raw", str(pdf), "-"], capture_output=True, check=True, text=True).stdout
+    pages = [" ".join(page.split()) for page in text.split("\f")]
+    view = views[case]
+    heads = {1: "Weekly bed report", 2: "What changed since last week", 3: "Coming", 4: "What we cannot see"}
+    for number, head in {**heads, 5: "Cautions, before the first move"}.items():
+        assert pages[number - 1].startswith(head)
+    for name, number in view.pages.of_machine.items():
+        assert shortened(name, 20).split(" ")[0] in pages[number - 1], (name, number)
+    for sheet in view.sheets:
+        page = pages[view.pages.of_machine[sheet.machine] - 1]
+        assert page.count("Reading after") == page.count("Why we think so") == 1
+        assert len(re.findall(r"\bhighest\b", page)) <= 1, "the halo of a label would write it twice"
 
 
 def test_a_thumb_finds_every_link_of_the_finder(browser, views, tmp_path):

@@ -38,6 +38,12 @@ def test_it_equals_an_independent_library(rows: list[tuple[int, bool]]) -> None:
     for time, survival in zip(found.time, found.survival, strict=True):
         assert survival == pytest.approx(peer.loc[time], abs=1e-12)
     assert found.at(0.5) == 1.0
+    bounds = lifelines.KaplanMeierFitter().fit(days, ended).confidence_interval_survival_function_
+    for time, share, low, high in found.stair():
+        if 0 < share < 1:
+            assert (low, high) == pytest.approx(tuple(bounds.loc[time]), abs=1e-6)
+        else:
+            assert (low, high) == (0.0, 1.0)
 
 
 def test_without_an_event_everything_survives() -> None:
