@@ -134,6 +134,8 @@ def _on_scheduler(run: _Run, address: str, say: Say) -> None:
                 return
             for i, done in _gathered(client, run, able):
                 run.end(i, done)
+        if run.left:
+            say(f"the scheduler {address} was lost: what is left is done on this computer")
     except (OSError, TimeoutError, RuntimeError) as fault:
         say(f"the scheduler {address} was lost ({_short(fault)}): what is left is done on this computer")
 
@@ -165,7 +167,7 @@ def _gathered(client: Any, run: _Run, workers: Sequence[str]) -> Iterator[tuple[
     # Where all are able, the scheduler may use those that come later, too.
     only = {} if len(workers) == len(client.scheduler_info(n_workers=-1)["workers"]) else {"workers": list(workers)}
     futures = {client.submit(_tried, run.tasks[i], pure=False, retries=_RETRIES, **only): i for i in run.left}
-    for future in _untyped(as_completed)(futures):
+    for future in _untyped(as_completed)(futures, loop=client.loop):
         i = futures[future]
         if future.status == "finished":
             yield i, future.result()
