@@ -5,6 +5,7 @@ The night's work learns once a week and keeps each week's forecasts; nothing els
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -12,7 +13,7 @@ from datetime import datetime, timedelta
 import numpy as np
 
 from farmwatch.config import Settings
-from farmwatch.follow import ForecastScore, learn_priors, score_forecasts
+from farmwatch.follow import DriftPrior, ForecastScore, learn_priors, score_forecasts
 from farmwatch.judge import Assessment, FleetAssessment
 from farmwatch.measure import MeasuredHistory, measure_histories
 from farmwatch.store import Store
@@ -33,13 +34,21 @@ def learn_drift(settings: Settings, store: Store, at: datetime) -> list[LearnedD
     before = store.learned_drift(at)
     if any(at - one.learned_at < _LEARN_EVERY for one in before.values()):
         return []
-    priors = learn_priors(_measured(settings, store, at))
+    priors = learn_priors(_measured(settings, store, at), _of_the_company(store, at))
     learned = [
         LearnedDrift(model=model, learned_at=at, machines=machines, weights=prior.by_name())
         for model, (prior, machines) in priors.items()
     ]
     store.add_learned_drift(learned)
     return learned
+
+
+def _of_the_company(store: Store, at: datetime) -> dict[str, DriftPrior]:
+    """By model, what the company's other sites have learned, where the farm has taken it over."""
+    text = store.company_priors(at)
+    models = {} if text is None else json.loads(text)["models"]
+    found = {model: DriftPrior.of(one["drift"]["weights"]) for model, one in models.items() if one["drift"]}
+    return {model: prior for model, prior in found.items() if prior is not None}
 
 
 def keep_forecasts(store: Store, fleet: FleetAssessment, week: str) -> None:

@@ -66,4 +66,35 @@ def company(
     echo(f"written: {sanitize(path)}")
 
 
-COMMANDS = (company,)
+@click.command("priors", short_help="Begin with what the company's other sites have learned.")
+@click.option(
+    "--from", "file", type=click.Path(path_type=Path), metavar="FILE",
+    help="The .priors.json beside a company's report.",
+)  # fmt: skip
+@pass_app
+def priors(app: App, file: Path | None) -> None:
+    """Take over what the company has learned of the models on this farm; without --from: show what was taken over.
+
+    Forecasts then start from how machines of a model drift at the other sites, and what this farm learns itself is
+    drawn towards that while its machines are few.
+    """
+    from farmwatch.company import prior_sentences, read_priors, take_priors
+
+    if file is not None:
+        models = {machine.model for machine in app.settings.machines}
+        for sentence in take_priors(app.store, read_priors(file), models, app.now()):
+            paragraph(sanitize(sentence))
+        return
+    text = app.store.company_priors()
+    if text is None:
+        paragraph("Nothing was taken over; `farmwatch priors --from FILE` does that.")
+        return
+    import orjson
+
+    document = orjson.loads(text)
+    paragraph(f"Taken over from {sanitize(str(document['company']))}, week {sanitize(str(document['week']))}:")
+    for sentence in prior_sentences(document):
+        paragraph(sanitize(sentence), indent=2)
+
+
+COMMANDS = (company, priors)

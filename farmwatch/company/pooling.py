@@ -17,7 +17,7 @@ from scipy import special
 
 from farmwatch.mesh import Floats
 
-__all__ = ["Pooled", "Rate", "log_prior", "pool"]
+__all__ = ["Pooled", "Rate", "log_prior", "pool", "pool_shares"]
 
 _MEANS, _SHAPES = 41, 25
 _SPREAD_SD = 0.5
@@ -84,6 +84,37 @@ def pool(events: Sequence[int], exposure: Sequence[float], prior: LogPrior = log
         new=_rate(a, b, weight),
         **_matched(a, b, weight),
     )
+
+
+def pool_shares(told: Sequence[float], of: Sequence[float]) -> tuple[tuple[Rate, ...], Rate] | None:
+    """Partial pooling of shares `[sites]`, told of so many `[sites]`: each site's, and one of which nothing is known.
+
+    The same with beta distributions in place of gammas (Gelman et al., sec. 5.3). None where nothing was told.
+    """
+    y, n = np.asarray(told, dtype=float), np.asarray(of, dtype=float)
+    if not n.sum():
+        return None
+    mean, log_size = np.meshgrid(np.linspace(0.005, 0.995, _MEANS), np.linspace(np.log(1.0), np.log(400.0), _SHAPES))
+    a, b = (mean * np.exp(log_size)).ravel(), ((1.0 - mean) * np.exp(log_size)).ravel()
+    # Flat in the mean; the sd between sites half-normal, a fifth of the way from none to all.
+    spread = np.sqrt(mean * (1.0 - mean) / (np.exp(log_size) + 1.0)).ravel()
+    log_density = -0.5 * (spread / 0.2) ** 2 + np.log(spread)
+    for y_i, n_i in zip(y, n, strict=True):
+        log_density = log_density + special.betaln(a + y_i, b + n_i - y_i) - special.betaln(a, b)
+    weight = np.exp(log_density - log_density.max())
+    weight /= weight.sum()
+    sites = tuple(_share(a + y_i, b + n_i - y_i, weight) for y_i, n_i in zip(y, n, strict=True))
+    return sites, _share(a, b, weight)
+
+
+def _share(a: Floats, b: Floats, weight: Floats) -> Rate:
+    """Mean and 80 % interval of a mixture of betas."""
+    shares = np.linspace(0.0, 1.0, 401)
+    some = weight > 1e-4 * weight.max()
+    part = weight[some] / weight[some].sum()
+    below = part @ special.betainc(a[some][:, None], b[some][:, None], shares)
+    low, high = np.interp([0.1, 0.9], below, shares)
+    return Rate(mean=float(weight @ (a / (a + b))), low=float(low), high=float(high))
 
 
 def _weights(y: Floats, t: Floats, a: Floats, b: Floats, log_density: Floats) -> Floats:

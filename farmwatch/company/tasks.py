@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import ctypes
 import sys
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import datetime
 from functools import cache
 
@@ -21,6 +21,7 @@ from farmwatch.company.site import SiteData
 from farmwatch.errors import FarmwatchError
 from farmwatch.report.shared import Sums, added, find_ticket_facts, sums_of
 from farmwatch.store import Store
+from farmwatch.store.records import LearnedDrift
 from farmwatch.tickets import Ticket, TicketRepository
 
 __all__ = ["MACHINES_A_TASK", "Task", "TaskResult", "run_task"]
@@ -53,6 +54,8 @@ class TaskResult:
 
     sums: Sums
     evidence: Evidence
+    drift: Mapping[str, LearnedDrift] = field(default_factory=dict)
+    """By model, what the site had learned of its drift; told by a site's first task alone."""
     faults: tuple[str, ...] = ()
     """What was left out, a sentence each."""
 
@@ -73,7 +76,7 @@ def run_task(task: Task) -> TaskResult:
     data = SiteData(open_place(task.url), task.folder, Manifest.read(task.manifest), task.without)
     names = [machine.name for machine in data.settings.machines[task.first : task.last]]
     # What is wrong with a table of the site is said once, not of every machine.
-    data.store(names[:1], [])
+    known = data.store(names[:1], [])
     site = _Site(data, task, [], [])
     done = []
     for start in range(0, len(names), MACHINES_A_BLOCK):
@@ -81,6 +84,7 @@ def run_task(task: Task) -> TaskResult:
     return TaskResult(
         sums=added([sums for sums, _ in done]),
         evidence=pooled_evidence([evidence for _, evidence in done]),
+        drift=known.learned_drift(task.at) if task.first == 0 else {},
         faults=tuple(dict.fromkeys(site.faults)),
     )
 

@@ -12,6 +12,7 @@ from farmwatch.company.priors import Learned, learn
 from farmwatch.judge.tables import ADVICE
 from farmwatch.report import Week
 from farmwatch.report.shared import Sums, Work, added, hours
+from farmwatch.store.records import LearnedDrift
 from farmwatch.text import clock, count, day, day_of, joined
 
 __all__ = ["CompanyFacts", "CompanyView", "SiteRow", "SiteShare", "company_view", "share_words"]
@@ -40,6 +41,8 @@ class SiteShare:
     name: str
     sums: Sums
     evidence: Evidence
+    drift: Mapping[str, LearnedDrift]
+    """By model, what it had learned of its drift."""
     exported_at: datetime
     bench_hours_a_week: float | None
     edition: str | None
@@ -150,7 +153,11 @@ def company_view(
         hours_practice=practice,
         words=tuple(sorted(words, key=lambda word: word.site)),
         foreign=tuple(foreign),
-        learned=learn({share.name: share.evidence for share in shares}, pooled_evidence([s.evidence for s in shares])),
+        learned=learn(
+            {share.name: share.evidence for share in shares},
+            pooled_evidence([share.evidence for share in shares]),
+            {share.name: share.drift for share in shares},
+        ),
     )
 
 

@@ -130,6 +130,7 @@ def _share(site: LakeSite, tasks: Sequence[Task], done: Sequence[Done], week: We
         name=site.name,
         sums=added([part.sums for part in parts]),
         evidence=pooled_evidence([part.evidence for part in parts]),
+        drift=next((part.drift for part in parts if part.drift), {}),
         exported_at=manifest.exported_at,
         bench_hours_a_week=manifest.bench_hours_a_week,
         edition=None if manifest.edition is None else f"{manifest.edition}/farmwatch-{week}.html",

@@ -59,8 +59,12 @@ def follow_fleet(
     return results
 
 
-def learn_priors(machines: Sequence[MeasuredHistory]) -> dict[str, tuple[DriftPrior, int]]:
+def learn_priors(
+    machines: Sequence[MeasuredHistory], bases: Mapping[str, DriftPrior] | None = None
+) -> dict[str, tuple[DriftPrior, int]]:
     """By the name of a model of machine, what its machines' drift is like, and how many told; of 8 machines or more.
+
+    bases: by model, what other farms have learned, which few machines are drawn towards; without, fixed weights.
 
     Each tells by the readings since its newest step, and only what a forecast could be made of counts.
     """
@@ -75,7 +79,9 @@ def learn_priors(machines: Sequence[MeasuredHistory]) -> dict[str, tuple[DriftPr
                 if run is not None:
                     told.setdefault(model.name, []).append(log_likelihoods(run.t, run.heights, run.noise))
     return {
-        name: (learned_prior(np.stack(some)), len(some)) for name, some in told.items() if len(some) >= LEAST_MACHINES
+        name: (learned_prior(np.stack(some), (bases or {}).get(name, PRIOR)), len(some))
+        for name, some in told.items()
+        if len(some) >= LEAST_MACHINES
     }
 
 

@@ -86,17 +86,19 @@ a larger share at rest calls standing machines with 8 readings calmer still, and
 """
 
 
-def learned_prior(evidence: Floats) -> DriftPrior:
+def learned_prior(evidence: Floats, base: DriftPrior = PRIOR) -> DriftPrior:
     """The fixed kinds, weighed by `evidence` `[machines, k]`: of each machine the log likelihood of each kind.
+
+    base: what the weights are drawn towards, in place of the fixed ones: what other farms have learned.
 
     −inf where a machine cannot tell of a kind (a swing, from less than half a year): it then says nothing against it.
     """
-    weights, told = PRIOR.weights, np.isfinite(evidence)
+    weights, told = base.weights, np.isfinite(evidence)
     for _ in range(_ROUNDS):
         each = np.where(told, evidence + np.log(weights), -np.inf)
         share = np.exp(each - each.max(axis=1, keepdims=True))
         able = np.where(told, weights, 0.0).sum(axis=1, keepdims=True)
         share *= able / share.sum(axis=1, keepdims=True)
-        counted = np.where(told, share, weights).sum(axis=0) + _PULL * PRIOR.weights
+        counted = np.where(told, share, weights).sum(axis=0) + _PULL * base.weights
         weights = counted / counted.sum()
     return DriftPrior(PRIOR.sizes, weights, PRIOR.names)

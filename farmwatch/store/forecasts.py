@@ -10,7 +10,7 @@ import duckdb
 from farmwatch.store.records import LearnedDrift, SaidForecast
 from farmwatch.times import from_micros, micros
 
-__all__ = ["add_learned", "add_said", "learned", "said", "settle"]
+__all__ = ["add_learned", "add_said", "company_priors", "learned", "said", "settle", "take_priors"]
 
 # What was said first in a week stands.
 _INSERT_SAID = """
@@ -38,6 +38,12 @@ SELECT model, epoch_us(learned_at), machines, drift, weight FROM drift_priors
 WHERE ($until::BIGINT IS NULL OR learned_at <= make_timestamptz($until::BIGINT))
 QUALIFY learned_at = max(learned_at) OVER (PARTITION BY model)
 ORDER BY model, drift
+"""
+
+_COMPANY = """
+SELECT document FROM company_priors
+WHERE ($until::BIGINT IS NULL OR taken_at <= make_timestamptz($until::BIGINT))
+ORDER BY taken_at DESC, rowid DESC LIMIT 1
 """
 
 
@@ -102,3 +108,14 @@ def learned(con: duckdb.DuckDBPyConnection, until: datetime | None) -> dict[str,
             model=model, learned_at=from_micros(at), machines=machines, weights=weights | {drift: weight}
         )
     return found
+
+
+def take_priors(con: duckdb.DuckDBPyConnection, document: str, at: datetime) -> None:
+    """Keep a company's document, beside those of before."""
+    con.execute("INSERT INTO company_priors VALUES (make_timestamptz(?), ?)", [micros(at), document])
+
+
+def company_priors(con: duckdb.DuckDBPyConnection, until: datetime | None) -> str | None:
+    """The newest document at or before then."""
+    row = con.execute(_COMPANY, {"until": None if until is None else micros(until)}).fetchone()
+    return None if row is None else str(row[0])

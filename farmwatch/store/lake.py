@@ -92,7 +92,7 @@ TABLES: Mapping[str, str] = {
     "realign_moves": f"""
         SELECT machine, ticket, "at", screw, teeth, mm, before_at, after_at,
                CASE WHEN seen THEN moved_mm END AS moved_mm, CASE WHEN seen THEN moved_sd_mm END AS moved_sd_mm,
-               range_before_mm, CASE WHEN seen THEN range_after_mm END AS range_after_mm
+               range_before_mm, CASE WHEN seen THEN range_after_mm END AS range_after_mm, read_by
         FROM (
             SELECT *, rowid AS id, NOT EXISTS (
                 FROM readings r WHERE r.machine = m.machine AND r.taken_at IN (m.before_at, m.after_at)
@@ -100,6 +100,7 @@ TABLES: Mapping[str, str] = {
             ) AS seen FROM realign_moves m WHERE {COUNTS}
         ) ORDER BY machine, "at", id
     """,
+    "drift_priors": "SELECT * FROM drift_priors ORDER BY ALL",
     "polls": f"""
         SELECT machine, CAST("at" AS DATE) AS "day", outcome, count(*) AS tries, min("at") AS first_at,
                max("at") AS last_at, arg_max(reason, "at") AS reason, round(sum(seconds), 3) AS seconds
@@ -121,11 +122,16 @@ _FILL = {
         FROM given ORDER BY "at"
     """,
     "answers": "INSERT INTO answers BY NAME FROM given",
+    "drift_priors": "INSERT INTO drift_priors BY NAME FROM given",
 }
-_ALL_MACHINES = frozenset({"tickets", "ticket_events"})
-"""Tables that are wanted whole: jobs are timed by all of them."""
+_ALL_MACHINES = frozenset({"tickets", "ticket_events", "drift_priors"})
+"""Tables that are wanted whole: jobs are timed by all tickets."""
 
 # What another mapping read than the machine's own is left out, as it is on the farm.
+_DROP_MOVES = """
+DELETE FROM realign_moves USING (SELECT unnest($names::VARCHAR[]) AS name, unnest($read_by::VARCHAR[]) AS own) m
+WHERE machine = m.name AND read_by <> m.own
+"""
 _FILL_READINGS = f"""
 INSERT INTO readings BY NAME
 SELECT {", ".join(f'r."{name}"' for name in READING_COLUMNS)}, g.x, g.y
@@ -200,7 +206,7 @@ def in_memory(files: Mapping[str, Sequence[str]], read_by: Mapping[str, str | No
     """
     database = MemoryDatabase()
     names = sorted(read_by)
-    given = {
+    given: dict[str, Any] = {
         "first": names[0], "last": names[-1], "names": names, "read_by": [read_by[name] for name in names],
     }  # fmt: skip
     with database.reading() as con:
@@ -210,6 +216,7 @@ def in_memory(files: Mapping[str, Sequence[str]], read_by: Mapping[str, str | No
             if files.get(name):
                 some = "" if name in _ALL_MACHINES else f" WHERE list_contains({_texts(names)}, machine)"
                 con.execute(f"WITH given AS (FROM {_source(files[name])}{some}) {statement}")
+        con.execute(_DROP_MOVES, {name: given[name] for name in ("names", "read_by")})
         if files.get("readings") and files.get("grids"):
             sources = {name: _source(files[name]) for name in ("readings", "grids")}
             con.execute(_FILL_READINGS.format(**sources), given)

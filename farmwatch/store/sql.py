@@ -244,6 +244,7 @@ FORGET_AHEAD = (
     "DELETE FROM attended WHERE seen_at > make_timestamptz($after)",
     "DELETE FROM said_forecasts WHERE said_at > make_timestamptz($after)",
     "DELETE FROM drift_priors WHERE learned_at > make_timestamptz($after)",
+    "DELETE FROM company_priors WHERE taken_at > make_timestamptz($after)",
 )
 
 TO_NOW = (

@@ -314,6 +314,17 @@ class Store:
         with self.database.reading() as con:
             return forecasts.learned(con, until)
 
+    def take_priors(self, document: str, learned: Sequence[LearnedDrift], at: datetime) -> None:
+        """Keep what the company's other sites have learned, and let forecasts start from its drift."""
+        with self.database.writing() as con:
+            forecasts.take_priors(con, document, at)
+            forecasts.add_learned(con, learned)
+
+    def company_priors(self, until: datetime | None = None) -> str | None:
+        """The document that was taken over last."""
+        with self.database.reading() as con:
+            return forecasts.company_priors(con, until)
+
     # Identities and runs
 
     def identities(self) -> dict[str, str]:

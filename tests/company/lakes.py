@@ -49,5 +49,6 @@ def a_farm(
     (folder / "farmwatch.duckdb").write_bytes(new_database)
     store = Store(folder / "farmwatch.duckdb")
     for i, (machine, mm) in enumerate(tilts.items()):
-        store.add_readings(tilted(machine, mm, [day - 0.1 for day in days], 1000 * i))
+        if days:
+            store.add_readings(tilted(machine, mm, [day - 0.1 for day in days], 1000 * i))
     return Farm(settings(folder, tuple(tilts), site=Site(name=site), **more), store)

@@ -10,8 +10,8 @@ import duckdb
 import orjson
 import pytest
 
-from farmwatch.company import export
 from farmwatch.company.manifest import MANIFEST, Manifest, folder_of
+from farmwatch.company.parts import MOST_PARTS
 from farmwatch.company.place import Folder, PlaceFails, open_place
 from farmwatch.errors import FarmwatchError, InputError
 from farmwatch.history import Note
@@ -88,7 +88,7 @@ def test_what_is_new_makes_a_part_of_its_own_and_many_parts_are_joined(farm, lak
     for day in range(3, 10):
         farm.store.add_readings(tilted("heron-01", 0.3, [day / 2 + 1.75], seed=500 + day))
         farm.export(lake, EXPORTED_AT + timedelta(days=day))
-        assert len([part for part in manifest(lake).readings if part.month == "2026-11"]) <= export.MOST_PARTS
+        assert len([part for part in manifest(lake).readings if part.month == "2026-11"]) <= MOST_PARTS
         assert stored(lake) == kept(farm)
     # Files that no manifest names are gone after one more round.
     farm.export(lake, EXPORTED_AT + timedelta(days=20))
@@ -190,7 +190,7 @@ def test_the_manifest_is_plain_json_with_its_version(farm, lake):
     assert document["schema"] == "farmwatch.lake/1"
     assert (document["site"], document["timezone"]) == (SITE, "Europe/Dublin")
     assert {"machines", "models", "screws", "grids", "notes", "tickets", "ticket_events", "realign_moves", "polls",
-            "answers", "out_of_service"} == set(document["tables"])  # fmt: skip
+            "answers", "out_of_service", "drift_priors"} == set(document["tables"])  # fmt: skip
 
 
 def test_a_lake_behind_a_url(farm):
