@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import difflib
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import date, datetime, tzinfo
 
 __all__ = [
@@ -13,9 +14,11 @@ __all__ = [
     "count",
     "day",
     "day_of",
+    "did_you_mean",
     "excerpt",
     "joined",
     "mm",
+    "nearest",
     "percent",
     "sanitize",
     "shortened",
@@ -125,3 +128,18 @@ def shortened(name: str, most: int = 28) -> str:
     """A name cut to what a line has room for; whole names stand behind."""
     name = sanitize(name)
     return name if len(name) <= most else name[: most - 1].rstrip() + "…"
+
+
+def nearest(word: str, known: Iterable[str]) -> str | None:
+    """The known word most like `word`, case apart; None where none is like it."""
+    folded: dict[str, str] = {}
+    for name in known:
+        folded.setdefault(name.casefold(), name)
+    hits = difflib.get_close_matches(word.casefold(), folded, n=1, cutoff=0.65)
+    return folded[hits[0]] if hits else None
+
+
+def did_you_mean(word: str, known: Iterable[str]) -> str:
+    """ "; did you mean heron?" where a known word is like `word`; else empty."""
+    like = nearest(word, known)
+    return f"; did you mean {sanitize(like)}?" if like else ""

@@ -20,7 +20,7 @@ from pathlib import Path
 import click
 
 from farmwatch.cli.app import App
-from farmwatch.cli.completion import answer_shell, nearest_choice, prepare
+from farmwatch.cli.completion import answer_shell, fault_words, prepare
 from farmwatch.cli.screen import error
 from farmwatch.errors import FarmwatchError
 
@@ -128,6 +128,5 @@ def _as_its_owner(fault: FarmwatchError) -> str:
 
 def _usage(fault: click.ClickException) -> str:
     """What was typed wrong, in a line, and where to read what is right."""
-    text = " ".join(fault.format_message().split())
     where = fault.ctx.command_path if isinstance(fault, click.UsageError) and fault.ctx else "farmwatch"
-    return f"{text[:1].lower()}{text[1:].rstrip('.')}{nearest_choice(fault)}; see: {where} --help"
+    return f"{fault_words(fault)}; see: {where} --help"

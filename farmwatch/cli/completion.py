@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import difflib
 import os
+import re
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +15,7 @@ from click.shell_completion import CompletionItem, get_completion_class, shell_c
 from farmwatch.cli.app import App, pass_app
 from farmwatch.errors import FarmwatchError
 
-__all__ = ["COMMANDS", "answer_shell", "nearest_choice", "prepare"]
+__all__ = ["COMMANDS", "answer_shell", "fault_words", "nearest_choice", "prepare"]
 
 SHELLS = ("bash", "zsh", "fish")
 _PROGRAM, _ASKS = "farmwatch", "_FARMWATCH_COMPLETE"
@@ -56,6 +58,24 @@ def _use(context: click.Context, _param: click.Parameter, value: Path | None) ->
     # While a shell completes there is no farm yet.
     if value is not None and app is not None:
         app.config = value
+
+
+def fault_words(fault: click.ClickException) -> str:
+    """What was typed wrong, in the words of the command line; of a name that is none, the nearest one alone."""
+    if isinstance(fault, click.NoSuchOption):
+        return f"no such option {fault.option_name}{_nearest(fault.option_name, fault.possibilities or ())}"
+    text = " ".join(fault.format_message().split())
+    unknown, _, listed = text.partition(" Did you mean ")
+    if listed and unknown.startswith("No such command "):
+        typed = unknown.partition("'")[2].partition("'")[0]
+        near = _nearest(typed, re.findall(r"'([^']+)'", listed))
+        text = f"no such command {typed}{near}"
+    return f"{text[:1].lower()}{text[1:].rstrip('.')}{nearest_choice(fault)}"
+
+
+def _nearest(typed: str, names: Iterable[str]) -> str:
+    like = difflib.get_close_matches(typed, list(names), n=1, cutoff=0.0)
+    return f"; did you mean {like[0]}?" if like else ""
 
 
 def nearest_choice(fault: click.ClickException) -> str:

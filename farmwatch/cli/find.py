@@ -11,7 +11,7 @@ import click
 from farmwatch.cli.app import App, pass_app
 from farmwatch.cli.screen import echo, paragraph, progress, table
 from farmwatch.errors import InputError
-from farmwatch.text import count, joined, mm, sanitize
+from farmwatch.text import count, did_you_mean, joined, mm, sanitize
 
 if TYPE_CHECKING:
     from farmwatch.collect.proposal import FoundHost
@@ -102,7 +102,10 @@ def _only(name: str | None, known: Iterable[str], what: str) -> str:
         return names[0]
     if name is None or name not in names:
         said = "there are several" if name is None else f"no {what} is called {sanitize(name)!r}"
-        raise InputError(f"{said}; --{what} takes one of: {', '.join(map(sanitize, names)) or 'none is configured'}")
+        raise InputError(
+            f"{said}; --{what} takes one of: {', '.join(map(sanitize, names)) or 'none is configured'}"
+            f"{did_you_mean(name or '', names)}"
+        )
     return name
 
 

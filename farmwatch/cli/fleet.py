@@ -10,6 +10,7 @@ import click
 from farmwatch.cli.app import App, pass_app
 from farmwatch.cli.screen import print_json
 from farmwatch.errors import InputError
+from farmwatch.text import did_you_mean
 
 if TYPE_CHECKING:
     from farmwatch.judge import FleetAssessment
@@ -110,7 +111,7 @@ def check_aisles(app: App, aisles: Sequence[str]) -> None:
     for aisle in aisles:
         if aisle not in known:
             here = ", ".join(known) or "the configuration names none"
-            raise InputError(f"no machine stands in an aisle {aisle!r}; aisles: {here}")
+            raise InputError(f"no machine stands in an aisle {aisle!r}; aisles: {here}{did_you_mean(aisle, known)}")
 
 
 def _accepted(app: App, found: FleetAssessment) -> Mapping[str, Ticket]:

@@ -13,6 +13,7 @@ from farmwatch.cli.screen import echo, paragraph, table, width
 from farmwatch.judge import Assessment, FleetAssessment
 from farmwatch.judge.assessment import Condition
 from farmwatch.judge.tables import ADVICE
+from farmwatch.model import Limits
 from farmwatch.outcomes import OUTCOMES
 from farmwatch.text import clock, count, day_of, joined, mm, sanitize
 from farmwatch.times import rfc3339
@@ -116,7 +117,7 @@ def show_fleet(
         [
             machine.machine,
             _range(machine),
-            _condition(machine),
+            _condition(machine, fleet.limits),
             *(cell(machine) for room, _, cell in picked if broad >= room),
         ]
         for machine in machines
@@ -217,10 +218,21 @@ def _to_do(machine: Assessment, fleet: FleetAssessment, zone: Any, ticket: Ticke
     return ", ".join([*first, *(one for one in machine.advice if not first or not ADVICE[one].idle)])
 
 
-def _condition(machine: Assessment) -> str:
+def _condition(machine: Assessment, limits: Limits) -> str:
     if not machine.in_service:
         return "out of service"
-    return machine.condition if machine.confirmed or machine.condition == "unknown" else f"{machine.condition}?"
+    if machine.condition == "unknown":
+        return machine.condition
+    return f"{machine.condition}{'' if machine.confirmed else '?'}{'*' if _one_mesh_differs(machine, limits) else ''}"
+
+
+def _one_mesh_differs(machine: Assessment, limits: Limits) -> bool:
+    """Whether the range beside its condition would be of another one: one mesh does not always decide."""
+    range_mm = machine.condition_range_mm
+    if not machine.in_service or machine.condition == "unknown" or range_mm is None:
+        return False
+    alone = "ideal" if range_mm <= limits.ideal_mm else "usable" if range_mm <= limits.usable_mm else "past-limit"
+    return alone != machine.condition
 
 
 def _cause(machine: Assessment) -> str:
@@ -283,4 +295,6 @@ def _counts(fleet: FleetAssessment, accepted: Mapping[str, Ticket]) -> str:
         said += [f"{number} {what}"] if number else []
     limits = f"usable to {fleet.limits.usable_mm:g} mm, ideal to {fleet.limits.ideal_mm:g} mm"
     doubt = "; ? not confirmed yet" if any(m.condition != "unknown" and not m.confirmed for m in working) else ""
+    differs = any(_one_mesh_differs(machine, fleet.limits) for machine in working)
+    doubt += "; * its newest mesh alone does not decide" if differs else ""
     return f"{count(len(fleet.machines), 'machine')}: {', '.join(said)}. Range in mm, {limits}{doubt}."

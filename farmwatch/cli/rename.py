@@ -9,7 +9,7 @@ import click
 from farmwatch.cli.app import App, pass_app
 from farmwatch.cli.screen import echo, paragraph
 from farmwatch.errors import InputError
-from farmwatch.text import sanitize
+from farmwatch.text import did_you_mean, sanitize
 
 __all__ = ["COMMANDS", "show_unlisted"]
 
@@ -36,7 +36,7 @@ def rename(app: App, old: str, new: str) -> None:
         raise InputError(f"{old} stands in the configuration still; change its name there first")
     known = app.store.machines_known()
     if old not in known:
-        raise InputError(f"nothing is kept of a machine {old}")
+        raise InputError(f"nothing is kept of a machine {old}{did_you_mean(old, known)}")
     app.store.rename(old, name)
     echo(f"renamed: {sanitize(old)} is {sanitize(name)} now, with {count(known[old], 'reading')}")
 

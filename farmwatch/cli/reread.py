@@ -10,7 +10,7 @@ import click
 from farmwatch.cli.app import App, pass_app
 from farmwatch.cli.screen import echo, paragraph, table
 from farmwatch.errors import InputError
-from farmwatch.text import sanitize
+from farmwatch.text import did_you_mean, sanitize
 
 if TYPE_CHECKING:
     from farmwatch.reread import Rereading
@@ -37,7 +37,10 @@ def reread(app: App, names: tuple[str, ...], mapping: str | None, since: str | N
     settings = app.settings
     refuse_foreign(settings.farm.database)
     if mapping is not None and mapping not in settings.mappings:
-        raise InputError(f"--mapping {mapping} is not in the configuration; it has {', '.join(settings.mappings)}")
+        raise InputError(
+            f"--mapping {mapping} is not in the configuration; it has {', '.join(settings.mappings)}"
+            f"{did_you_mean(mapping, settings.mappings)}"
+        )
     wanted = [settings.machine(name).name for name in names] or [machine.name for machine in settings.machines]
     if mapping is not None:
         wanted = [name for name in wanted if settings.machine(name).mapping == mapping]

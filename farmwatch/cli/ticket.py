@@ -40,7 +40,7 @@ def ticket() -> None:
     """List tickets, show one, and take it from its proposal to the proof that the repair held."""
 
 
-@ticket.command("list")
+@ticket.command("list", short_help="Show the open tickets, what comes first on top.")
 @click.option("--all", "every", is_flag=True, help="Closed ones too.")
 @click.option("--machine", metavar="NAME", help="Of this machine only.")
 @click.option("--aisle", "aisles", multiple=True, metavar="NAME", help="Of this aisle only; may be given again.")

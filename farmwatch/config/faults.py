@@ -5,13 +5,12 @@ No value of a secret enters here: a key that may hold one is said to be "not sho
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from farmwatch.errors import FarmwatchError
 
-__all__ = ["ConfigError", "Fault", "KeyPath", "Notes", "Place", "key_text", "nearest", "shown"]
+__all__ = ["ConfigError", "Fault", "KeyPath", "Notes", "Place", "key_text", "shown"]
 
 KeyPath = tuple[str | int, ...]
 """Keys, and places in lists counted from 0, from the top of the file."""
@@ -141,12 +140,3 @@ def shown(value: object) -> str:
     else:
         text = str(value)
     return text if len(text) <= LONGEST_VALUE_SHOWN else text[: LONGEST_VALUE_SHOWN - 3] + "..."
-
-
-def nearest(word: str, known: Iterable[str]) -> str | None:
-    """The known word most like `word`, case apart; None where none is like it."""
-    folded: dict[str, str] = {}
-    for name in known:
-        folded.setdefault(name.casefold(), name)
-    hits = difflib.get_close_matches(word.casefold(), folded, n=1, cutoff=0.65)
-    return folded[hits[0]] if hits else None

@@ -20,8 +20,8 @@ from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import ValidationInfo
 
-from farmwatch.config.faults import nearest
 from farmwatch.config.secret import Secret, names_a_secret
+from farmwatch.text import nearest
 
 __all__ = [
     "DAYS", "FILL_IN", "LONGEST_NAME", "address", "clock_minutes", "columns", "coordinate", "days", "file_path",

@@ -11,7 +11,8 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
-from farmwatch.config.faults import Notes, Place, nearest, shown
+from farmwatch.config.faults import Notes, Place, shown
+from farmwatch.text import nearest
 
 __all__ = ["COLUMNS", "delimiter_of", "header_of", "read_machines_file"]
 

@@ -11,9 +11,10 @@ from collections.abc import Sequence
 from typing import Any
 
 from farmwatch.config import fields
-from farmwatch.config.faults import KeyPath, Notes, Place, nearest, shown
+from farmwatch.config.faults import KeyPath, Notes, Place, shown
 from farmwatch.config.settings import LimitsSection, Machine, Mail, Mapping, Pages, Section, ServiceSection
 from farmwatch.model import Model
+from farmwatch.text import nearest
 
 __all__ = [
     "check_limits", "check_machines", "check_mail", "check_mapping", "check_model", "check_name", "check_person",

@@ -10,9 +10,10 @@ from typing import Any, TypeVar, get_args
 from pydantic import ValidationError
 from pydantic.fields import FieldInfo
 
-from farmwatch.config.faults import KeyPath, Notes, Place, nearest, shown
+from farmwatch.config.faults import KeyPath, Notes, Place, shown
 from farmwatch.config.settings import Mapping as MeshMapping
 from farmwatch.config.settings import Person, Section
+from farmwatch.text import nearest
 
 __all__ = ["SectionReader"]
 

@@ -17,12 +17,13 @@ from pydantic import BeforeValidator, Field, PlainValidator
 
 from farmwatch.config import fields
 from farmwatch.config.company import Company, Site
-from farmwatch.config.faults import nearest, shown
+from farmwatch.config.faults import shown
 from farmwatch.config.secret import Secret
 from farmwatch.config.section import Name, Section, reads
 from farmwatch.config.serving import Pages, Person, Role, ServiceSection
 from farmwatch.errors import InputError
 from farmwatch.model import Limits, Model
+from farmwatch.text import nearest
 
 __all__ = [
     "SECTIONS", "Also", "Company", "Farm", "Limits", "LimitsSection", "Machine", "Mail", "Mapping", "ModelSection",

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from farmwatch.follow.findings import Drift, HistoryFindings
+from farmwatch.follow.forecasts import LEAST_READINGS
 from farmwatch.follow.forms import forms_of
 from farmwatch.follow.outlook import foreseen, run_of
 from farmwatch.follow.paths import log_likelihoods
@@ -159,11 +160,14 @@ def _drift(batch: SegmentedBatch, b: int) -> Drift | None:
     run, trends = batch.running(b), _trends(batch, b)
     if not trends:
         return None
+    readings = int(batch.series[b].size[batch.kept[b][run]].sum())
+    if readings < LEAST_READINGS:
+        return None
     names = _movable(batch.series[b].measured.model)
     week = [(name, one.slope * 7.0, (one.low * 7.0, one.high * 7.0)) for name, one in zip(names, trends, strict=True)]
     return Drift(
         since=batch.series[b].at(int(batch.kept[b][run.start])),
-        readings=int(batch.series[b].size[batch.kept[b][run]].sum()),
+        readings=readings,
         mm_per_week={name: slope for name, slope, _ in week},
         significant=any(one.significant for one in trends),
         interval={name: ends for name, _, ends in week},

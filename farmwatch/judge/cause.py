@@ -181,6 +181,12 @@ def _within_limit(e: Evidence) -> Verdict:
     if e.crossing_days is not None and e.crossing_days <= PLAN_AHEAD_DAYS:
         advice: Advice = "plan-ahead"
         reason = f"At this drift it will probably pass the limit within {max(e.crossing_days, 0):.0f} days."
+    elif e.range_mm > e.usable_mm:
+        advice = "watch"
+        reason = (
+            f"Still usable: {e.range_mm:.2f} mm is over the limit of {e.usable_mm:.2f} by no more than meshes of one "
+            "bed differ; if the next ones stay over it, the machine is past its limit."
+        )
     elif e.is_over_ideal:
         advice, reason = "watch", "Mesh compensation can hide this range: watch it, no work needed."
     else:

@@ -24,7 +24,7 @@ from farmwatch.judge.twist import Twist, twist_sentence
 from farmwatch.measure import MachineMeasures, MeasuredHistory, ReadingMeasures, measure_histories, measure_machines
 from farmwatch.mesh import Floats
 from farmwatch.model import Limits, Model
-from farmwatch.outcomes import Outcome
+from farmwatch.outcomes import OUTCOMES, Outcome
 from farmwatch.times import from_epoch
 
 __all__ = ["HostFacts", "judge_fleet", "judge_machine", "with_host"]
@@ -170,6 +170,8 @@ def with_host(assessment: Assessment, host: HostFacts) -> Assessment:
 
     Nobody waits for the host of a machine out of service.
     """
+    if assessment.reading is None and assessment.in_service:
+        assessment = _never_read(assessment, host)
     silent = host.silent and assessment.in_service
     puzzling = host.not_understood and assessment.in_service
     return replace(
@@ -180,8 +182,20 @@ def with_host(assessment: Assessment, host: HostFacts) -> Assessment:
         not_understood=puzzling,
         last_outcome=host.outcome,
         last_reason=host.reason,
-        advice=(*assessment.advice, "check-host") if silent or puzzling else assessment.advice,
+        advice=(*dict.fromkeys((*assessment.advice, "check-host")),) if silent or puzzling else assessment.advice,
     )
+
+
+def _never_read(assessment: Assessment, host: HostFacts) -> Assessment:
+    """What to do where no mesh has ever come: nothing at the bed while the host does not give one."""
+    if not host.has_host:
+        return replace(assessment, reasons=(*assessment.reasons, "It has no host: import its mesh."))
+    if host.outcome is None:
+        return replace(assessment, reasons=(*assessment.reasons, "Its host has not been asked yet."))
+    if OUTCOMES[host.outcome].understood:
+        return assessment
+    why = "No mesh of this machine has come in yet: its host has never given one."
+    return replace(assessment, advice=("check-host",), reasons=(why,))
 
 
 def _asked(good: NDArray[np.bool_], most: int = MOST_MESHES_MEASURED) -> NDArray[np.intp]:

@@ -35,6 +35,7 @@ from farmwatch.realign.coach import (
 )  # fmt: skip
 from farmwatch.store import Move, Store
 from farmwatch.store.records import Claim
+from farmwatch.text import clock
 from farmwatch.tickets import Ticket, TicketRepository
 
 __all__ = ["ASK_EVERY_SECONDS", "Bench", "Screen", "Session"]
@@ -203,7 +204,7 @@ class Session:
         if other is not None:
             raise InputError(
                 f"{other.by or 'somebody'} is at {name} with a guided realignment since "
-                f"{other.since:%Y-%m-%d %H:%M} UTC; end that one first (one that was cut off "
+                f"{clock(other.since, self._settings.farm.timezone)}; end that one first (one that was cut off "
                 "counts as ended after two minutes)"
             )
         self._beat = now

@@ -12,6 +12,7 @@ import duckdb
 
 from farmwatch.errors import InputError
 from farmwatch.store import Store, ticket_sql
+from farmwatch.text import ago
 from farmwatch.tickets.past import not_undone, work_span
 from farmwatch.tickets.phases import CLOSED, Action, Phase, follows
 from farmwatch.tickets.ticket import Ticket, TicketEvent
@@ -118,7 +119,7 @@ class TicketTransaction:
         try:
             to = follows(number, before.phase, action)
         except InputError as refusal:
-            raise InputError(f"{refusal}{_last_told(self.con, number)}") from None
+            raise InputError(f"{refusal}{_last_told(self.con, number, at)}") from None
         # A clock that is set back a little must not turn the order of what happened; one that was far ahead and is
         # right again does not bind what follows to its times. The order of the table is that of what happened.
         if before.changed_at - at <= BELIEVED_AHEAD:
@@ -196,13 +197,13 @@ def _events(con: duckdb.DuckDBPyConnection, number: int | None) -> list[TicketEv
     ]
 
 
-def _last_told(con: duckdb.DuckDBPyConnection, number: int) -> str:
+def _last_told(con: duckdb.DuckDBPyConnection, number: int, at: datetime) -> str:
     told = [event for event in _events(con, number) if event.action != "refresh"]
     if not told:
         return ""
     last = told[-1]
     who = f" by {last.by}" if last.by else ""
-    return f" (last: {last.action}{who}, {last.at:%Y-%m-%d %H:%M} UTC)"
+    return f" (last: {last.action}{who}, {ago(last.at, at)})"
 
 
 def _bare(value: Any, name: str) -> Any:

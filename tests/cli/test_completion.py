@@ -27,8 +27,8 @@ def test_the_configuration_is_named_before_or_after_the_command(farm: Farm, caps
     [
         (("note", "heron-01", "bel"), "did you mean belt?"),
         (("fleet", "--fail-on", "past-limits"), "did you mean past-limit?"),
-        (("flet",), "Did you mean 'fleet'?"),
-        (("fleet", "--jsn"), "Did you mean '--json'?"),
+        (("flet",), "did you mean fleet?"),
+        (("fleet", "--jsn"), "did you mean --json?"),
         (("machine", "heron-1"), 'did you mean "heron-01"?'),
     ],
 )

@@ -267,3 +267,38 @@ def test_fleet_of_one_aisle_or_condition_and_in_another_order(farm):
     assert "none is like that" in farm("fleet", "--condition", "usable")[1]
     assert farm("fleet", "--fail-on", "past-limit", "--aisle", "plover")[0] == 0, "what is not shown does not count"
     assert farm("fleet", "--fail-on", "past-limit", "--aisle", "heron")[0] == 3
+
+
+def scaled(range_mm, seed):
+    """A bed of that range, to the last digit."""
+    mesh = bed(0.1, seed)
+    return Mesh.accept(mesh.x, mesh.y, mesh.z * (range_mm / mesh.range_mm))
+
+
+def test_usable_above_the_limit_says_why(farm):
+    farm.config.with_name("farmwatch.duckdb").unlink()
+    meshes = [reading("heron-01", 20 - day, scaled(0.185 if day < 15 else 0.211, day)) for day in range(16)]
+    farm.store.add_readings(meshes)
+    row = next(line for line in farm("fleet")[1].splitlines() if line.startswith("heron-01"))
+    assert row.split()[1:3] == ["0.211", "usable*"]
+    assert "* its newest mesh alone does not decide" in " ".join(farm("fleet")[1].split())
+    said = " ".join(farm("machine", "heron-01")[1].split())
+    assert "Still usable: 0.21 mm is over the limit of 0.20 by no more than meshes of one bed differ" in said
+
+
+def test_a_machine_that_never_gave_a_mesh_is_sent_to_its_host(farm, spoil):
+    spoil('name = "plover-01"\n', 'name = "plover-02"\nmapping = "survey-rows"\naddress = "http://127.0.0.1:9"\n')
+    assert "Its host has not been asked yet." in farm("machine", "plover-02")[1]
+    assert farm("poll")[0] == 0
+    said = " ".join(farm("machine", "plover-02")[1].split())
+    assert "its host has never given one" in said
+    assert "Its host: see that the machine is on and on the network" in said
+    assert "Probe it" not in said
+
+
+def test_no_drift_is_told_from_fewer_than_six_readings(farm):
+    farm.config.with_name("farmwatch.duckdb").unlink()
+    for number in range(6):
+        farm.store.add_readings([reading("heron-01", 40 - 6 * number, bed(0.02 * number, number))])
+        (one,) = json.loads(farm("assess", "--json", "--machine", "heron-01")[1])["machines"]
+        assert (one["drift"] is None) == (number < 5)

@@ -5,7 +5,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from farmwatch.config import ConfigError, load_settings
-from farmwatch.config.faults import key_text, nearest, shown
+from farmwatch.config.faults import key_text, shown
+from farmwatch.text import nearest
 
 MAIL = '[mail]\nhost = "mail.tidegate.example"\nsender = "farm@tidegate.example"\nreport_to = ["a@tidegate.example"]\n'
 PERSON = '[people.gate]\nrole = "viewer"\npassword = "env:GATE"\n'
