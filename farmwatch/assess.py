@@ -14,7 +14,7 @@ from farmwatch.config import Farm, Machine, Settings
 from farmwatch.follow import HistoryFindings, follow_fleet
 from farmwatch.history import OpenTicket
 from farmwatch.judge import Assessment, FleetAssessment, HostFacts, judge_fleet, with_host
-from farmwatch.judge.learned import StepBelief, belief_from_turns, step_differences
+from farmwatch.judge.learned import StepBelief, belief_from_turns, other_drive_sentence, step_differences
 from farmwatch.measure import measure_histories
 from farmwatch.model import Model
 from farmwatch.outcomes import OUTCOMES
@@ -104,7 +104,7 @@ def _judge_block(
                 _host_facts(settings, machine, known.answers.get(machine.name), known.first_tries.get(machine.name)),
             ),
             aisle=machine.aisle,
-            warnings=step_differences(belief),
+            warnings=(*step_differences(belief), *_of_another_drive(settings, known, machine)),
         )
         for machine, belief, one in zip(machines, beliefs, judged, strict=True)
     ]
@@ -117,9 +117,16 @@ def _belief(model: Model, moves: Sequence[Move]) -> StepBelief:
         (
             (move.teeth, move.moved_mm, move.moved_sd_mm)
             for move in moves
-            if move.teeth and move.moved_mm is not None and move.moved_sd_mm
+            if move.teeth and move.moved_mm is not None and move.moved_sd_mm and move.counts_for(model)
         ),
     )
+
+
+def _of_another_drive(settings: Settings, known: Known, machine: Machine) -> tuple[str, ...]:
+    """That work on record was done with other screws or another drive than the machine's model has now."""
+    model = settings.models[machine.model]
+    said = other_drive_sentence(sum(not move.counts_for(model) for move in known.moves.get(machine.name, ())))
+    return (said,) if said else ()
 
 
 def _host_facts(

@@ -3,6 +3,7 @@
 Positions are mm in the mesh's own coordinates (x to the right, y to the rear, origin front left).
 """
 
+import hashlib
 from dataclasses import dataclass
 from typing import Literal
 
@@ -41,6 +42,13 @@ class Model:
     judge_from_celsius: float | None = None
     probe_sigma_mm: float | None = None
     shim_stock_mm: tuple[float, ...] = (0.05, 0.1, 0.2)
+
+    @property
+    def drive_mark(self) -> str:
+        """Tells screws and drive from others: of where the screws are and what turns them, and of the step."""
+        screws = sorted((one.name, one.x_mm, one.y_mm, one.reference) for one in self.screws)
+        digest = hashlib.sha256(repr((self.drive, screws)).encode()).hexdigest()[:12]
+        return f"{digest}:{self.tooth_step_mm}"
 
     @property
     def tooth_step_mm(self) -> float | None:

@@ -117,7 +117,8 @@ def show(app: App, number: int, as_json: bool) -> None:
     model = app.settings.models[machine.model] if machine else None
     moves = app.store.moves([one.machine], read_by=app.settings.read_by)
     # What its own moves have shown comes before what the model says.
-    turns = ((m.teeth, m.moved_mm, m.moved_sd_mm) for m in moves if m.teeth and m.moved_mm is not None)
+    counted = [] if model is None else [m for m in moves if m.teeth and m.counts_for(model)]
+    turns = ((m.teeth, m.moved_mm, m.moved_sd_mm) for m in counted if m.teeth and m.moved_mm is not None)
     shown = [(teeth, mm, sd) for teeth, mm, sd in turns if sd]
     page = TicketPage(
         ticket=one,

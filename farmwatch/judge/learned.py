@@ -19,7 +19,7 @@ from farmwatch.model import Model, TurningSense
 
 __all__ = [
     "DOUBT", "DOUBT_WHEN_ASKED", "StepBelief", "belief_from_turns", "first_belief", "learn_move", "learn_turn",
-    "step_differences",
+    "other_drive_sentence", "step_differences",
 ]  # fmt: skip
 
 NOMINAL_SPREAD = 0.20
@@ -215,6 +215,14 @@ def belief_from_turns(model: Model, turns: Iterable[tuple[int, float, float]]) -
     for teeth, rise_mm, sd_mm in turns:
         belief = learn_turn(belief, teeth, rise_mm, sd_mm)
     return belief
+
+
+def other_drive_sentence(count: int) -> str:
+    """That so many moves on record were made with other screws or another drive; empty for none."""
+    if not count:
+        return ""
+    moves, were, say = ("1 move", "was", "says") if count == 1 else (f"{count} moves", "were", "say")
+    return f"{moves} on record {were} made with other screws or another drive, and {say} nothing of these."
 
 
 def step_differences(belief: StepBelief) -> tuple[str, ...]:

@@ -117,6 +117,8 @@ class Session:
         self._asked_about: set[tuple[datetime, str]] = set()
         """Moves by time and screw of which was asked which way round they were turned."""
         self._pinned: str | None = None
+        self._other_drive = False
+        """Screws or drive of the model were changed since the last moves were told."""
         self._reason = ""
         self.finished: NextMove | None = None
 
@@ -141,6 +143,11 @@ class Session:
         self._careful = _careful_from(self._moves([name]))
         self._open, self._before = self._left_open()
         self._screen.begin(self._bench, self._ticket, self._open)
+        if self._other_drive:
+            self._wait(
+                "screws or drive of its model were changed since the last moves were told, and those count no more; "
+                "what was turned of them, the mesh shows"
+            )
 
     def run(self, stop: threading.Event, every_seconds: float = ASK_EVERY_SECONDS) -> NextMove | None:
         """Step until it is finished or `stop` is set; returns the last advice, None where it was stopped."""
@@ -301,7 +308,7 @@ class Session:
 
     def _belief(self) -> StepBelief:
         belief = first_belief(self._bench.model, self._sister)
-        return _learned(belief, self._moves([self._bench.machine.name]), self._asked_about)
+        return _learned(self._bench.model, belief, self._moves([self._bench.machine.name]), self._asked_about)
 
     def _sense_of_others(self) -> tuple[str, TurningSense] | None:
         """Another machine of the model and what its moves show of a clockwise turn, where all that know it agree."""
@@ -311,7 +318,8 @@ class Session:
         others = [one.name for one in self._settings.machines if one.model == mine.model and one.name != mine.name]
         moves = self._moves(others) if others else []
         beliefs = {
-            name: _learned(first_belief(model), [move for move in moves if move.machine == name]) for name in others
+            name: _learned(model, first_belief(model), [move for move in moves if move.machine == name])
+            for name in others
         }
         known = [
             (name, belief.clockwise)
@@ -335,6 +343,7 @@ class Session:
             mm=turn.rise_mm if turn.way_known else None,
             before_at=bed.taken_at,
             range_before_mm=bed.range_mm,
+            made_with=self._bench.model.drive_mark,
         )
 
     def _record(self, findings: Findings, bed: BedState) -> None:
@@ -374,7 +383,11 @@ class Session:
         at = max(move.before_at for move in left)
         fresh = now - max(move.at for move in left) <= TAKEN_UP_WITHIN
         places = [] if history is None else [i for i in range(len(history)) if history.taken_at[i] == at.timestamp()]
-        if not fresh or history is None or not places:
+        model = self._bench.model
+        screws = {screw.name for screw in model.screws}
+        changed = any(move.screw not in screws or move.made_with not in (None, model.drive_mark) for move in left)
+        self._other_drive = fresh and changed
+        if not fresh or history is None or not places or changed:
             self._store.finish_moves(name, [])
             return (), None
         mesh = history.mesh(places[-1])
@@ -384,11 +397,11 @@ class Session:
 
 
 def _learned(
-    belief: StepBelief, moves: Sequence[Move], asked_about: Collection[tuple[datetime, str]] = ()
+    model: Model, belief: StepBelief, moves: Sequence[Move], asked_about: Collection[tuple[datetime, str]] = ()
 ) -> StepBelief:
     """The belief after the moves on record of one machine; those of `asked_about` (time, screw) are doubted less."""
     for move in moves:
-        if move.teeth and move.moved_mm is not None and move.moved_sd_mm:
+        if move.teeth and move.moved_mm is not None and move.moved_sd_mm and move.counts_for(model):
             doubt = DOUBT_WHEN_ASKED if (move.at, move.screw) in asked_about else DOUBT
             belief = learn_turn(belief, move.teeth, move.moved_mm, move.moved_sd_mm, doubt)
     return belief

@@ -10,6 +10,7 @@ from datetime import datetime
 from typing import Literal
 
 from farmwatch.history import TimeFrom
+from farmwatch.model import Model
 from farmwatch.outcomes import Outcome
 
 __all__ = [
@@ -55,6 +56,10 @@ StoreKind = Literal["ok", "waiting", "full", "read-only", "damaged", "newer", "f
 
 AsideKind = Literal["readings", "notes", "moves"]
 """What a person can set aside and put back in."""
+
+
+# Steps of one drive differ by no more: belts and screws do, and the probe.
+SAME_STEP_SHARE = 0.15
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -134,6 +139,27 @@ class Move:
     range_after_mm: float | None = None
     read_by: str | None = None
     """The mark of the mapping that read the meshes which showed it; None where that is not known."""
+    made_with: str | None = None
+    """The mark of screws and drive that its machine's model had then; None where that is not known."""
+
+    def counts_for(self, model: Model) -> bool:
+        """Whether it says anything of a machine with the screws and drive of that model.
+
+        Of the same screws, with another lead or pulley in the configuration, it does where it shows the step that
+        stands there now: then what was written down was put right, and nothing was built.
+        """
+        if self.screw not in {screw.name for screw in model.screws}:
+            return False
+        if self.made_with is None or self.made_with == model.drive_mark:
+            return True
+        step = model.tooth_step_mm
+        if self.made_with.partition(":")[0] != model.drive_mark.partition(":")[0]:
+            return False
+        if step is None:
+            return True
+        if not self.teeth or self.moved_mm is None:
+            return False
+        return abs(abs(self.moved_mm / self.teeth) - step) <= SAME_STEP_SHARE * step
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -97,10 +97,10 @@ ORDER BY machine, number, ticket_events.rowid
 
 INSERT_MOVE = """
 INSERT INTO realign_moves (machine, ticket, "at", "by", screw, teeth, mm, before_at, after_at, moved_mm, moved_sd_mm,
-    range_before_mm, range_after_mm, read_by)
+    range_before_mm, range_after_mm, read_by, made_with)
 VALUES ($machine, $ticket, make_timestamptz($at::BIGINT), $by, $screw, $teeth, $mm,
     make_timestamptz($before_at::BIGINT), make_timestamptz($after_at::BIGINT), $moved_mm, $moved_sd_mm,
-    $range_before_mm, $range_after_mm, $read_by)
+    $range_before_mm, $range_after_mm, $read_by, $made_with)
 """
 
 # A move was made, whatever became of its meshes; but what it did is told by those that count alone.
@@ -108,7 +108,7 @@ MOVES = f"""
 WITH aside AS (SELECT DISTINCT machine, taken_at FROM readings WHERE NOT ({COUNTS}))
 SELECT machine, ticket, epoch_us("at"), "by", screw, teeth, mm, epoch_us(before_at), epoch_us(after_at),
        CASE WHEN seen THEN moved_mm END, CASE WHEN seen THEN moved_sd_mm END, range_before_mm,
-       CASE WHEN seen THEN range_after_mm END, read_by
+       CASE WHEN seen THEN range_after_mm END, read_by, made_with
 FROM (
     SELECT *, rowid AS id, (machine, before_at) NOT IN (SELECT (machine, taken_at) FROM aside)
            AND (after_at IS NULL OR (machine, after_at) NOT IN (SELECT (machine, taken_at) FROM aside)) AS seen

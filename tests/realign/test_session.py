@@ -553,3 +553,63 @@ def test_the_reference_is_accused_by_two_meshes_and_not_by_one(tmp_path: Path) -
     session.step()
     [(_, (_, accused, _))] = [one for one in farmed.screen.said if one[0] == "look"][-1:]
     assert accused.reference_mm == pytest.approx(0.4, abs=0.03)
+
+
+def test_a_model_whose_screws_are_changed_in_the_middle_begins_anew_and_says_so(tmp_path: Path) -> None:
+    farmed = Farmed(tmp_path, [-0.8, 0.4, 0.0])
+    session = farmed.session()
+    session.begin()
+    session.step()
+    session.leave()
+    assert [move.made_with for move in farmed.store.moves(["heron-01"])] == [farmed.model.drive_mark]
+    farmed.model = replace(farmed.model, lead_mm=4.0)
+    again = farmed.session()
+    again.begin()
+    assert farmed.screen.said[-2] == ("begin", (None, ()))
+    assert "those count no more" in farmed.screen.last[1]
+    assert len(farmed.store.histories(["heron-01"])["heron-01"]) == 1  # nothing read is lost
+    farmed.clock.pass_minutes(5)
+    farmed.mesh, farmed.meshed_at = farmed.truth.mesh(), farmed.clock()
+    again.step()
+    assert farmed.screen.last[0] == "tell"
+    assert farmed.screen.last[1][0].kind == "learn"
+
+
+def test_what_was_learned_with_another_drive_counts_no_more_and_is_named(farmed: Farmed) -> None:
+    session = farmed.session()
+    session.begin()
+    while session.finished is None:
+        session.step()
+        if session.finished is None:
+            farmed.turn_and_mesh()
+    session.leave()
+
+    def now(model: Model):
+        settings = farmed.settings.model_copy(update={"models": {model.name: model}})
+        [one] = assess(settings, farmed.store, farmed.clock(), ["heron-01"]).machines
+        return one
+
+    assert now(farmed.model).step_learned
+    built = now(replace(farmed.model, pulley_teeth=10))
+    assert not built.step_learned
+    assert "made with other screws or another drive" in " ".join(built.warnings)
+    # Where lead or pulley were written down wrong and are put right, what the moves showed stands.
+    wrong = farmed.store.moves(["heron-01"])[0]
+    assert replace(wrong, made_with=f"{farmed.model.drive_mark.partition(':')[0]}:0.2").counts_for(farmed.model)
+    renamed = replace(farmed.model.screws[0], name="front")
+    assert not now(replace(farmed.model, screws=(renamed, *farmed.model.screws[1:]))).step_learned
+
+
+def test_a_host_taken_away_in_the_middle_loses_nothing(farmed: Farmed) -> None:
+    session = farmed.session()
+    session.begin()
+    session.step()
+    told = farmed.screen.last[1][0].turns
+    farmed.trouble = "refuses the connection"
+    assert not session.step()
+    assert farmed.screen.last == ("wait", "unreachable: refuses the connection")
+    session.leave()
+    farmed.trouble = ""
+    again = farmed.session()
+    again.begin()
+    assert [(turn.screw, turn.teeth) for turn in farmed.screen.last[1][1]] == [(t.screw, t.teeth) for t in told]
