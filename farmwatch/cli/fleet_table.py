@@ -16,7 +16,6 @@ from farmwatch.judge.tables import ADVICE
 from farmwatch.model import Limits
 from farmwatch.outcomes import OUTCOMES
 from farmwatch.text import clock, count, day_of, joined, mm, sanitize
-from farmwatch.times import rfc3339
 
 if TYPE_CHECKING:
     from farmwatch.tickets import Ticket
@@ -168,31 +167,7 @@ def age_words(moment: datetime, at: datetime) -> str:
 
 def fleet_document(fleet: FleetAssessment, order: str = "worst") -> dict[str, Any]:
     """The document of `fleet --json`: farmwatch.fleet/1, worst first; what cannot be known is null."""
-    return {
-        "schema": "farmwatch.fleet/1",
-        "at": rfc3339(fleet.at),
-        "limits": {"usable_mm": fleet.limits.usable_mm, "ideal_mm": fleet.limits.ideal_mm},
-        "machines": [
-            {
-                "machine": m.machine,
-                "aisle": m.aisle,
-                "model": m.model.name,
-                "in_service": m.in_service,
-                "condition": m.condition,
-                "confirmed": m.confirmed,
-                "cause": m.cause,
-                "advice": list(m.advice),
-                "range_mm": None if m.range_mm is None else round(m.range_mm, 3),
-                # Only where it differs from the raw one, as in the assessment.
-                **({} if m.judged_range_mm is None else {"judged_range_mm": round(m.judged_range_mm, 3)}),
-                "taken_at": None if m.reading is None else rfc3339(m.reading.taken_at),
-                "mesh_old": m.mesh_old,
-                "silent": m.silent,
-                "ticket": None if m.ticket is None else m.ticket.document(),
-            }
-            for m in _in_order(fleet.machines, order)
-        ],
-    }
+    return fleet.short_document(_in_order(fleet.machines, order))
 
 
 def _range(machine: Assessment) -> str:

@@ -6,12 +6,14 @@ serve screens and the report.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from farmwatch.judge.tables import Advice, Cause
 from farmwatch.outcomes import Outcome
+from farmwatch.times import rfc3339
 
 if TYPE_CHECKING:
     from farmwatch.follow import Drift, Forecast, Step
@@ -196,3 +198,31 @@ class FleetAssessment:
     at: datetime
     limits: Limits
     machines: tuple[Assessment, ...]
+
+    def short_document(self, machines: Sequence[Assessment] | None = None) -> dict[str, Any]:
+        """Every machine in short, as farmwatch.fleet/1; `machines`: in another order. What is not known is null."""
+        return {
+            "schema": "farmwatch.fleet/1",
+            "at": rfc3339(self.at),
+            "limits": {"usable_mm": self.limits.usable_mm, "ideal_mm": self.limits.ideal_mm},
+            "machines": [
+                {
+                    "machine": m.machine,
+                    "aisle": m.aisle,
+                    "model": m.model.name,
+                    "in_service": m.in_service,
+                    "condition": m.condition,
+                    "confirmed": m.confirmed,
+                    "cause": m.cause,
+                    "advice": list(m.advice),
+                    "range_mm": None if m.range_mm is None else round(m.range_mm, 3),
+                    # Only where it differs from the raw one, as in the assessment.
+                    **({} if m.judged_range_mm is None else {"judged_range_mm": round(m.judged_range_mm, 3)}),
+                    "taken_at": None if m.reading is None else rfc3339(m.reading.taken_at),
+                    "mesh_old": m.mesh_old,
+                    "silent": m.silent,
+                    "ticket": None if m.ticket is None else m.ticket.document(),
+                }
+                for m in (self.machines if machines is None else machines)
+            ],
+        }

@@ -9,6 +9,7 @@ from __future__ import annotations
 import logging
 import re
 from collections.abc import Callable
+from datetime import date, datetime, time, timedelta
 
 from flask import Response, flash, g, redirect, request, session
 
@@ -19,7 +20,7 @@ from farmwatch.store import StoreError
 from farmwatch.store.records import PageChange
 from farmwatch.tickets.steps import line
 
-__all__ = ["by", "change", "typed"]
+__all__ = ["by", "change", "day_to_come", "typed"]
 
 _KEY = re.compile(r"[A-Za-z0-9_-]{16,64}")
 LONGEST_NAME = 80
@@ -43,6 +44,21 @@ def by() -> str:
         raise InputError(f"Your name: at most {LONGEST_NAME} characters")
     session["by"] = name
     return name
+
+
+def day_to_come(field: str) -> datetime | None:
+    """A day of the form as its first moment on the farm; None where none is given. Raises InputError."""
+    text, farm = request.form.get(field, "").strip(), source()
+    if not text:
+        return None
+    try:
+        day = date.fromisoformat(text)
+    except ValueError:
+        raise InputError("Until: wanted a day, such as 2027-03-01") from None
+    end = datetime.combine(day, time(), farm.settings().farm.timezone)
+    if not farm.clock() < end < farm.clock() + timedelta(days=3660):
+        raise InputError("Until: wanted a day to come, within ten years")
+    return end
 
 
 def change(what: str, about: str, do: Callable[[str], str], back: str) -> Response:

@@ -21,7 +21,7 @@ from flask import (
     url_for,
 )
 from jinja2 import StrictUndefined
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from farmwatch.judge import CAUTIONS, CAUTIONS_FOOT
 from farmwatch.judge.words import advice_phrase, cause_phrase
@@ -44,7 +44,14 @@ def dress(app: Flask) -> None:
     environment.finalize = _fit
     environment.trim_blocks = environment.lstrip_blocks = True
     environment.filters.update(
-        mm=mm, signed=signed, spaced=spaced, joined=joined, whole=whole, short=_short, minutes=words.minutes
+        mm=mm,
+        signed=signed,
+        spaced=spaced,
+        joined=joined,
+        whole=whole,
+        short=_short,
+        minutes=words.minutes,
+        lines_kept=_lines_kept,
     )
     environment.globals.update(
         marks=marks(),
@@ -150,6 +157,11 @@ def _may(name: str) -> bool:
 
 def _short(name: str) -> str:
     return shortened(name, 20)
+
+
+def _lines_kept(text: str) -> Markup:
+    """Text of several lines, each made plain."""
+    return Markup("\n").join(escape(sanitize(line)) for line in text.splitlines())
 
 
 def _fit(value: object) -> object:

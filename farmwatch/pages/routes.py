@@ -33,6 +33,8 @@ class Route:
     """How often it may be tried, by `guard.LIMITS`."""
 
 
+_MACHINE = "/machines/<machine:name>"
+_WHEN = "<int(max=9007199254740991):when>"
 _TICKET = "/tickets/<int(max=2147483647):number>"
 
 ROUTES: tuple[Route, ...] = (
@@ -44,12 +46,21 @@ ROUTES: tuple[Route, ...] = (
     Route("/you", "you", "sign_in:you", "viewer"),
     Route("/sign-out", "sign_out", "sign_in:sign_out", "viewer", "POST"),
     Route("/", "fleet", "fleet:fleet", "viewer"),
-    Route("/machines/<machine:name>", "machine", "machine:machine", "viewer"),
-    Route("/machines/<machine:name>/tickets", "ticket_open", "ticket_steps:open_", "technician", "POST"),
+    Route(_MACHINE, "machine", "machine:machine", "viewer"),
+    Route(f"{_MACHINE}/tickets", "ticket_open", "ticket_steps:open_", "technician", "POST"),
+    Route(f"{_MACHINE}/notes", "machine_note", "machine_deeds:note", "technician", "POST"),
+    Route(f"{_MACHINE}/out", "machine_out", "machine_deeds:out", "technician", "POST"),
+    Route(f"{_MACHINE}/back", "machine_back", "machine_deeds:back", "technician", "POST"),
+    Route(f"{_MACHINE}/ask", "machine_ask", "machine_deeds:ask", "technician", "POST", limit="asking"),
+    Route(f"{_MACHINE}/meshes", "meshes", "meshes:meshes", "viewer"),
+    Route(f"{_MACHINE}/meshes/difference", "difference", "meshes:difference", "viewer"),
+    Route(f"{_MACHINE}/meshes/{_WHEN}", "mesh", "meshes:mesh", "viewer"),
+    Route(f"{_MACHINE}/meshes/{_WHEN}/set-aside", "mesh_set_aside", "meshes:set_aside", "technician", "POST"),
+    Route(f"{_MACHINE}/meshes/{_WHEN}/put-back-in", "mesh_put_back_in", "meshes:put_back_in", "technician", "POST"),
     Route("/tickets", "tickets", "tickets:tickets", "viewer"),
     Route("/tickets/due-work.ics", "calendar", "tickets:calendar", "viewer", kind="json"),
     Route("/tickets/together", "tickets_together", "ticket_steps:together", "technician", "POST"),
-    Route(f"{_TICKET}", "ticket", "ticket:ticket", "viewer"),
+    Route(_TICKET, "ticket", "ticket:ticket", "viewer"),
     Route(f"{_TICKET}/sheet", "sheet", "ticket:sheet", "viewer"),
     Route(f"{_TICKET}/approve", "ticket_approve", "ticket_steps:approve", "manager", "POST"),
     Route(f"{_TICKET}/assign", "ticket_assign", "ticket_steps:assign", "manager", "POST"),
@@ -61,6 +72,18 @@ ROUTES: tuple[Route, ...] = (
     Route(f"{_TICKET}/withdraw", "ticket_withdraw", "ticket_steps:withdraw", "manager", "POST"),
     Route(f"{_TICKET}/reopen", "ticket_reopen", "ticket_steps:reopen", "manager", "POST"),
     Route(f"{_TICKET}/undo", "ticket_undo", "ticket_steps:undo", "technician", "POST"),
+    Route("/hosts", "hosts", "hosts:hosts", "viewer"),
+    Route("/hosts/mapping", "mapping", "mapping_helper:form", "manager"),
+    Route("/hosts/mapping", "mapping_look", "mapping_helper:look", "manager", "POST", limit="asking"),
+    Route("/reports", "reports", "reports:reports", "viewer"),
+    Route("/reports/<name>", "report_file", "reports:file", "viewer"),
+    Route("/settings", "settings", "settings:settings", "manager"),
+    Route("/api/openapi.json", "api_openapi", "api:openapi", "viewer", kind="json"),
+    Route("/api/fleet", "api_fleet", "api:fleet", "viewer", kind="json"),
+    Route("/api/assessment", "api_assessment", "api:assessment", "viewer", kind="json"),
+    Route("/api/machines/<machine:name>/readings", "api_readings", "api:readings", "viewer", kind="json"),
+    Route("/api/tickets", "api_tickets", "api:tickets", "viewer", kind="json"),
+    Route("/api/tickets/<int(max=2147483647):number>", "api_ticket", "api:ticket", "viewer", kind="json"),
 )
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
 from farmwatch.config import Settings
+from farmwatch.errors import InputError
 from farmwatch.judge import FleetAssessment
 from farmwatch.store import Store
 
@@ -28,6 +29,10 @@ def _now() -> datetime:
 
 def _nothing() -> None:
     """Nobody waits to hear of a change."""
+
+
+def _nobody_asks(machine: str) -> None:
+    raise InputError(f"nobody asks the hosts here; on the terminal: farmwatch poll --machine {machine}")
 
 
 def _no_words() -> Sequence[str]:
@@ -53,4 +58,6 @@ class FarmSource:
     """When the configuration in force was read."""
     changed: Callable[[], None] = _nothing
     """Called after every change made by the pages, so that it is judged soon."""
+    ask: Callable[[str], None] = _nobody_asks
+    """Let the host of a machine be asked as soon as may be; raises InputError where nobody can."""
     clock: Callable[[], datetime] = field(default=_now)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from datetime import datetime, time, timedelta
 
 from flask import Response, flash, request, url_for
 
@@ -12,7 +11,7 @@ from farmwatch.errors import InputError
 from farmwatch.judge.tables import METHODS
 from farmwatch.pages import words
 from farmwatch.pages.app import source
-from farmwatch.pages.changes import change, typed
+from farmwatch.pages.changes import change, day_to_come, typed
 from farmwatch.pages.guard import someone
 from farmwatch.pages.routes import ROUTES, may
 from farmwatch.tickets import Outbox, Ticket, TicketRepository, open_by_hand, steps
@@ -74,7 +73,7 @@ def done(number: int) -> Response:
 
 def accept(number: int) -> Response:
     """Leave the machine as it is."""
-    limit, until = _limit(request.form.get("limit", "")), _until(request.form.get("until", ""))
+    limit, until = _limit(request.form.get("limit", "")), day_to_come("until")
     return _simple(
         number,
         "accept",
@@ -251,17 +250,3 @@ def _limit(text: str) -> float | None:
     if not (math.isfinite(limit) and 0 < limit <= 20):
         raise InputError("The limit: wanted mm above 0, at most 20")
     return limit
-
-
-def _until(text: str) -> datetime | None:
-    if not text.strip():
-        return None
-    farm = source()
-    try:
-        day = datetime.strptime(text.strip(), "%Y-%m-%d").date()  # noqa: DTZ007  # a day of the farm, made aware below
-    except ValueError:
-        raise InputError("Until: wanted a day, such as 2027-03-01") from None
-    end = datetime.combine(day, time(), farm.settings().farm.timezone)
-    if not farm.clock() < end < farm.clock() + timedelta(days=3660):
-        raise InputError("Until: wanted a day to come, within ten years")
-    return end

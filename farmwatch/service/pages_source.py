@@ -17,13 +17,18 @@ __all__ = ["pages_source"]
 
 
 def pages_source(
-    settings: Callable[[], Settings],
+    configuration: Callable[[], tuple[Settings, datetime]],
     store: Store,
     status: ServiceStatus,
     clock: Callable[[], datetime],
     changed: Callable[[], None],
+    ask: Callable[[str], None],
 ) -> FarmSource:
-    """The farm as the pages see it; `changed` is called after every change that they make."""
+    """The farm as the pages see it.
+
+    configuration: the one in force and when it was read. changed: called after every change that the pages make. ask:
+    lets the host of a machine be asked soon.
+    """
 
     def judged(farm: Settings, now: datetime) -> FleetAssessment | None:
         cache = load(farm, store.path, now, oldest=None)
@@ -36,7 +41,10 @@ def pages_source(
         return [one.words for one in problems(status.facts, clock())]
 
     return FarmSource(
-        settings=settings,
+        settings=lambda: configuration()[0],
+        read_at=lambda: configuration()[1],
+        configuration_fault=lambda: next((p.words for p in status.facts.problems if p.what == "configuration"), ""),
+        ask=ask,
         store=store,
         judged=judged,
         health=lambda: Published(*health_document(status.facts, clock())),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import random
 import threading
+from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -30,6 +31,7 @@ PASSES_WITHIN = timedelta(minutes=5)
 LOSS_SAID_FOR = timedelta(hours=24)
 # Each is said once; a farm whose hosts all show the same bed could say a new one every round.
 MOST_WARNINGS = 200
+MOST_HASTENED = 1000
 
 
 def tick_seconds(shortest: timedelta | None) -> float:
@@ -63,12 +65,17 @@ class Polling:
         self._unwell_since: datetime | None = None
         self._lost_at: datetime | None = None
         self._fetcher: Fetcher | None = None
+        self._hastened: deque[str] = deque(maxlen=MOST_HASTENED)
         self._wanted = self._settings = settings
         self._take_over(settings)
 
     def use(self, settings: Settings) -> None:
         """Poll by these settings from the next round on; waits for nothing."""
         self._wanted = settings
+
+    def ask_soon(self, name: str) -> None:
+        """Ask a machine in the next round, whenever its turn is; waits for nothing."""
+        self._hastened.append(name)
 
     def _take_over(self, settings: Settings) -> None:
         self._settings = settings
@@ -108,6 +115,8 @@ class Polling:
             return found
 
     def _round(self, now: datetime, clock: Callable[[], datetime] | None) -> PollRound:
+        while self._hastened:
+            self._timetable.hasten(self._hastened.popleft(), now)
         due = self._timetable.due(now, self._memory.claims(now))
         if not due.names:
             return PollRound()

@@ -67,6 +67,7 @@ class Service:
     ) -> None:
         self.settings = settings
         self.clock = clock or _now
+        self.read_at = self.clock()
         self.stop = threading.Event()
         self.status = ServiceStatus(self.clock())
         self.store = Store(
@@ -78,7 +79,14 @@ class Service:
         self.jobs = ScheduledJobs(settings, self.store, self.status, self.stop)
         self.deliveries = Deliveries(settings, self.store, self.status)
         self.notifier = Notifier(os.environ)
-        lent = pages_source(lambda: self.settings, self.store, self.status, self.clock, self._changed_by_hand)
+        lent = pages_source(
+            lambda: (self.settings, self.read_at),
+            self.store,
+            self.status,
+            self.clock,
+            self._changed_by_hand,
+            self._ask_now,
+        )
         self.pages = PagesServer(make_app(lent), settings.service)
         self._formatter = formatter
         self._alive_at = time.monotonic()
@@ -134,6 +142,7 @@ class Service:
             service = fresh.service.model_copy(update={name: getattr(old.service, name) for name in _FIXED})
             fresh = fresh.model_copy(update={"farm": farm, "service": service})
         self.settings = fresh
+        self.read_at = self.clock()
         if self._formatter is not None:
             self._formatter.renew(fresh.service.log, secrets_of(fresh))
         self.polling.use(fresh)
@@ -250,6 +259,11 @@ class Service:
         """Somebody changed something through the pages: it is judged soon."""
         self.jobs.refresh_soon()
         self.repeaters["jobs"].wake()
+
+    def _ask_now(self, machine: str) -> None:
+        """Somebody at a page wants to know what a host says now."""
+        self.polling.ask_soon(machine)
+        self.repeaters["polls"].wake()
 
     def _alive(self) -> None:
         self._alive_at = time.monotonic()

@@ -85,6 +85,12 @@ class Timetable:
                 late += 1
         return Due(tuple(names), late)
 
+    def hasten(self, name: str, now: datetime) -> None:
+        """A machine is due at once, since a person wants to know."""
+        entry = self._entries.get(name)
+        if entry is not None and entry.next_at is not None:
+            entry.next_at = min(entry.next_at, now)
+
     def asked(self, name: str, outcome: Outcome | None, now: datetime) -> None:
         """A machine was asked (None: not reached before the end) and is due again after its interval, or later."""
         entry = self._entries.get(name)

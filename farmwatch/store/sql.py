@@ -133,7 +133,7 @@ SELECT machine, epoch_us(taken_at), epoch_us(seen_at), time_from, digest, {COUNT
 FROM readings WHERE rowid IN ({_LATEST}) ORDER BY machine
 """
 
-_WHOLE = f"""
+WHOLE_READING = f"""
 SELECT machine, epoch_us(taken_at), "rows", "columns", x, y, heights, {", ".join(fact.select for fact in FACTS)}
 FROM readings
 """
@@ -141,7 +141,7 @@ FROM readings
 # Rows are numbered from 0; a number is missing where a reading was set aside.
 READINGS_END = "SELECT coalesce(max(rowid) + 1, 0) FROM readings"
 
-SLICE = f"{_WHOLE} WHERE rowid >= $start AND rowid < $stop ORDER BY rowid"
+SLICE = f"{WHOLE_READING} WHERE rowid >= $start AND rowid < $stop ORDER BY rowid"
 
 PARQUET = f"""
 COPY (
@@ -152,7 +152,7 @@ COPY (
 ) TO {{file}} (FORMAT parquet, COMPRESSION zstd)
 """
 
-LATEST = f"""{_WHOLE} WHERE rowid IN ({_LATEST}) ORDER BY machine
+LATEST = f"""{WHOLE_READING} WHERE rowid IN ({_LATEST}) ORDER BY machine
 """
 
 INSERT_NOTE = """

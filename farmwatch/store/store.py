@@ -9,7 +9,19 @@ from pathlib import Path
 
 from farmwatch.history import History, Note, OpenTicket, OutOfService, Reading
 from farmwatch.mesh import Mesh
-from farmwatch.store import ahead, copies, forecasts, kept, marks, notes, page_changes, polls, readings, realign_moves
+from farmwatch.store import (
+    ahead,
+    copies,
+    forecasts,
+    kept,
+    marks,
+    notes,
+    page_changes,
+    page_reads,
+    polls,
+    readings,
+    realign_moves,
+)
 from farmwatch.store import names as names_of_machines
 from farmwatch.store.columns import ReadingColumns
 from farmwatch.store.database import Database
@@ -369,6 +381,29 @@ class Store:
         """The newest changes made through the pages, the last on top."""
         with self.database.reading() as con:
             return page_changes.newest(con, most)
+
+    def readings_of(
+        self,
+        machine: str,
+        since: datetime | None = None,
+        until: datetime | None = None,
+        *,
+        most: int = 50,
+        aside: bool = False,
+    ) -> list[Reading]:
+        """The newest readings of one machine, the newest first; `aside`: those that were set aside among them."""
+        with self.database.reading() as con:
+            return page_reads.readings(con, machine, since, until, most, aside=aside)
+
+    def recent_polls(self, machine: str, most: int = 20) -> list[PollRecord]:
+        """The last tries at a machine's host, the newest first."""
+        with self.database.reading() as con:
+            return page_reads.recent_polls(con, machine, most)
+
+    def poll_shares(self, since: datetime, until: datetime) -> Mapping[str, tuple[int, int]]:
+        """By machine, how many tries between two times were understood, and how many there were."""
+        with self.database.reading() as con:
+            return page_reads.poll_shares(con, since, until)
 
     # Names
 

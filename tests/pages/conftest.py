@@ -40,6 +40,7 @@ class Pages:
     fleet: FleetAssessment | None = None
     changes: int = 0
     said: list[str] = field(default_factory=list)
+    asked: list[str] = field(default_factory=list)
     app: Flask = field(init=False)
 
     def __post_init__(self) -> None:
@@ -56,6 +57,7 @@ class Pages:
                 figures=lambda: FIGURES,
                 problems=lambda: self.said,
                 changed=self._changed,
+                ask=self.asked.append,
                 clock=lambda: self.now,
             )
         )

@@ -39,7 +39,8 @@ def test_one_whose_work_is_done_shows_no_move(farm: Pages):
     text = farm.client().get("/machines/heron-01").text
 
     assert first_word(text) == "do-not-turn"
-    assert "1 tooth" not in text
+    assert 'class="moves"' not in text
+    assert "up 1 tooth" not in text
     assert "Probe it hot" in text
 
 

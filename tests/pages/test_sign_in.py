@@ -69,6 +69,7 @@ def test_signing_out_ends_the_session_for_whoever_copied_it(works: Pages):
     assert thief.get("/").status_code == 303
 
 
+@pytest.mark.long
 def test_signing_out_everywhere_ends_ones_other_browsers_and_nobody_elses(works: Pages):
     one, other, lead = works.client(), works.client(), works.client()
     for browser, name in ((one, "bench"), (other, "bench"), (lead, "lead")):
@@ -88,6 +89,7 @@ def test_it_ends_after_twelve_hours_and_when_the_clock_was_wrong(works: Pages):
         assert browser.get("/").status_code == status
 
 
+@pytest.mark.long
 def test_it_ends_with_the_role_the_password_and_the_person(works: Pages, people: dict[str, Person]):
     browser = works.client()
     sign_in(browser, "bench")
@@ -119,6 +121,7 @@ def test_a_restart_signs_nobody_out(works: Pages):
     assert PASSWORD not in file.read_text()
 
 
+@pytest.mark.long
 def test_tries_are_limited_by_name_and_address_and_keep_nobody_else_out(works: Pages):
     browser = works.client()
     for _ in range(6):
@@ -141,6 +144,7 @@ def test_signing_in_needs_the_token_of_its_form(works: Pages):
     assert browser.post("/sign-in", data=data).status_code == 403
 
 
+@pytest.mark.long
 def test_what_is_private_is_kept_by_nobody_between(works: Pages):
     browser = works.client()
     sign_in(browser, "bench")

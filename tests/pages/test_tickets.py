@@ -19,6 +19,7 @@ def test_the_list_tells_what_each_waits_for(farm: Pages):
     assert text.index("heron-01") < text.index("For a calendar")
 
 
+@pytest.mark.long
 def test_from_the_proposal_to_the_check_with_who_and_why(farm: Pages):
     browser = farm.client()
 
@@ -41,6 +42,7 @@ def test_from_the_proposal_to_the_check_with_who_and_why(farm: Pages):
     assert farm.changes == 3
 
 
+@pytest.mark.long
 def test_every_change_stands_in_the_record_with_who_from_where_and_what(works: Pages, caplog):
     caplog.set_level("INFO")
     browser = works.client()
@@ -96,6 +98,7 @@ def test_of_two_who_press_at_once_one_is_told_what_the_other_did(farm: Pages):
     assert f"Somebody was quicker: {farm.book.events(1)[-1].by} had ticket 1 approved at" in text
 
 
+@pytest.mark.long
 def test_a_page_older_than_the_numbers_is_told_so_and_nothing_is_done(farm: Pages):
     browser = farm.client()
     text = browser.get("/tickets/1").text
@@ -135,6 +138,7 @@ def test_a_technician_approves_nothing_by_way_of_several(works: Pages):
     assert works.book.ticket(1).phase == "proposed"
 
 
+@pytest.mark.long
 def test_a_database_that_is_held_is_told_and_what_was_typed_is_kept(farm: Pages, monkeypatch):
     browser = farm.client()
     text = browser.get("/tickets/1").text
