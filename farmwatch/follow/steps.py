@@ -22,6 +22,8 @@ Ints = NDArray[np.intp]
 
 _NAMED_WITHIN_SD = 3.0
 _NAMED_WITHIN_STEP = 0.25
+# A jump stirs the other screws by so much of a tooth; and a plate's own height, where it is newly known, is as unsure.
+_STIRRED_STEP = 0.05
 UNLEARNED_STEP_SD = 0.05
 _BY_HAND = ("belt", "pulley", "moved")
 # A note is often entered after the mesh that shows the work.
@@ -229,7 +231,7 @@ def _tooth_jump(step: FoundStep, sd: Floats, tooth: Tooth) -> tuple[int, float, 
             continue
         within = min(_NAMED_WITHIN_SD * float(np.hypot(own_sd, teeth * tooth.sd_mm)), _NAMED_WITHIN_STEP * tooth.mm)
         rest = step.mm - mm * way
-        others = np.minimum(_NAMED_WITHIN_SD * sd, _NAMED_WITHIN_STEP * tooth.mm)
+        others = np.clip(_NAMED_WITHIN_SD * sd, _STIRRED_STEP * tooth.mm, _NAMED_WITHIN_STEP * tooth.mm)
         if abs(mm - teeth * tooth.mm) > within or (np.abs(rest) > others).any():
             continue
         spread = step.covariance + np.outer(way, way) * (teeth * tooth.sd_mm) ** 2

@@ -71,6 +71,13 @@ def test_two_screws_at_once_are_no_tooth_jump(play, follow):
     assert (step.name, step.screw) == ("shift", None)
 
 
+@pytest.mark.parametrize(("stirred", "name"), [(0.018, "tooth-jump"), (0.08, "shift")])
+def test_a_jump_may_stir_the_other_screw_a_little(play, follow, stirred, name):
+    """A long quiet record knows the other screw to a few µm, and would call every such jump a shift."""
+    made = play(readings=140, noise_mm=0.003, jumps=(Jump(70, "front-left", 0.4), Jump(70, "front-right", stirred)))
+    assert only(follow(made)).name == name
+
+
 def test_without_a_known_tooth_step_it_is_a_shift(play, follow):
     model = replace(tideframe(), lead_mm=None)
     step = only(follow(play(jumps=(Jump(60, "front-left", TOOTH),)), model))
