@@ -18,7 +18,7 @@ from farmwatch.measure import MAD_TO_SD
 from farmwatch.mesh import Floats
 from farmwatch.model import Limits
 
-__all__ = ["ConditionFinding", "find_condition", "two_that_change"]
+__all__ = ["ConditionFinding", "find_condition", "next_sum", "two_that_change"]
 
 HOUR = 3600.0
 # One reading is evidence enough when it stands beyond a limit by more than both.
@@ -101,6 +101,11 @@ def two_that_change(limit_mm: float, sd_mm: float) -> float:
     return limit_mm - (ALLOWANCE_SD + DECISION_SD / 2) * max(sd_mm, LEAST_SD_MM)
 
 
+def next_sum(before: float, beyond: float, allowance: float) -> float:
+    """A one-sided CUSUM (Page 1954) after one more value that lies `beyond` its target; NIST/SEMATECH 6.3.2.3."""
+    return max(before + (beyond - allowance), 0.0)
+
+
 def _sd_of_each(range_mm: Floats, sd_mm: float) -> Floats:
     """The sd `[n]` each range is weighed with, estimated from the ones before its block of 32; sd_mm while these lack.
 
@@ -165,9 +170,8 @@ def _weigh(side: _Side, at: float, beyond_mm: float, strong: bool, sd_mm: float)
         return
     if side.settling:
         return
-    against = (-beyond_mm if side.above else beyond_mm) - ALLOWANCE_SD * sd_mm
     if side.sum_mm <= 0:
         side.sum_since = at
-    side.sum_mm = max(side.sum_mm + against, 0.0)
+    side.sum_mm = next_sum(side.sum_mm, -beyond_mm if side.above else beyond_mm, ALLOWANCE_SD * sd_mm)
     if side.sum_mm > DECISION_SD * sd_mm:
         side.above, side.since, side.sum_mm = not side.above, side.sum_since, 0.0

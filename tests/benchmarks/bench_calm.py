@@ -157,7 +157,9 @@ def main() -> None:
             print(f"  {name:18} {with_error(values)}")
     for edge, what in (("form", "screws or both"), ("share", "both or plate")):
         print(f"Unchanged at the edge between causes ({what}), changes a machine-year (at most 0.5):")
-        for name, values in measure_causes(given.machines, given.days, given.point_sd, edge, seed=given.seed + 10).items():
+        for name, values in measure_causes(
+            given.machines, given.days, given.point_sd, edge, seed=given.seed + 10
+        ).items():
             print(f"  {name:22} {with_error(values)}")
     for past in (0.02, 0.03, 0.05, 0.2):
         for under in (0.05, 0.015):
