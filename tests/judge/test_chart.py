@@ -9,7 +9,6 @@ import pytest
 
 from farmwatch.judge.condition import next_sum
 
-
 REFERENCE = Path(__file__).parent.parent / "reference"
 
 
@@ -19,10 +18,12 @@ def published(name):
 
 def sums(values, target, slack):
     """Sums upwards and downwards."""
-    return [
-        np.array(list(accumulate(values, lambda s, x: next_sum(s, sign * (x - target), slack), initial=0.0))[1:])
-        for sign in (1.0, -1.0)
-    ]
+
+    def one_sided(sign):
+        found = accumulate((sign * (x - target) for x in values), lambda s, x: next_sum(s, x, slack), initial=0.0)
+        return np.array(list(found)[1:])
+
+    return one_sided(1.0), one_sided(-1.0)
 
 
 def ewma(values, weight, start):
