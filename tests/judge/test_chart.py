@@ -1,4 +1,4 @@
-"""The sum that decides a condition, against the handbook's; an EWMA, which is no part of farmwatch, as second opinion."""
+"""The sum that decides a condition, against the handbook; an EWMA, no part of farmwatch, as a second opinion."""
 
 import tomllib
 from itertools import accumulate
