@@ -2,6 +2,7 @@
 
 import os
 import sys
+import warnings
 
 __all__ = ["main"]
 
@@ -18,6 +19,9 @@ def main() -> None:
     for name in _ONE_THREAD:
         # Before numpy loads, which reads it once; processes that are started from here inherit it.
         os.environ.setdefault(name, "1")
+    if not sys.warnoptions:
+        # Warnings of Python and of libraries are for whoever develops them: python -W default shows them.
+        warnings.simplefilter("ignore")
     # Only now: loading it opens files.
     from farmwatch.cli import run
 

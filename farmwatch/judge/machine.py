@@ -40,6 +40,9 @@ NEAR_EDGE_SD = 4.0
 NEAR_BOTH_SHARE = 0.2
 
 
+_NO_MESH = "No mesh of this machine has come in yet."
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HostFacts:
     """What is known of the host that answers for a machine."""
@@ -188,14 +191,15 @@ def with_host(assessment: Assessment, host: HostFacts) -> Assessment:
 
 def _never_read(assessment: Assessment, host: HostFacts) -> Assessment:
     """What to do where no mesh has ever come: nothing at the bed while the host does not give one."""
+    advice: Advice = "re-mesh"
+    said = [_NO_MESH]
     if not host.has_host:
-        return replace(assessment, reasons=(*assessment.reasons, "It has no host: import its mesh."))
-    if host.outcome is None:
-        return replace(assessment, reasons=(*assessment.reasons, "Its host has not been asked yet."))
-    if OUTCOMES[host.outcome].understood:
-        return assessment
-    why = "No mesh of this machine has come in yet: its host has never given one."
-    return replace(assessment, advice=("check-host",), reasons=(why,))
+        said.append("It has no host: import its mesh.")
+    elif host.outcome is None:
+        said.append("Its host has not been asked yet.")
+    elif not OUTCOMES[host.outcome].understood:
+        advice, said = "check-host", [f"{_NO_MESH[:-1]}: its host has never given one."]
+    return replace(assessment, advice=(advice,), reasons=tuple(said))
 
 
 def _asked(good: NDArray[np.bool_], most: int = MOST_MESHES_MEASURED) -> NDArray[np.intp]:
@@ -279,8 +283,7 @@ def _open_case(
 
 
 def _without_reading(blank: Assessment) -> Assessment:
-    why = "No mesh of this machine has come in yet."
-    return replace(blank, cause="unclear", advice=("re-mesh",) if blank.in_service else (), reasons=(why,))
+    return replace(blank, cause="unclear", advice=("re-mesh",) if blank.in_service else (), reasons=(_NO_MESH,))
 
 
 def _without_judged(facts: Assessment, remedy: str) -> Assessment:

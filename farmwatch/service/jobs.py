@@ -22,6 +22,7 @@ from farmwatch.report import Week, write_week
 from farmwatch.service.calendar import night_key, report_key
 from farmwatch.service.fleet_cache import FleetCache, changed, load, save, with_twins
 from farmwatch.service.reportmail import report_letter
+from farmwatch.service.status import MOST_MACHINES, MachineFigures
 from farmwatch.service.worker import ASSESSMENT, FIRST_LOOK, Job
 from farmwatch.store import Store
 from farmwatch.store.records import Run
@@ -60,7 +61,7 @@ def _assess(job: Job, store: Store) -> dict[str, object]:
     letters = Outbox(store).announce(job.settings, job.at)
     conditions = _conditions(fleet)
     store.add_run(Run(name=ASSESSMENT, at=job.at, detail=json.dumps(conditions)))
-    return {"conditions": conditions, "letters": letters} | _counted(book)
+    return {"conditions": conditions, "machines": _figures(fleet), "letters": letters} | _counted(book)
 
 
 def _counted(book: TicketChanges) -> dict[str, object]:
@@ -89,7 +90,8 @@ def _refresh(job: Job, store: Store) -> dict[str, object]:
     machines = {name: fresh.get(name) or _with_host_now(with_twins(old[name], fresh), hosts[name]) for name in names}
     save(settings, store.path, FleetCache(at=job.at, records=records, machines=machines))
     fleet = FleetAssessment(at=job.at, limits=settings.limits, machines=tuple(machines.values()))
-    return {"conditions": _conditions(fleet), "judged": len(fresh)} | _counted(book)
+    said = {"conditions": _conditions(fleet), "machines": _figures(fleet), "judged": len(fresh)}
+    return said | _counted(book)
 
 
 def _see_to_tickets(job: Job, store: Store, fresh: tuple[Assessment, ...]) -> TicketChanges:
@@ -139,6 +141,22 @@ def _parts(record: str) -> dict[str, str]:
 
 def _with_host_now(one: Assessment, host: HostFacts) -> Assessment:
     return with_host(replace(one, advice=tuple(word for word in one.advice if word != "check-host")), host)
+
+
+def _figures(fleet: FleetAssessment) -> tuple[MachineFigures, ...]:
+    """What /metrics tells of each machine in service."""
+    found = []
+    for one in [machine for machine in fleet.machines if machine.in_service][:MOST_MACHINES]:
+        mesh = one.judged_reading or one.reading
+        found.append(
+            MachineFigures(
+                name=one.machine,
+                condition=one.condition,
+                range_mm=one.condition_range_mm,
+                taken_at=None if mesh is None else mesh.taken_at.timestamp(),
+            )
+        )
+    return tuple(found)
 
 
 def _conditions(fleet: FleetAssessment) -> Mapping[str, int]:

@@ -8,6 +8,7 @@ from datetime import datetime, timedelta
 from importlib.metadata import version
 from typing import Any, get_args
 
+from farmwatch.judge.assessment import Condition
 from farmwatch.service.status import Facts, Problem
 from farmwatch.store.records import StoreKind
 from farmwatch.times import rfc3339
@@ -68,7 +69,7 @@ _Sample = tuple[Mapping[str, str], float]
 
 def figures_text(facts: Facts, now: datetime) -> bytes:
     """All of them; one that is not known is left out."""
-    lines = [*_polls(facts), *_readings(facts, now), *_farm(facts), *_service(facts)]
+    lines = [*_polls(facts), *_readings(facts, now), *_farm(facts), *_machines(facts, now), *_service(facts)]
     return ("\n".join([*lines, "# EOF"]) + "\n").encode("utf-8")
 
 
@@ -106,6 +107,22 @@ def _farm(facts: Facts) -> Iterator[str]:
     yield from _moment("farmwatch_assessment_time", "When the farm was last assessed.", facts.assessed_at)
     yield from _moment("farmwatch_last_report_time", "When the last weekly report was written.", facts.reported_at)
     yield from _moment("farmwatch_next_report_time", "When the next weekly report is due.", facts.next_report_at)
+
+
+def _machines(facts: Facts, now: datetime) -> Iterator[str]:
+    """A few figures a machine in service; lengths in metres, since OpenMetrics asks for base units."""
+    if not facts.machines:
+        return
+    ranges = [({"machine": one.name}, one.range_mm / 1000) for one in facts.machines if one.range_mm is not None]
+    ages = [({"machine": one.name}, now.timestamp() - one.taken_at) for one in facts.machines if one.taken_at]
+    words = "Highest minus lowest height of the mesh that the condition rests on."
+    yield from _gauge("farmwatch_bed_range_meters", words, ranges, "meters")
+    yield from _gauge("farmwatch_bed_mesh_age_seconds", "Age of that mesh.", ages, "seconds")
+    name = "farmwatch_bed_condition"
+    yield from _family(name, "stateset", "In which condition the machine is, as last assessed.")
+    for one in facts.machines:
+        for condition in get_args(Condition):
+            yield _sample(name, {"machine": one.name, name: condition}, float(condition == one.condition))
 
 
 def _service(facts: Facts) -> Iterator[str]:

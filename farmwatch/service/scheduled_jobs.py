@@ -140,7 +140,7 @@ class ScheduledJobs:
             return
         if said is not None:
             self._tries.pop("refresh", None)
-            self._status.note(conditions=said["conditions"], assessed_at=now)
+            self._status.note(conditions=said["conditions"], machines=said["machines"], assessed_at=now)
             tickets = {name: said[name] for name in ("opened", "proven", "came_back")}
             if any(tickets.values()):
                 log_event(_log, logging.INFO, "tickets", **tickets)
@@ -168,7 +168,7 @@ class ScheduledJobs:
         self._tries.pop(key, None)
         self._done[key] = job.at
         self._status.clear_problem(job.kind)
-        self._status.note(conditions=said["conditions"], assessed_at=now)
+        self._status.note(conditions=said["conditions"], machines=said["machines"], assessed_at=now)
         upcoming = next_report_at(self.settings.farm, now).astimezone(self.settings.farm.timezone)
         if "report" in said:
             self._status.note(report=said["report"], reported_at=now)

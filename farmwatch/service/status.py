@@ -12,7 +12,10 @@ from datetime import datetime
 from farmwatch.outcomes import OUTCOMES, Outcome
 from farmwatch.store import StoreState
 
-__all__ = ["Facts", "Problem", "ServiceStatus"]
+__all__ = ["MOST_MACHINES", "Facts", "MachineFigures", "Problem", "ServiceStatus"]
+
+# What reads the figures keeps every series for good: a farm larger than that is told by its counts.
+MOST_MACHINES = 2_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,6 +25,16 @@ class Problem:
     what: str
     words: str
     since: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MachineFigures:
+    """One machine as last assessed: its condition, the range that it rests on, and when that mesh was taken (epoch)."""
+
+    name: str
+    condition: str
+    range_mm: float | None
+    taken_at: float | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,6 +51,8 @@ class Facts:
     """Machines whose last try failed."""
     store: StoreState = field(default_factory=StoreState)
     newest_reading_at: datetime | None = None
+    machines: tuple[MachineFigures, ...] = ()
+    """Of the machines of the farm, at the most `MOST_MACHINES`, as last assessed."""
     conditions: Mapping[str, int] = field(default_factory=dict)
     """Machines in service by condition, as last assessed."""
     assessed_at: datetime | None = None

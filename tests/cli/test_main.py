@@ -245,3 +245,15 @@ def test_closed_streams_lead_nowhere(farm, closed):
     done = subprocess.run(["sh", "-c", f"{command} {closed}"], capture_output=True, text=True, timeout=60, check=False)
     assert (done.returncode, done.stderr) == (0, "")
     assert ("heron-01" in done.stdout) == (">&-" not in closed.replace("2>&-", ""))
+
+
+def test_warnings_of_python_are_for_developers():
+    """Unless they are asked for: a newer library's word on its own future is no word to a technician."""
+    told = "import sys, warnings; sys.argv = ['farmwatch', '--version']\n"
+    told += "import farmwatch.cli; run = farmwatch.cli.run\n"
+    told += "farmwatch.cli.run = lambda words: (warnings.warn('old'), run(words))[1]\n"
+    told += "from farmwatch.__main__ import main; main()\n"
+    for options, says in (([], False), (["-W", "default"], True)):
+        done = subprocess.run([sys.executable, *options, "-c", told], capture_output=True, text=True, check=False)
+        assert done.returncode == 0
+        assert ("old" in done.stderr) == says

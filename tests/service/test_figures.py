@@ -7,7 +7,7 @@ import pytest
 
 from farmwatch.outcomes import OUTCOMES
 from farmwatch.service.published import CONTENT_TYPE, figures_text
-from farmwatch.service.status import Facts, Problem
+from farmwatch.service.status import Facts, MachineFigures, Problem
 from farmwatch.store import StoreState
 from tests.service.openmetrics import read
 
@@ -49,6 +49,23 @@ def test_the_figures_follow_the_specification() -> None:
     assert found["farmwatch_machines"].samples[("farmwatch_machines", (("condition", "past-limit"),))] == 3
     assert found["farmwatch_release"].kind == "info"
     assert all(family.help for family in found.values())
+
+
+def test_each_machine_has_its_range_its_age_and_its_condition() -> None:
+    taken = (NOW - timedelta(hours=2)).timestamp()
+    machines = (
+        MachineFigures(name="heron-01", condition="past-limit", range_mm=0.61, taken_at=taken),
+        MachineFigures(name="<b>x", condition="unknown", range_mm=None, taken_at=None),
+    )
+    found = read(figures_text(replace(FULL, machines=machines), NOW).decode())
+    one = ("machine", "heron-01")
+    assert found["farmwatch_bed_range_meters"].samples == {("farmwatch_bed_range_meters", (one,)): 0.00061}
+    assert found["farmwatch_bed_mesh_age_seconds"].samples == {("farmwatch_bed_mesh_age_seconds", (one,)): 7200}
+    states = found["farmwatch_bed_condition"].samples
+    assert [dict(labels) for (_, labels), value in states.items() if value] == [
+        {"machine": name, "farmwatch_bed_condition": condition}
+        for name, condition in (("heron-01", "past-limit"), ("<b>x", "unknown"))
+    ]
 
 
 def test_what_is_not_known_yet_is_left_out() -> None:

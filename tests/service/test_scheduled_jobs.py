@@ -32,11 +32,18 @@ class Errands:
         if self.fail is not None:
             raise JobFailed(self.fail)
         if job.kind == "refresh":
-            return {"conditions": CONDITIONS, "judged": 0, "opened": 0, "proven": self.proven, "came_back": 0}
+            return {
+                "conditions": CONDITIONS,
+                "machines": (),
+                "judged": 0,
+                "opened": 0,
+                "proven": self.proven,
+                "came_back": 0,
+            }
         key = {"week": f"report/{job.week}", "night": f"night/{job.night}", "first-look": FIRST_LOOK}[job.kind]
         self.store.add_run(Run(name=key, at=job.at, detail="/srv/report.html"))
         self.done.append((job.kind, key.partition("/")[2]))
-        said = {"conditions": CONDITIONS, "opened": 1}
+        said = {"conditions": CONDITIONS, "machines": (), "opened": 1}
         if job.kind == "night":
             return said | {"backup": "/srv/b", "readings": 9, "thinned": 0}
         return said | {"report": "/srv/report.html", "week": str(job.week)}
