@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
@@ -28,8 +28,12 @@ _GAP, _NARROWEST_COLUMN = 2, 6
 
 
 def error(text: str, prefix: str = "farmwatch: ") -> None:
-    """Say a fault on standard error; only line ends of ours may break it into lines."""
-    print(prefix + "\n".join(sanitize(line) for line in text.split("\n")), file=sys.stderr)
+    """Say a fault on standard error; only line ends of ours may break it into lines.
+
+    Where that cannot be written (a full disk) the exit code still says it.
+    """
+    with suppress(OSError):
+        print(prefix + "\n".join(sanitize(line) for line in text.split("\n")), file=sys.stderr, flush=True)
 
 
 def console(stderr: bool = False) -> Console:

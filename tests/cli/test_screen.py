@@ -1,5 +1,7 @@
 """Text from hosts, files and names is plain on every screen."""
 
+import contextlib
+import os
 import sys
 import unicodedata
 
@@ -76,3 +78,12 @@ def test_a_bar_on_a_terminal_goes_to_standard_error(monkeypatch, capsys):
     out, err = capsys.readouterr()
     assert out == ""
     assert "asking [b]the hosts" in err
+
+
+def test_a_fault_that_cannot_be_said_is_no_other_fault(monkeypatch):
+    # Every write to it fails as on a full disk (full(4)).
+    full = os.fdopen(os.open("/dev/full", os.O_WRONLY), "w")  # noqa: PTH
+    monkeypatch.setattr(sys, "stderr", full)
+    screen.error("the configuration has a fault")
+    with contextlib.suppress(OSError):
+        full.close()

@@ -5,8 +5,11 @@ from __future__ import annotations
 import os
 import random
 import shutil
+import signal
 import subprocess
+import sys
 import threading
+import time
 from collections.abc import Iterator
 from datetime import timedelta
 from io import FileIO
@@ -17,7 +20,7 @@ import pytest
 from farmwatch.service.polling import Polling
 from farmwatch.service.status import ServiceStatus
 from farmwatch.store import DurableWriter, Store
-from tests.service.farm import NOW, beds, names, settings_in
+from tests.service.farm import NOW, beds, names, settings_in, write_config
 
 
 @pytest.fixture
@@ -82,3 +85,20 @@ def _fill(stream: FileIO) -> None:
                 raise OSError
         except OSError:
             size //= 2
+
+
+@pytest.mark.long
+def test_a_log_that_cannot_be_written_stops_nothing(tmp_path: Path) -> None:
+    """Every write to /dev/full fails as on a full disk (full(4))."""
+    with beds(names(1)) as (host, given), Path("/dev/full").open("w") as full:
+        config = write_config(tmp_path, host.address, names(1), every=0.05)
+        command = [sys.executable, "-m", "farmwatch", "--config", str(config), "run"]
+        with subprocess.Popen(command, stdout=full, stderr=full) as process:
+            end = time.monotonic() + 60
+            while given.given["heron-01"] < 4:
+                assert process.poll() is None
+                assert time.monotonic() < end
+                time.sleep(0.05)
+            process.send_signal(signal.SIGTERM)
+            assert process.wait(60) == 0
+    assert Store(tmp_path / "farmwatch.duckdb").reading_count() == given.given["heron-01"]

@@ -1,13 +1,15 @@
 """Does a thing again and again on copies of a folder, each time killed at one system call later.
 
-    python -m tests.store.kills WHAT TEMPLATE WORK
+    python -m tests.store.kills WHAT TEMPLATE WORK [PART]
 
+At the calls that Python makes; with PART, preloaded with dying.c, at all calls, so many bytes of a write done.
 Writes the folders WORK/1, WORK/2, ... and prints how many there are; in the last one nothing was killed. It forks, so
 that all is loaded once: DuckDB, which has threads, is started in the copies only.
 """
 
 from __future__ import annotations
 
+import ctypes
 import os
 import shutil
 import signal
@@ -23,7 +25,7 @@ from farmwatch.store import Store, undo
 # Whatever changes what lies on the disk, as far as Python does it.
 CALLS = ("replace", "rename", "link", "unlink", "fsync", "ftruncate", "chmod", "chown")
 NOW = datetime(2026, 11, 23, 6, 0, tzinfo=UTC)
-MOST = 100
+MOST = 300
 
 
 def _restore(folder: Path) -> None:
@@ -68,15 +70,18 @@ def _killing(name: str, at: int, count: list[int]) -> Callable[..., Any]:
     return call
 
 
-def main(what: str, template: Path, work: Path) -> int:
+def main(what: str, template: Path, work: Path, part: int | None = None) -> int:
     for at in range(1, MOST):
         folder = work / str(at)
         shutil.copytree(template, folder)
         child = os.fork()
         if child == 0:
-            count = [0]
-            for name in CALLS:
-                setattr(os, name, _killing(name, at, count))
+            if part is None:
+                count = [0]
+                for name in CALLS:
+                    setattr(os, name, _killing(name, at, count))
+            else:
+                ctypes.CDLL(None).dying_arm(str(folder).encode(), ctypes.c_long(at), ctypes.c_long(part))
             WHAT[what](folder)
             os._exit(0)
         _, status = os.waitpid(child, 0)
@@ -86,4 +91,4 @@ def main(what: str, template: Path, work: Path) -> int:
 
 
 if __name__ == "__main__":
-    print(main(sys.argv[1], Path(sys.argv[2]), Path(sys.argv[3])))
+    print(main(sys.argv[1], Path(sys.argv[2]), Path(sys.argv[3]), *map(int, sys.argv[4:])))

@@ -2,29 +2,52 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from farmwatch.store import Store
+from tests.native import COMPILER, compiled
 from tests.store.conftest import make_reading
+from tests.store.dying import SOURCE
 from tests.store.test_migrate import made_by_schema
 
 OLD, NEW = 4, 6
 
 
-def kill_everywhere(what: str, template: Path, work: Path) -> list[Path]:
-    """A folder for each step at which it was killed, and the one in which it was not."""
-    done = subprocess.run(
-        [sys.executable, "-m", "tests.store.kills", what, str(template), str(work)],
-        capture_output=True, text=True, timeout=100, check=False,
-    )  # fmt: skip
-    assert done.returncode == 0, done.stderr
-    number = int(done.stdout)
-    assert number > 1, done.stderr
-    return [work / str(at) for at in range(1, number + 1)]
+Kill = Callable[[str, Path, Path], list[Path]]
+
+
+@pytest.fixture(
+    params=[
+        "Python's calls",
+        pytest.param("all calls, nothing written", marks=(pytest.mark.long, COMPILER, pytest.mark.timeout(600))),
+        pytest.param("all calls, a page written", marks=(pytest.mark.long, COMPILER, pytest.mark.timeout(600))),
+    ]
+)
+def kill_everywhere(request: pytest.FixtureRequest, tmp_path: Path) -> Kill:
+    """Gives a folder for each step at which something was killed, and the one in which it was not."""
+    more: list[str] = []
+    environment = dict(os.environ)
+    if request.param != "Python's calls":
+        environment["LD_PRELOAD"] = str(compiled(SOURCE, tmp_path))
+        more = ["4096" if "page" in request.param else "0"]
+
+    def kill(what: str, template: Path, work: Path) -> list[Path]:
+        done = subprocess.run(
+            [sys.executable, "-m", "tests.store.kills", what, str(template), str(work), *more],
+            env=environment, capture_output=True, text=True, timeout=600, check=False,
+        )  # fmt: skip
+        assert done.returncode == 0, done.stderr
+        number = int(done.stdout)
+        assert number > 1, done.stderr
+        return [work / str(at) for at in range(1, number + 1)]
+
+    return kill
 
 
 @pytest.fixture
@@ -46,7 +69,9 @@ def kill_once(what: str, folder: Path) -> None:
     subprocess.run([sys.executable, "-c", code], timeout=60, check=False)
 
 
-def test_a_restore_leaves_the_old_database_or_the_new_one(template: Path, tmp_path: Path) -> None:
+def test_a_restore_leaves_the_old_database_or_the_new_one(
+    template: Path, tmp_path: Path, kill_everywhere: Kill
+) -> None:
     folders = kill_everywhere("restore", template, tmp_path / "work")
     counts = []
     for folder in folders:
@@ -61,7 +86,7 @@ def test_a_restore_leaves_the_old_database_or_the_new_one(template: Path, tmp_pa
     assert counts == sorted(counts)
 
 
-def test_a_backup_leaves_the_old_copy_or_the_new_one(template: Path, tmp_path: Path) -> None:
+def test_a_backup_leaves_the_old_copy_or_the_new_one(template: Path, tmp_path: Path, kill_everywhere: Kill) -> None:
     Store(template / "backup.duckdb").backup(template / "copy.duckdb")
     folders = kill_everywhere("backup", template, tmp_path / "work")
     counts = []
@@ -73,7 +98,7 @@ def test_a_backup_leaves_the_old_copy_or_the_new_one(template: Path, tmp_path: P
     assert counts == sorted(counts, reverse=True)
 
 
-def test_a_migration_leaves_the_old_schema_or_the_new_one(tmp_path: Path) -> None:
+def test_a_migration_leaves_the_old_schema_or_the_new_one(tmp_path: Path, kill_everywhere: Kill) -> None:
     template = tmp_path / "template"
     template.mkdir()
     made_by_schema(template / "farm.duckdb", 1)
@@ -83,7 +108,7 @@ def test_a_migration_leaves_the_old_schema_or_the_new_one(tmp_path: Path) -> Non
             assert Store(copy).reading_count() == 1
 
 
-def test_a_report_is_the_old_one_or_the_new_one(tmp_path: Path) -> None:
+def test_a_report_is_the_old_one_or_the_new_one(tmp_path: Path, kill_everywhere: Kill) -> None:
     template = tmp_path / "template"
     template.mkdir()
     (template / "report.html").write_bytes(b"old" * 1000)
