@@ -24,7 +24,7 @@ def test_one_to_be_worked_on_shows_its_moves_after_the_first_caution(ask):
     text = ask("/machines/heron-01").text
 
     assert first_word(text) == "work"
-    assert text.index("Bed and nozzle cold.") < text.index("front right: up 1 tooth, clockwise seen from below")
+    assert text.index("Bed and nozzle cold.") < text.index("FRONT RIGHT, 1 tooth (clockwise from below)")
     assert "farmwatch only reads." in text
     assert 'class="history"' in text
 
@@ -40,7 +40,7 @@ def test_one_whose_work_is_done_shows_no_move(farm: Pages):
 
     assert first_word(text) == "do-not-turn"
     assert 'class="moves"' not in text
-    assert "up 1 tooth" not in text
+    assert "1 tooth (" not in text
     assert "Probe it hot" in text
 
 
