@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from farmwatch.judge.assessment import Trace
 from farmwatch.mesh import Floats, Mesh
 from farmwatch.model import Limits, Screw
-from farmwatch.text import day_of, mm
+from farmwatch.text import day_of
 
 __all__ = ["bed_map", "contour_step", "history_lines", "screw_letters"]
 
@@ -199,14 +199,16 @@ def _caption(mesh: Mesh, step: float, spikes: Sequence[tuple[int, int]]) -> list
 
 
 _TENTHS = "0123456789"
+# The scale of every history: the one on which the report begins, too.
+_LEAST_MM, _MOST_MM = 0.02, 2.0
 _MOST_MARKS = 64
 
 
 def history_lines(trace: Trace, limits: Limits, zone: ZoneInfo, columns: int) -> tuple[list[str], str]:
     """The largest range of each span of time, in marks of equal length; a span without a reading stays blank.
 
-    The upper line tells how much in tenths of the largest range; the lower one the side of the limits. The words
-    after them say what the marks mean.
+    The upper line tells how much on a scale that is the same for every machine, the lower one the side of the limits.
+    The words after them say what the marks mean.
     """
     marks = max(2, min(_MOST_MARKS, columns - 8, len(trace.at)))
     first, last = trace.at[0], trace.at[-1]
@@ -215,16 +217,21 @@ def history_lines(trace: Trace, limits: Limits, zone: ZoneInfo, columns: int) ->
     for at, height in zip(trace.at, trace.range_mm, strict=True):
         place = min(int((at - first) / span), marks - 1)
         worst[place] = height if worst[place] is None else max(worst[place] or 0.0, height)
-    top = max(trace.range_mm)
-    levels = "".join(" " if h is None else _TENTHS[min(math.ceil(10 * h / top) - 1, 9)] if top > 0 and h > 0 else "0"
-                     for h in worst)  # fmt: skip
+    levels = "".join(" " if h is None else _level(h) for h in worst)
     sides = "".join(" " if h is None else "." if h <= limits.ideal_mm else "-" if h <= limits.usable_mm else "#"
                     for h in worst)  # fmt: skip
     start, end = (day_of(datetime.fromtimestamp(moment, UTC), zone) for moment in (first, last))
     words = (
-        f"{start} to {end}, {_length(span)} a mark; 0 to 9: tenths of {mm(top)} mm; . ideal, - usable, # past the limit"
+        f"{start} to {end}, {_length(span)} a mark; 0 to 9: {_LEAST_MM:g} to {_MOST_MM:g} mm, log, on every machine; "
+        ". ideal, - usable, # past the limit"
     )
     return [f"range   {levels}", f"limits  {sides}"], words
+
+
+def _level(height: float) -> str:
+    """0 at the least range that is told apart, 9 from the largest on, in equal factors between."""
+    share = math.log(max(height, _LEAST_MM) / _LEAST_MM) / math.log(_MOST_MM / _LEAST_MM)
+    return _TENTHS[min(math.floor(10 * share), 9)]
 
 
 def _length(seconds: float) -> str:

@@ -34,6 +34,7 @@ _AT = click.option("--at", metavar="TIME", help="As of this time; farm time wher
 @click.option("--aisle", "aisles", multiple=True, metavar="NAME", help="Of this aisle only; may be given again.")
 @click.option("--condition", "conditions", multiple=True, type=click.Choice(CONDITIONS),
               help="In this condition only; may be given again.")  # fmt: skip
+@click.option("--needs-work", is_flag=True, help="Only those that somebody is to work on.")
 @click.option("--sort", "order", type=click.Choice(["worst", "name", "range", "age"]), default="worst",
               help="What stands first: the worst, by name, the largest range, the oldest mesh.")  # fmt: skip
 @pass_app
@@ -44,18 +45,22 @@ def fleet(
     at: str | None,
     aisles: tuple[str, ...],
     conditions: tuple[str, ...],
+    needs_work: bool,
     order: str,
 ) -> None:
     """Show every machine's condition, worst first; of some aisles or conditions alone where these are named."""
+    from farmwatch.cli import fleet_table
     from farmwatch.cli.fleet_table import fleet_document, narrowed, needs_attention, show_fleet
 
     check_aisles(app, aisles)
-    found = narrowed(app.fleet() if at is None else app.assess(app.moment(at)), aisles, conditions)
+    whole = app.fleet() if at is None else app.assess(app.moment(at))
+    accepted = {} if as_json and not needs_work else _accepted(app, whole)
+    found = narrowed(whole, aisles, conditions, lambda m: not needs_work or fleet_table.needs_work(m, accepted))
     if as_json:
         print_json(fleet_document(found, order))
     else:
         zone = app.settings.farm.timezone
-        show_fleet(found, app.settings.farm.name, zone, accepted=_accepted(app, found), order=order)
+        show_fleet(found, app.settings.farm.name, zone, accepted=accepted, order=order)
     if fail_on and needs_attention(found.machines):
         click.get_current_context().exit(NEEDS_ATTENTION)
 

@@ -27,6 +27,7 @@ __all__ = [
     "fleet_document",
     "narrowed",
     "needs_attention",
+    "needs_work",
     "show_fleet",
     "work_done_words",
     "worst_first",
@@ -34,7 +35,8 @@ __all__ = [
 
 _RANK: dict[Condition, int] = {"past-limit": 0, "usable": 1, "ideal": 2, "unknown": 3}
 # Columns of characters from which there is room for the next column of the table.
-_ROOM_FOR_ADVICE, _ROOM_FOR_CAUSE, _ROOM_FOR_AGE = 56, 72, 64
+_ROOM_FOR_ADVICE, _ROOM_FOR_AGE, _ROOM_FOR_JOB, _ROOM_FOR_CAUSE = 56, 64, 72, 104
+_PHASES = {"proving": "awaiting its check", "came-back": "failed its check", "in-work": "in work"}
 _NOBODY: Mapping[str, Ticket] = MappingProxyType({})
 _MOST_NAMES = 6
 
@@ -66,12 +68,17 @@ ORDERS: Mapping[str, Callable[[Assessment], Any]] = MappingProxyType(
 """What else than the worst can stand first: by name, the largest range, or the oldest newest mesh."""
 
 
-def narrowed(fleet: FleetAssessment, aisles: Sequence[str], conditions: Sequence[str]) -> FleetAssessment:
-    """The fleet with the machines of these aisles and conditions alone; of all where none is named."""
+def narrowed(
+    fleet: FleetAssessment, aisles: Sequence[str], conditions: Sequence[str], needing: Callable[[Assessment], bool]
+) -> FleetAssessment:
+    """The fleet with the machines of these aisles and conditions alone (of all where none is named) that `needing`
+    lets pass."""
     keep = [
         m
         for m in fleet.machines
-        if (not aisles or m.aisle in aisles) and (not conditions or (m.in_service and m.condition in conditions))
+        if (not aisles or m.aisle in aisles)
+        and (not conditions or (m.in_service and m.condition in conditions))
+        and needing(m)
     ]
     return replace(fleet, machines=tuple(keep))
 
@@ -83,6 +90,14 @@ def _in_order(machines: Sequence[Assessment], order: str) -> list[Assessment]:
 def needs_attention(machines: Sequence[Assessment]) -> bool:
     """Whether a machine in service is past the limit."""
     return any(machine.in_service and machine.condition == "past-limit" for machine in machines)
+
+
+def needs_work(machine: Assessment, accepted: Mapping[str, Ticket]) -> bool:
+    """Whether somebody is to work on it: past the limit, not accepted, not as good as teeth allow, not done already."""
+    if not machine.in_service or machine.condition != "past-limit" or machine.machine in accepted:
+        return False
+    is_done = machine.ticket is not None and not machine.ticket.about_host and machine.ticket.phase == "proving"
+    return not (machine.at_tooth_floor or is_done)
 
 
 def show_fleet(
@@ -109,8 +124,11 @@ def show_fleet(
     picked = [
         (_ROOM_FOR_CAUSE, "cause", _cause),
         (_ROOM_FOR_ADVICE, "to do", lambda m: _to_do(m, fleet, zone, accepted.get(m.machine))),
+        (_ROOM_FOR_JOB, "job", _job),
         (_ROOM_FOR_AGE, "mesh", lambda m: _age(m, fleet.at)),
     ]
+    if not any(m.ticket is not None for m in machines):
+        del picked[2]
     columns += [(heading, False) for room, heading, _ in picked if broad >= room]
     rows = [
         [
@@ -126,9 +144,10 @@ def show_fleet(
     paragraph(_counts(fleet, accepted))
     for sentence in (*_of_twins(machines), *_of_newer_meshes(machines)):
         paragraph(sanitize(sentence))
-    left_out = [heading for room, heading, _ in picked if broad < room]
+    # The cause is told where there is plenty of room; each machine's own page has it anyway.
+    left_out = [heading for room, heading, _ in picked if broad < room < _ROOM_FOR_CAUSE]
     if left_out:
-        paragraph(f"Not shown here: {joined(left_out)}; {_ROOM_FOR_CAUSE} columns have room for all.")
+        paragraph(f"Not shown here: {joined(left_out)}; {_ROOM_FOR_JOB} columns have room for all.")
     if reasons:
         _show_reasons(machines)
 
@@ -180,7 +199,7 @@ def _to_do(machine: Assessment, fleet: FleetAssessment, zone: Any, ticket: Ticke
         return accepted_words(ticket, zone)
     if machine.awaits_mesh:
         return work_done_words(machine, zone)
-    first = ["look twice"] if machine.in_service and machine.twins else []
+    first = ["whose mesh?"] if machine.in_service and machine.twins else []
     judged = machine.judged_reading or machine.reading
     days = timedelta(days=fleet.limits.mesh_old_after_days)
     if (
@@ -189,8 +208,18 @@ def _to_do(machine: Assessment, fleet: FleetAssessment, zone: Any, ticket: Ticke
         and fleet.at - judged.taken_at > days
         and "re-mesh" not in machine.advice
     ):
-        first.append("re-mesh (old)")
-    return ", ".join([*first, *(one for one in machine.advice if not first or not ADVICE[one].idle)])
+        first.append("probe it hot: its mesh is old")
+    # Nothing to do is said by nothing.
+    return ", ".join([*first, *(ADVICE[one].work for one in machine.advice if one != "leave")])
+
+
+def _job(machine: Assessment) -> str:
+    """Its open ticket: number, how it stands, and who has it."""
+    ticket = machine.ticket
+    if ticket is None:
+        return ""
+    phase = _PHASES.get(ticket.phase, ticket.phase)
+    return f"{ticket.number} {phase}{f', {ticket.owner}' if ticket.owner else ''}"
 
 
 def _condition(machine: Assessment, limits: Limits) -> str:

@@ -44,11 +44,12 @@ def show_machine(
     """The whole page at `at` (aware); times are those of the farm. accepted: the ticket that accepts it as it is."""
     name, model, aisle = (sanitize(text) for text in (machine.machine, machine.model.name, machine.aisle))
     paragraph(f"{name}  ({f'{model}, aisle {aisle}' if machine.aisle else model})", strong=True)
-    _show_condition(machine, limits, zone)
+    _show_verdict(machine, limits, zone)
     if machine.awaits_mesh:
         _show_awaiting(machine, zone)
     else:
         _show_to_do(machine, _first_of_all(machine, limits, at), "" if accepted is None else _accepted(accepted, zone))
+    _show_ground(machine, zone)
     if machine.mesh is not None:
         _show_numbers(machine)
         _show_map(machine)
@@ -60,7 +61,7 @@ def _heading(text: str) -> None:
     echo(text, strong=True)
 
 
-def _show_condition(machine: Assessment, limits: Limits, zone: ZoneInfo) -> None:
+def _show_verdict(machine: Assessment, limits: Limits, zone: ZoneInfo) -> None:
     if not machine.in_service:
         until = "" if machine.out_until is None else f" until {clock(machine.out_until, zone)}"
         paragraph(f"out of service{until}: {sanitize(machine.out_reason)}; stored and shown, not judged")
@@ -71,6 +72,15 @@ def _show_condition(machine: Assessment, limits: Limits, zone: ZoneInfo) -> None
     paragraph(f"{machine.condition}{words}{since}{sure}", hang=2, strong=True)
     if machine.cause != "none":
         paragraph(cause_phrase(machine), hang=2)
+
+
+def _show_ground(machine: Assessment, zone: ZoneInfo) -> None:
+    """What the verdict rests on: reasons, mesh, host, ticket."""
+    if machine.reasons and not machine.awaits_mesh:
+        _heading("Why we think so")
+        for reason in machine.reasons:
+            paragraph(sanitize(reason), indent=2, hang=2)
+    _heading("Mesh and host")
     if machine.reading is not None:
         paragraph(f"mesh: {_mesh_words(machine.reading, zone)}{', old' if machine.mesh_old else ''}", hang=2)
     if machine.judged_reading is not None:
@@ -238,36 +248,35 @@ def _accepted(ticket: Ticket, zone: ZoneInfo) -> str:
 
 def _show_awaiting(machine: Assessment, zone: ZoneInfo) -> None:
     """Nothing to turn: what is known of the machine is from before the work."""
-    _heading("What to do")
     said = work_done_words(machine, zone)
-    paragraph(f"{said[0].upper()}{said[1:]}.", indent=2, hang=2, strong=True)
+    paragraph(f"What to do: {said}.", hang=2, strong=True)
     for reason in machine.reasons:
         paragraph(sanitize(reason), indent=2, hang=2)
 
 
 def _show_to_do(machine: Assessment, first: str, accepted: str) -> None:
-    _heading("What to do")
+    """What to do and the moves of it, in sight without scrolling; the cautions in full right behind them."""
     before = accepted or (f"{first} By that mesh:" if first else "")
     nothing = "Nothing." if machine.in_service else "Nothing while it is out of service."
     said = advice_sentence(machine) or nothing
-    paragraph(f"{before} {said[0].lower()}{said[1:]}" if before else said, indent=2)
-    for reason in machine.reasons:
-        paragraph(sanitize(reason), indent=2, hang=2)
+    paragraph(f"What to do: {before} {said[0].lower()}{said[1:]}" if before else f"What to do: {said}", hang=2)
     fix = "" if machine.last_outcome is None else OUTCOMES[machine.last_outcome].fix
     if fix and "check-host" in machine.advice:
         paragraph(f"Its host: {fix}", indent=2, hang=2)
-    if any(ADVICE[one].reach_in for one in machine.advice):
+    reaches_in = any(ADVICE[one].reach_in for one in machine.advice)
+    if reaches_in:
+        paragraph(f"{len(CAUTIONS)} cautions: read them first, below.", strong=True)
+    if machine.plan is not None or "realign" in machine.advice:
+        _show_plan(machine)
+    if reaches_in:
         _heading("Before the first move")
         for number, caution in enumerate(CAUTIONS, start=1):
             paragraph(f"{number}. {caution}", indent=2, hang=3)
         paragraph(CAUTIONS_FOOT, indent=2)
-    if machine.plan is not None or "realign" in machine.advice:
-        _show_plan(machine)
 
 
 def _show_plan(machine: Assessment) -> None:
     plan = machine.plan
-    _heading("Moves")
     for sentence in plan_sentences(plan, machine.model, learned=machine.step_learned):
         paragraph(sanitize(sentence), indent=2, hang=2)
     if plan is None:

@@ -20,13 +20,14 @@ def test_fleet_lists_the_worst_first_and_counts(farm):
     assert lines[0].startswith("Saltmarsh Tidegate Works, ")
     assert [line.split()[0] for line in lines[3:6]] == ["heron-01", "plover-01", "<b>[red]x[/red]"]
     assert "past-limit" in lines[3]
-    assert "realign" in lines[3]
+    assert "turn the screws" in lines[3]
     assert "ideal" in lines[4]
     assert "3 machines: 1 past-limit, 1 ideal, 1 unknown" in " ".join(lines[6:])
 
 
 @pytest.mark.parametrize(("columns", "headings"), [
-    (80, "machine range condition cause to do mesh"),
+    (120, "machine range condition cause to do mesh"),
+    (80, "machine range condition to do mesh"),
     (60, "machine range condition to do"),
     (44, "machine range condition"),
 ])  # fmt: skip
@@ -38,7 +39,7 @@ def test_fleet_fits_its_terminal_and_names_what_it_leaves_out(farm, monkeypatch,
     (heading,) = [line for line in out.splitlines() if line.startswith("machine ")]
     assert " ".join(heading.split()) == headings
     assert "past-limit" in out
-    left_out = {80: "", 60: "Not shown here: cause and mesh;", 44: "Not shown here: cause, to do and mesh;"}[columns]
+    left_out = {60: "Not shown here: mesh;", 44: "Not shown here: to do and mesh;"}.get(columns, "")
     assert left_out in " ".join(out.split())
     assert ("Not shown here" in out) == bool(left_out)
 
@@ -47,7 +48,7 @@ def test_one_mesh_of_two_machines_is_marked_in_the_fleet(farm, monkeypatch):
     farm.store.add_readings([reading(name, 0.5, bed(0.0, 7)) for name in ("plover-01", "<b>[red]x[/red]")])
     out = " ".join(farm("fleet")[1].split())
 
-    assert out.count("look twice") == 2
+    assert out.count("whose mesh?") == 2
     assert "<b>[red]x[/red] and plover-01 gave the same mesh, to the last digit: two names for one address?" in out
     page = " ".join(farm("machine", "plover-01")[1].split())
     assert "See first whose mesh this is: <b>[red]x[/red] gave the same one. By that mesh: no action needed." in page
@@ -60,7 +61,7 @@ def test_an_old_mesh_is_to_be_taken_again(farm):
     out, page = farm("fleet", "--at", later)[1], " ".join(farm("machine", "plover-01", "--at", later)[1].split())
 
     assert " ".join(next(line for line in out.splitlines() if line.startswith("plover-01")).split()).endswith(
-        "ideal re-mesh (old) 21 d, old"
+        "ideal probe it hot: its mesh is old 21 d, old"
     )
     assert "Mesh it again, hot: its mesh is old. By that mesh: no action needed." in page
     assert "is 21 days old" in page
@@ -81,7 +82,7 @@ def test_a_host_that_is_not_understood_is_to_be_looked_at_and_how(farm, spoil):
     row = next(line for line in farm("fleet")[1].splitlines() if line.startswith("plover-01"))
     page = " ".join(farm("machine", "plover-01")[1].split())
 
-    assert "leave," in row
+    assert "fix its host" in row
     assert "garbled" in row
     assert "1 with a host not understood" in " ".join(farm("fleet")[1].split())
     assert "host: not understood, answered" in page
@@ -115,7 +116,7 @@ def test_what_a_ticket_accepts_is_said_in_place_of_the_advice(farm, monkeypatch)
 
     row = next(line for line in out.splitlines() if line.startswith("heron-01"))
     assert f"accepted to 0.90 until {end}" in row
-    assert "realign" not in row
+    assert "turn the screws" not in row
     assert "1 past-limit (1 accepted)" in " ".join(out.split())
     page = " ".join(farm("machine", "heron-01")[1].split())
     assert f"Nothing: accepted to 0.90 until {end} by ticket 1. Without that: realign its screws." in page
@@ -189,25 +190,27 @@ def test_machine_shows_all_of_it_in_order(farm):
 
     assert code == 0
     places = [out.index(words) for words in (
-        "heron-01  (tideframe-220, aisle heron)", "range 0.6", "past-limit, since", "What to do", "Realign its screws.",
-        "Before the first move", "8. farmwatch only reads.", "Moves",
-        "front right: up 1 tooth, clockwise seen from below",
-        "rear: the reference, never turned", "That leaves a range of", "What the range is made of",
+        "heron-01  (tideframe-220, aisle heron)", "range 0.6", "past-limit, since", "What to do: Realign its screws.",
+        "8 cautions: read them first, below.", "front right: up 1 tooth, clockwise seen from below",
+        "rear: the reference, never turned", "That leaves a range of", "Before the first move",
+        "8. farmwatch only reads.", "Why we think so", "Mesh and host", "What the range is made of",
         "Flatness deviation: what is left", "The bed, as you face the machine", "- front -", "History", "tooth-jump",
     )]  # fmt: skip
     assert places == sorted(places)
     assert max(map(len, out.splitlines())) <= 80
+    assert "front right: up 1 tooth" in "\n".join(out.splitlines()[:12]), "verdict and moves without scrolling"
 
 
-def test_cautions_stand_before_the_first_move_and_only_where_somebody_is_sent(farm):
+def test_cautions_are_asked_for_before_the_first_move_and_only_where_somebody_is_sent(farm):
     from farmwatch.judge import CAUTIONS
 
     tilted, well = " ".join(farm("machine", "heron-01")[1].split()), " ".join(farm("machine", "plover-01")[1].split())
 
     for caution in CAUTIONS:
         assert caution in tilted
-        assert tilted.index(caution) < tilted.index("up 1 tooth")
         assert caution not in well
+    assert tilted.index("8 cautions: read them first, below.") < tilted.index("up 1 tooth")
+    assert "cautions" not in well
     assert "No action needed." in well
     never = farm("machine", "<b>[red]x[/red]")[1]
     assert "Probe it again, hot." in never
@@ -218,7 +221,7 @@ def test_a_step_that_is_not_known_is_learned_by_one_tooth_first(farm, spoil):
     spoil("lead_mm = 8.0\npulley_teeth = 20\n", "")
     page = " ".join(farm("machine", "heron-01")[1].split())
 
-    assert page.index("8. farmwatch only reads.") < page.index("turn one screw by one tooth and mesh again, hot")
+    assert page.index("8 cautions: read them first") < page.index("turn one screw by one tooth and mesh again, hot")
 
 
 def test_an_even_bed_and_an_unknown_condition_are_said_once(farm):
@@ -265,6 +268,7 @@ def test_fleet_of_one_aisle_or_condition_and_in_another_order(farm):
     assert (code, out) == (2, "")
     assert "aisles: heron, plover" in err
     assert "none is like that" in farm("fleet", "--condition", "usable")[1]
+    assert machines_of(farm("fleet", "--needs-work")[1]) == ["heron-01"]
     assert farm("fleet", "--fail-on", "past-limit", "--aisle", "plover")[0] == 0, "what is not shown does not count"
     assert farm("fleet", "--fail-on", "past-limit", "--aisle", "heron")[0] == 3
 
@@ -302,3 +306,16 @@ def test_no_drift_is_told_from_fewer_than_six_readings(farm):
         farm.store.add_readings([reading("heron-01", 40 - 6 * number, bed(0.02 * number, number))])
         (one,) = json.loads(farm("assess", "--json", "--machine", "heron-01")[1])["machines"]
         assert (one["drift"] is None) == (number < 5)
+
+
+def test_a_job_stands_beside_its_machine_and_is_no_work_once_it_is_done(farm, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "120")
+    assert " job " not in farm("fleet")[1].splitlines()[2], "no ticket, no column"
+    assert farm("ticket", "propose")[0] == 0
+    assert farm("ticket", "approve", "1", "--by", "ada", "--for", "bench 2")[0] == 0
+    row = next(line for line in farm("fleet")[1].splitlines() if line.startswith("heron-01"))
+    assert "1 approved, bench 2" in row
+    for step in ("take", "done"):
+        assert farm("ticket", step, "1", "--by", "bench 2")[0] == 0
+    assert machines_of(farm("fleet", "--needs-work")[1]) == []
+    assert "awaiting its" in farm("fleet")[1]
