@@ -11,6 +11,7 @@ from datetime import UTC, datetime, time, timedelta
 import numpy as np
 
 from farmwatch.config import Farm, Machine, Settings
+from farmwatch.eligibility import unit_doubt
 from farmwatch.follow import HistoryFindings, follow_fleet
 from farmwatch.history import OpenTicket
 from farmwatch.judge import Assessment, FleetAssessment, HostFacts, judge_fleet, with_host
@@ -187,6 +188,9 @@ def _with_warnings(one: Assessment, twins: Sequence[str]) -> Assessment:
         warnings.append(f"The same mesh, to the last digit, came from {others}: two names for one address?")
     if one.reading is not None and one.reading.time_from == "unknown":
         warnings.append("Its host gives no times: how old this mesh was when it was first seen is not known.")
+    doubt = "" if one.condition_range_mm is None else unit_doubt(one.condition_range_mm)
+    if doubt and one.has_host:
+        warnings.append(f"{doubt[0].upper()}{doubt[1:]}.")
     return replace(one, warnings=tuple(warnings), twins=tuple(twins)) if warnings else one
 
 

@@ -14,11 +14,12 @@ from farmwatch.model import Model
 
 __all__ = [
     "BAND_CELSIUS", "HOW_TO_COVER", "find_followed", "find_judgeable", "how_to_be_judged", "share_of_bed",
-    "since_replaced", "why_not_judged", "without_repeats",
+    "since_replaced", "unit_doubt", "why_not_judged", "without_repeats",
 ]  # fmt: skip
 
 HOW_TO_COVER = "widen the probed area, correct `bed` of the model, or lower covered_share in [limits]"
 """All ways out where a mesh covers too little of the bed."""
+LIKE_INCHES_MM = (0.004, 0.016)
 REPEATED_WITHIN_SECONDS = 3600.0
 BAND_CELSIUS = 10.0
 """Bed temperatures further apart than this are not compared without more ado: a hot bed has another form."""
@@ -94,6 +95,17 @@ def share_of_bed(stack: Stack, model: Model) -> Floats:
     deep = _span_within(stack.y, np.any(here, axis=2), front, rear)
     share: Floats = wide * deep / ((right - left) * (rear - front))
     return share
+
+
+def unit_doubt(range_mm: float) -> str:
+    """Why a mesh may be in another unit than mm: a range that few probes would repeat to; empty where it is none.
+
+    Inches read as millimetres are 25.4 times too small: a bed of 0.4 mm then reads 0.016 mm.
+    """
+    low, high = LIKE_INCHES_MM
+    if not low <= range_mm < high:
+        return ""
+    return f"its heights span only {range_mm:.3f} mm: are they inches, read as millimetres? See `unit` of its mapping"
 
 
 def _span_within(axis: Floats, present: NDArray[np.bool_], low: float, high: float) -> Floats:

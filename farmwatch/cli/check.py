@@ -112,10 +112,14 @@ def _changed(app: App, seen: Sequence[Reading]) -> Iterator[tuple[str, Misfit]]:
 
 def _far(app: App, seen: Sequence[Reading]) -> Iterator[tuple[str, str]]:
     from farmwatch.cli.mesh_fit import far_screws
+    from farmwatch.eligibility import unit_doubt
 
     for read in seen:
         for words in far_screws(read.mesh, app.model(read.machine)):
             yield read.machine, words
+        doubt = unit_doubt(read.mesh.range_mm)
+        if doubt:
+            yield read.machine, doubt
 
 
 def _other_screws(app: App) -> Iterator[tuple[str, str]]:

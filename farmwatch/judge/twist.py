@@ -28,6 +28,8 @@ FOUR = 4
 LEAST_SHARE = 0.5
 OFF_WHOLE_SHARE = 0.10
 OFF_WHOLE_SD = 3.0
+# A plate's own saddle may be as much: it is no matter, and with a small step it would be whole teeth.
+LEAST_FORM_MM = 0.10
 # How much of the form (sum of squares) is the twist's: a bowl or a ridge has none of it.
 LEAST_EXPLAINED = 0.75
 # A twist is believed where undoing it leaves so much less, in teeth and in mm, than any setting of a rigid bed.
@@ -77,7 +79,7 @@ def find_twist(z: Floats, x: Floats, y: Floats, model: Model, step_mm: float, si
     loose = max(OFF_WHOLE_SHARE * step_mm, OFF_WHOLE_SD * sd)
     if not teeth or abs(off) < LEAST_SHARE * step_mm or abs(off - teeth * step_mm) > loose:
         return None
-    if amount**2 * weight < LEAST_EXPLAINED * float(form @ form):
+    if np.ptp(form) < LEAST_FORM_MM or amount**2 * weight < LEAST_EXPLAINED * float(form @ form):
         return None
     rigid = influence(where, model.reference_index, *grid_points(x, y))
     follows = rigid + signs[:, None] * twist[None, :]

@@ -243,3 +243,11 @@ def test_a_reading_that_is_set_aside_is_nothing_to_compare_with(farm: Farm, spoi
         farm("set-aside", "heron-01", "--until", "2099-01-01T00:00:00Z", "--why", "mirrored")
         spoil('heights = "$.survey.grid"\n', 'heights = "$.survey.grid"\nfirst = "front-right"\n')
         assert "reads as the last mesh" not in farm("check")[1]
+
+
+def test_inches_read_as_millimetres_are_doubted_in_check_and_on_the_machine(farm: Farm) -> None:
+    with hosted(farm, a_bed(7, 7) * (0.38 / float(np.ptp(a_bed(7, 7)))) / 25.4):
+        assert farm("poll")[0] == 0
+        said = "its heights span only 0.015 mm: are they inches, read as millimetres? See `unit` of its mapping"
+        assert said in flowing(farm("check")[1])
+    assert f"I{said[1:]}." in flowing(farm("machine", "heron-01")[1])
