@@ -23,24 +23,27 @@ class Cluster:
     folder: Path
     scheduler: subprocess.Popen[bytes]
     workers: list[subprocess.Popen[bytes]] = field(default_factory=list)
+    preload: Path | None = None
+    """A script that each worker runs first."""
 
     def add_worker(self, *, nanny: bool = True) -> subprocess.Popen[bytes]:
         """Start one more worker with one thread."""
         arguments = ["-m", "distributed.cli.dask_worker", self.address, "--nthreads", "1", "--no-dashboard"]
         arguments += ["--nanny" if nanny else "--no-nanny", "--local-directory", str(self.folder)]
+        arguments += ["--preload", str(self.preload)] if self.preload else []
         worker = _started(arguments, self.folder / f"worker-{len(self.workers)}.log")
         self.workers.append(worker)
         return worker
 
 
 @contextmanager
-def cluster(folder: Path, workers: int, *, nanny: bool = True) -> Iterator[Cluster]:
+def cluster(folder: Path, workers: int, *, nanny: bool = True, preload: Path | None = None) -> Iterator[Cluster]:
     """A cluster that listens and has so many workers; it ends with the block."""
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
     arguments = ["-m", "distributed.cli.dask_scheduler", "--host", "127.0.0.1", "--port", str(port), "--no-dashboard"]
-    found = Cluster(f"tcp://127.0.0.1:{port}", folder, _started(arguments, folder / "scheduler.log"))
+    found = Cluster(f"tcp://127.0.0.1:{port}", folder, _started(arguments, folder / "scheduler.log"), preload=preload)
     try:
         for _ in range(workers):
             found.add_worker(nanny=nanny)
