@@ -90,7 +90,7 @@ def _site(place: Place, folder: str, entries: Sequence[Entry], now: datetime) ->
     by_path = {entry.path: entry for entry in entries}
     at = by_path.get(f"{folder}/{MANIFEST}")
     if at is None:
-        return LeftOut(name, "it has no manifest: its first export has not ended")
+        return LeftOut(name, "it has no manifest: its first export has not ended, or its folder may not be read")
     try:
         body = place.read(at.path)
         manifest = Manifest.read(body)

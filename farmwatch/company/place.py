@@ -105,9 +105,16 @@ class Folder:
     def entries(self, prefix: str = "") -> list[Entry]:
         """Every file below a path."""
         top = self.root / prefix
-        found = []
+        if not prefix and not top.is_dir():
+            raise PlaceFails(f"{top}: there is no such folder")
+        found: list[Entry] = []
+
+        def shut(fault: OSError) -> None:
+            # Named at least, so that a site that may not be read is not simply gone.
+            found.append(Entry(f"{Path(fault.filename).relative_to(self.root).as_posix()}/", 0, None))
+
         with _faults(top):
-            for folder, _, names in os.walk(top):
+            for folder, _, names in os.walk(top, onerror=shut if not prefix else None):
                 for name in names:
                     path = Path(folder, name)
                     status = path.stat()
@@ -165,7 +172,8 @@ class Remote:
         top = self._at(prefix) if prefix else self._root
         with _faults(top):
             self.filesystem.invalidate_cache()
-            found = self.filesystem.find(top, detail=True)
+            # Object storages know no folders, others refuse one that is not there.
+            found = self.filesystem.find(top, detail=True) if self.filesystem.exists(top) else {}
         return [
             Entry(str(path)[len(self._root) + 1 :], int(facts.get("size") or 0), _changed(facts))
             for path, facts in sorted(found.items())

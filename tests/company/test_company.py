@@ -22,7 +22,7 @@ from farmwatch.company.place import open_place
 from farmwatch.company.tasks import Task, TaskResult
 from farmwatch.company.view import CompanyView
 from farmwatch.config.settings import Company
-from farmwatch.errors import InputError
+from farmwatch.errors import FarmwatchError, InputError
 from farmwatch.report import Week, write_week
 from tests.company.lakes import EXPORTED_AT, SITES
 from tests.farm import FARM
@@ -286,6 +286,11 @@ def test_a_lake_behind_a_url_gives_the_same(three, sound, tmp_path):
     # The storage's own time is today's.
     assert [row.sums for row in view.sites] == [row.sums for row in sound[0].sites]
     assert files["farmwatch-company-2026-W47.csv"] == sound[1]["farmwatch-company-2026-W47.csv"]
+
+
+def test_a_lake_that_is_not_there_is_refused(tmp_path):
+    with pytest.raises(FarmwatchError, match="there is no such folder"):
+        written(tmp_path / "lakee", tmp_path / "out", engine=Engine(jobs=1))
 
 
 def test_a_week_that_has_not_begun_is_refused(three, tmp_path):
