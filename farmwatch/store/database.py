@@ -232,6 +232,7 @@ class Database:
             if not is_lock(fault):
                 if undo.mend(self.path, is_damaged=True):
                     return False
+                undo.refuse_unmended(self.path)
                 raise
             if turn.is_over():
                 raise StoreBusy(
@@ -244,6 +245,7 @@ class Database:
         if undo.is_settled(self.path, self._file):
             return True
         self._detach(con)
+        undo.refuse_unmended(self.path)
         return False
 
     def _detach(self, con: Connection) -> None:

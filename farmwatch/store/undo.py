@@ -22,11 +22,12 @@ from hashlib import blake2b
 from pathlib import Path
 from typing import BinaryIO
 
-from farmwatch.files import keep_owner, sync_folder
+from farmwatch.files import how_to_own, keep_owner, sync_folder
 from farmwatch.store.engine import Connection
+from farmwatch.store.errors import StoreReadOnly
 from farmwatch.store.files import lock
 
-__all__ = ["fold", "is_settled", "mend"]
+__all__ = ["fold", "is_settled", "mend", "refuse_unmended"]
 
 # One main header and two that take turns, each of 4 KiB; block 0 follows.
 _HEADERS = 3 * 4096
@@ -58,7 +59,7 @@ def mend(path: Path, *, is_damaged: bool = False) -> bool:
     header is a new one: then the power went while that was written, before anything else.
     """
     undo = _undo(path)
-    if not undo.exists():
+    if not undo.exists() or not os.access(path, os.W_OK):
         return False
     with path.open("r+b") as file:
         if not lock(file):
@@ -73,6 +74,15 @@ def mend(path: Path, *, is_damaged: bool = False) -> bool:
         os.fsync(file.fileno())
         undo.unlink(missing_ok=True)
     return True
+
+
+def refuse_unmended(path: Path) -> None:
+    """Raise StoreReadOnly where a checkpoint was cut short and this user may not take it back."""
+    if _undo(path).exists() and not os.access(path, os.W_OK):
+        raise StoreReadOnly(
+            f"{path}: a write to it was cut short; whoever may write it mends it by any command (the service by its "
+            f"next poll). Here {how_to_own(path)}"
+        )
 
 
 def is_settled(path: Path, file: BinaryIO) -> bool:

@@ -1,14 +1,17 @@
 """The figures against the published grammar of OpenMetrics."""
 
+import json
+import re
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
 
 from farmwatch.outcomes import OUTCOMES
-from farmwatch.service.published import CONTENT_TYPE, figures_text
+from farmwatch.service.published import CONTENT_TYPE, figures_text, health_document
 from farmwatch.service.status import Facts, MachineFigures, Problem
 from farmwatch.store import StoreState
+from tests.hostile import MACHINE, TEXTS, steers
 from tests.service.openmetrics import read
 
 NOW = datetime(2026, 11, 23, 6, 0, tzinfo=UTC)
@@ -66,6 +69,22 @@ def test_each_machine_has_its_range_its_age_and_its_condition() -> None:
         {"machine": name, "farmwatch_bed_condition": condition}
         for name, condition in (("heron-01", "past-limit"), ("<b>x", "unknown"))
     ]
+
+
+@pytest.mark.parametrize("text", [MACHINE, *TEXTS.values()], ids=["name", *TEXTS])
+def test_hostile_text_stays_text_in_figures_and_health(text: str) -> None:
+    # A name is printable, by the configuration; a problem may tell what a host said.
+    name = "".join(letter for letter in text if letter.isprintable())
+    machines = (MachineFigures(name=name, condition="unknown", range_mm=0.5, taken_at=NOW.timestamp()),)
+    problem = Problem(what="polls", words=text.encode("utf-8", "replace").decode(), since=NOW)
+    facts = replace(FULL, machines=machines, problems=(problem,))
+    found = read(figures_text(facts, NOW).decode())
+    [((_, labels), _)] = found["farmwatch_bed_range_meters"].samples.items()
+    assert [(key, re.sub(r"\\(.)", r"\1", value)) for key, value in labels] == [("machine", name)]
+    status, kind, body = health_document(facts, NOW)
+    assert (status, kind) == (503, "application/problem+json")
+    assert json.loads(body)["reasons"][0]["words"] == problem.words
+    assert not steers(body.decode())
 
 
 def test_what_is_not_known_yet_is_left_out() -> None:

@@ -6,6 +6,7 @@ import os
 import shutil
 import subprocess
 import sys
+import tempfile
 from pathlib import Path
 from typing import BinaryIO
 
@@ -110,3 +111,34 @@ def test_a_checkpoint_under_way_in_another_process_is_left_alone(cut: Store) -> 
         assert cut.path.read_bytes() == before
         other.kill()
     assert cut.reading_count() == 4
+
+
+_AS_NOBODY = """
+import os, sys
+from pathlib import Path
+from farmwatch.store import Store, StoreError
+Store(Path(sys.argv[2])).reading_count()  # loads all it needs while it still may
+os.setgid(65534)
+os.setuid(65534)
+try:
+    Store(Path(sys.argv[1])).reading_count()
+except StoreError as said:
+    print(type(said).__name__, said)
+"""
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can become another user")
+@pytest.mark.parametrize("is_torn", [False, True])
+def test_who_may_only_read_is_told_who_mends_it(cut: Store, is_torn: bool) -> None:
+    if is_torn:
+        torn(cut.path, 12288)
+    with tempfile.TemporaryDirectory(prefix="farm-") as folder:  # pytest's own folder is closed to other users
+        Path(folder).chmod(0o755)
+        for path in cut.path.parent.iterdir():
+            Path(shutil.copy(path, folder)).chmod(0o644)
+        path = Path(folder, "farm.duckdb")
+        command = [sys.executable, "-c", _AS_NOBODY, str(path), str(cut.path.parent.parent / "farm.duckdb")]
+        said = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
+        assert said.stdout.startswith("StoreReadOnly "), said.stderr
+        assert "a write to it was cut short; whoever may write it mends it by any command" in said.stdout
+        assert Store(path).reading_count() == 4
