@@ -62,6 +62,8 @@ def set_aside(app: App, /, name: str, why: str, **chosen: Any) -> None:
     plain_line(why, "--why")
     done = _change(app, kind, machine, span, chosen["by"], why=why)
     echo(f"set aside: {_counted(kind, done)} of {sanitize(machine)}")
+    if kind == "readings":
+        _show_proven(app, machine, span)
     paragraph(f"to undo it: farmwatch put-back-in {sanitize(machine)}{_option(kind)} {_as_typed(chosen)}", hang=2)
 
 
@@ -103,6 +105,20 @@ def show_set_aside(app: App, machine: str) -> None:
     when = clock(newest.at, app.settings.farm.timezone)
     who = f", {sanitize(newest.by)}" if newest.by else ""
     paragraph(f"set aside: {what}, the newest of {when} ({sanitize(newest.why)}{who}); {lists}", hang=2)
+
+
+def _show_proven(app: App, machine: str, span: tuple[datetime, datetime]) -> None:
+    """Name the tickets that were proven by probings of a span: what proved them counts no longer."""
+    from farmwatch.tickets import TicketRepository
+
+    for ticket in TicketRepository(app.store).tickets([machine]):
+        work, closed = ticket.work_until, ticket.closed_at
+        if ticket.phase == "proven" and work and closed and work < span[1] and span[0] <= closed:
+            paragraph(
+                f"ticket {ticket.number} was proven by probings of that time; where they were among them: "
+                f"farmwatch ticket reopen {ticket.number} --why TEXT",
+                hang=2,
+            )
 
 
 def _kind(chosen: dict[str, Any]) -> AsideKind:

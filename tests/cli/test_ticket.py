@@ -360,3 +360,32 @@ def test_a_withdrawn_ticket_does_not_hide_a_machine_past_its_limit(proposed):
     found = assess(settings, proposed.store, NOW + timedelta(minutes=5), ["heron-01"])
     mine = TicketRepository(proposed.store).tickets(["heron-01"])
     assert not is_settled(found.machines[0], mine, found.at, settings.limits.usable_mm)
+
+
+def probed(farm, hours, **facts):
+    """A flat bed so many hours ago."""
+    farm.store.add_readings([replace(reading("heron-01", hours / 24, bed(0.0, int(hours * 10))), **facts)])
+
+
+def test_what_is_set_aside_proves_nothing_and_a_proof_that_rests_on_it_is_named(proving):
+    probed(proving, 4)
+    probed(proving, 2)
+    at = f"{hours_ago(2):%Y-%m-%dT%H:%M:%SZ}"
+    proving("set-aside", "heron-01", "--at", at, "--why", "a tool lay there")
+    assert "proving: 1 of 2 probings" in proving("ticket", "show", "1")[1]
+    proving("put-back-in", "heron-01", "--at", at)
+    assert "proven 1 (heron-01)" in proving("ticket", "propose")[1]
+    out = " ".join(proving("set-aside", "heron-01", "--at", at, "--why", "a tool lay there")[1].split())
+    assert "ticket 1 was proven by probings of that time" in out
+    assert "farmwatch ticket reopen 1 --why TEXT" in out
+
+
+def test_what_another_mapping_read_proves_nothing(proving, spoil):
+    spoil('name = "heron-01"\n', 'name = "heron-01"\nmapping = "survey-rows"\naddress = "http://127.0.0.1:9"\n')
+    mark = load_settings(proving.config).read_by["heron-01"]
+    probed(proving, 4, read_by=mark)
+    probed(proving, 2, read_by="0123456789abcdef")
+    assert "proving: 1 of 2 probings" in proving("ticket", "show", "1")[1]
+    said = "1 reading of its old mapping left out, not judged and in no trend"
+    for command in (("machine", "heron-01"), ("check",)):
+        assert said in " ".join(proving(*command)[1].split())
