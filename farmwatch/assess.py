@@ -2,55 +2,89 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, time, timedelta
 
-import numpy as np
-
 from farmwatch.config import Farm, Machine, Settings
 from farmwatch.eligibility import unit_doubt
-from farmwatch.follow import HistoryFindings, follow_fleet
-from farmwatch.history import OpenTicket
-from farmwatch.judge import Assessment, FleetAssessment, HostFacts, judge_fleet, with_host
-from farmwatch.judge.learned import StepBelief, belief_from_turns, other_drive_sentence, step_differences
-from farmwatch.measure import measure_histories
-from farmwatch.model import Model
+from farmwatch.findings import MACHINES_A_BLOCK, Finding, Lender, belief_of, find, find_anew
+from farmwatch.judge import Assessment, FleetAssessment, HostFacts, with_host
+from farmwatch.judge.learned import other_drive_sentence, step_differences
 from farmwatch.outcomes import OUTCOMES
 from farmwatch.sources import Known, Source, StoreSource
-from farmwatch.store import Move, Store
+from farmwatch.store import Store
 from farmwatch.store.records import LastAnswer
 
-__all__ = ["assess", "host_facts", "working_time"]
-
-# Machines followed and judged together: enough to share the work, few enough to stay small in memory.
-MACHINES_A_BLOCK = 250
+__all__ = ["MACHINES_A_BLOCK", "assess", "host_facts", "working_time"]
 
 
 def assess(
-    settings: Settings, of: Store | Source, at: datetime, names: Sequence[str] | None = None, *, following: bool = True
+    settings: Settings,
+    of: Store | Source,
+    at: datetime,
+    names: Sequence[str] | None = None,
+    *,
+    following: bool = True,
+    jobs: int = 1,
 ) -> FleetAssessment:
     """What is said of the farm at `at` (aware): only what was read, noted and answered at or before it counts.
 
     of: the farm's store, or another source of what is known of it. names: the machines wanted, None for all, in the
     order of the configuration. following: whether the histories are followed; without, drift, steps and forecast are
     null and so is all advice that stands on them, and it takes half the time: enough where only range and condition
-    are asked for. Raises InputError for a name that is not in the configuration and StoreError where the database
-    cannot be read.
+    are asked for. jobs: how many processes share what is to be found anew. What was found before and stands still is
+    taken from beside the store: the document is the same to the byte. Raises InputError for a name that is not in the
+    configuration and StoreError where the database cannot be read.
     """
-    source: Source = StoreSource(settings, of) if isinstance(of, Store) else of
     wanted = settings.machines if names is None else _in_order(settings, names)
-    known = source.known([machine.name for machine in wanted], at)
-    judged: list[Assessment] = []
-    for start in range(0, len(wanted), MACHINES_A_BLOCK):
-        judged += _judge_block(settings, known, at, wanted[start : start + MACHINES_A_BLOCK], following)
-    twins = _twins(settings, source.newest_digests(at))
+    if isinstance(of, Store):
+        of = StoreSource(settings, of)
+        findings, known = find(of, at, wanted, following=following, jobs=jobs)
+    else:
+        known = of.known([machine.name for machine in wanted], at)
+        lender = Lender(settings, of, at)
+        findings = find_anew(settings, known, at, wanted, lender, following=following)
+    twins = _twins(settings, of.newest_digests(at))
     done = [
-        _with_ticket(_with_warnings(one, twins.get(one.machine, ())), known.tickets.get(one.machine)) for one in judged
+        _whole(settings, machine, finding, known, at, twins.get(machine.name, ()))
+        for machine, finding in zip(wanted, findings, strict=True)
     ]
     return FleetAssessment(at=at, limits=settings.limits, machines=tuple(done))
+
+
+def _whole(
+    settings: Settings, machine: Machine, finding: Finding, known: Known, at: datetime, twins: Sequence[str]
+) -> Assessment:
+    """What was found of a machine with the days of its forecast at `at`, its host, its namesakes and its ticket."""
+    name, said = machine.name, finding.said
+    warnings = [*step_differences(belief_of(settings, machine, known)), *_of_another_drive(settings, known, machine)]
+    if twins:
+        others = ", ".join(twins)
+        warnings.append(f"The same mesh, to the last digit, came from {others}: two names for one address?")
+    if said.reading is not None and said.reading.time_from == "unknown":
+        warnings.append("Its host gives no times: how old this mesh was when it was first seen is not known.")
+    doubt = "" if said.condition_range_mm is None else unit_doubt(said.condition_range_mm)
+    if doubt and machine.address is not None:
+        warnings.append(f"{doubt[0].upper()}{doubt[1:]}.")
+    forecast = said.forecast
+    if forecast is not None and finding.crossings is not None:
+        forecast = finding.crossings.forecast(at)
+    host = _host_facts(settings, machine, known.answers.get(name), known.first_tries.get(name))
+    one = replace(
+        with_host(said, host),
+        aisle=machine.aisle,
+        warnings=tuple(warnings),
+        twins=tuple(twins),
+        forecast=forecast,
+        ticket=known.tickets.get(name),
+    )
+    if not one.awaits_mesh:
+        return one
+    # Work that no mesh has seen yet leaves nothing to order: a second turn would undo it.
+    why = "Mesh again, hot: what is known of it is from before the work."
+    return replace(one, plan=None, advice=("re-mesh",) if one.in_service else (), reasons=(why,))
 
 
 def host_facts(settings: Settings, store: Store, at: datetime) -> dict[str, HostFacts]:
@@ -78,49 +112,6 @@ def working_time(farm: Farm, since: datetime, until: datetime) -> timedelta:
 def _in_order(settings: Settings, names: Sequence[str]) -> tuple[Machine, ...]:
     asked = {settings.machine(name).name for name in names}
     return tuple(machine for machine in settings.machines if machine.name in asked)
-
-
-def _judge_block(
-    settings: Settings, known: Known, at: datetime, machines: Sequence[Machine], following: bool
-) -> list[Assessment]:
-    histories = [known.history(machine.name) for machine in machines]
-    beliefs = [_belief(settings.models[machine.model], known.moves.get(machine.name, ())) for machine in machines]
-    models = [
-        replace(settings.models[machine.model], clockwise=belief.clockwise)
-        for machine, belief in zip(machines, beliefs, strict=True)
-    ]
-    steps = [belief.step_mm if belief.learned else None for belief in beliefs]
-    rngs = [_own_generator(machine.name) for machine in machines]
-    spread = [belief.sd_mm if belief.learned else None for belief in beliefs]
-    measured = measure_histories(histories, models, at)
-    followed: Sequence[HistoryFindings | None] = [None] * len(machines)
-    if following:
-        learned = list(zip(steps, spread, strict=True))
-        followed = follow_fleet(measured, settings.limits, at, rngs, tooth_steps=learned, priors=known.priors)
-    judged = judge_fleet(measured, settings.limits, at, followed, steps)
-    return [
-        replace(
-            with_host(
-                one,
-                _host_facts(settings, machine, known.answers.get(machine.name), known.first_tries.get(machine.name)),
-            ),
-            aisle=machine.aisle,
-            warnings=(*step_differences(belief), *_of_another_drive(settings, known, machine)),
-        )
-        for machine, belief, one in zip(machines, beliefs, judged, strict=True)
-    ]
-
-
-def _belief(model: Model, moves: Sequence[Move]) -> StepBelief:
-    """What the moves made on one machine say of its tooth step and of which way its screws turn."""
-    return belief_from_turns(
-        model,
-        (
-            (move.teeth, move.moved_mm, move.moved_sd_mm)
-            for move in moves
-            if move.teeth and move.moved_mm is not None and move.moved_sd_mm and move.counts_for(model)
-        ),
-    )
 
 
 def _of_another_drive(settings: Settings, known: Known, machine: Machine) -> tuple[str, ...]:
@@ -179,30 +170,3 @@ def _twins(settings: Settings, digests: Mapping[str, str]) -> dict[str, tuple[st
         if machine.name in digests:
             alike[digests[machine.name]].append(machine.name)
     return {name: tuple(other for other in some if other != name) for some in alike.values() for name in some}
-
-
-def _with_warnings(one: Assessment, twins: Sequence[str]) -> Assessment:
-    warnings = list(one.warnings)
-    if twins:
-        others = ", ".join(twins)
-        warnings.append(f"The same mesh, to the last digit, came from {others}: two names for one address?")
-    if one.reading is not None and one.reading.time_from == "unknown":
-        warnings.append("Its host gives no times: how old this mesh was when it was first seen is not known.")
-    doubt = "" if one.condition_range_mm is None else unit_doubt(one.condition_range_mm)
-    if doubt and one.has_host:
-        warnings.append(f"{doubt[0].upper()}{doubt[1:]}.")
-    return replace(one, warnings=tuple(warnings), twins=tuple(twins)) if warnings else one
-
-
-def _with_ticket(one: Assessment, ticket: OpenTicket | None) -> Assessment:
-    """With its open ticket. Work that no mesh has seen yet leaves nothing to order: a second turn would undo it."""
-    one = replace(one, ticket=ticket)
-    if not one.awaits_mesh:
-        return one
-    why = "Mesh again, hot: what is known of it is from before the work."
-    return replace(one, plan=None, advice=("re-mesh",) if one.in_service else (), reasons=(why,))
-
-
-def _own_generator(name: str) -> np.random.Generator:
-    """Seeded by the machine's name: the same data gives the same forecast, whatever the company."""
-    return np.random.default_rng(int.from_bytes(hashlib.sha256(name.encode()).digest()[:8], "big"))

@@ -37,6 +37,8 @@ class Known:
     tickets: Mapping[str, OpenTicket] = field(default_factory=dict)
     priors: Mapping[str, DriftPrior] = field(default_factory=dict)
     """By model of machine, what the farm learned of its drift."""
+    stamps: Mapping[str, str] = field(default_factory=dict)
+    """What each record comes to, where the source can say so by a text that changes with any of it."""
 
     def history(self, machine: str) -> History:
         """Its readings with its times out of service; an empty one where nothing is known."""
@@ -81,8 +83,8 @@ class StoreSource:
     settings: Settings
     store: Store
 
-    def known(self, names: Sequence[str], at: datetime) -> Known:
-        """By one opening of the database. Raises StoreError."""
+    def known(self, names: Sequence[str], at: datetime, *, whole: bool = True) -> Known:
+        """By one opening of the database; without the histories unless `whole`. Raises StoreError."""
         wanted: Sequence[str] | None = names
         if len(names) == len(self.settings.machines):
             # A scan of everything need not compare names.
@@ -90,13 +92,14 @@ class StoreSource:
         with self.store.one_state():
             answers = self.store.last_answers(at)
             return Known(
-                histories=self.store.histories(wanted, at, self.settings.read_by),
+                histories=self.store.histories(wanted, at, self.settings.read_by) if whole else {},
                 answers=answers,
                 first_tries=self.first_tries(at, answers),
                 out=self.store.spans_out(at),
                 moves=_seen_moves(self.store.moves(wanted, at, self.settings.read_by), at),
                 tickets=self.store.open_tickets(wanted, at),
                 priors=_drift_priors(self.store.learned_drift(at)),
+                stamps=self.store.record_stamps(wanted, at),
             )
 
     def newest_digests(self, at: datetime) -> Mapping[str, str]:

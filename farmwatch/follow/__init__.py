@@ -1,7 +1,7 @@
 """What a machine's history tells: steps, drift, forecast, and what turning the plate told. Pure.
 
 Time comes in as an argument, randomness too. `follow_fleet` follows many machines side by side; `find_steps`, `trend`
-and `forecast` work on one plain series.
+and `forecast` work on one plain series. The values found are public in `findings`, too.
 """
 
 import lazy_loader as lazy

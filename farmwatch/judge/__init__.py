@@ -4,7 +4,8 @@
 `condition` says on which side of the limits a machine is; `plan` and `tooth_plans` find what to turn and shim, `twist`
 the one of four screws that bends the bed;
 `learned` keeps what moves have shown of a machine's drive. `machine` puts an `Assessment` together, `words` and
-`document` say it. Public beside the names of this door are the modules `assessment`, `learned`, `tables` and `words`.
+`document` say it, `standing` how long it stays true. Public beside the names of this door are the modules `assessment`,
+`learned`, `standing`, `tables` and `words`.
 """
 
 import lazy_loader as lazy

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
@@ -147,16 +147,18 @@ def judge_fleet(
     at: datetime,
     followed: Sequence[HistoryFindings | None] | None = None,
     steps_mm: Sequence[float | None] | None = None,
+    lent_mm: Mapping[str, float] | None = None,
 ) -> list[Assessment]:
     """Everything that is said of each machine, measured together; one with few readings borrows its model's noise.
 
     followed: drift, steps and forecast of each, None while unknown. steps_mm: the rise per tooth learned from moves
-    made on each, None for the model's. What concerns its host is added by `with_host`.
+    made on each, None for the model's. lent_mm: by model, the noise of a point that is borrowed; None for that of the
+    machines given. What concerns its host is added by `with_host`.
     """
-    measures = measure_machines(machines, [_asked(one.judged) for one in machines])
+    measures = measure_machines(machines, [_asked(one.judged) for one in machines], lent_mm)
     near = [i for i, one in enumerate(measures) if _near_edge(machines[i].judged, one, limits)]
     some = [machines[i] for i in near]
-    deeper = measure_machines(some, [_asked(one.judged, MESHES_NEAR_EDGE) for one in some])
+    deeper = measure_machines(some, [_asked(one.judged, MESHES_NEAR_EDGE) for one in some], lent_mm)
     for i, more in zip(near, deeper, strict=True):
         # The noise stays what it was: it may be borrowed from machines that are not asked again.
         measures[i] = replace(more, noise=measures[i].noise)

@@ -5,7 +5,7 @@ Many machines are measured at once: all meshes on one grid, of machines with the
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -22,7 +22,7 @@ from farmwatch.measure.stack import StackMeasures, measure_stack
 from farmwatch.mesh import Floats
 from farmwatch.model import Model
 
-__all__ = ["JudgedBed", "MachineMeasures", "ReadingMeasures", "measure_machines"]
+__all__ = ["JudgedBed", "MachineMeasures", "ReadingMeasures", "measure_machines", "model_noise"]
 
 Places = NDArray[np.intp]
 
@@ -198,21 +198,38 @@ def _judged_beds(machines: Sequence[MachineMeasures], readings: Sequence[Places]
         shares = range_shares(x, y, np.stack([mean for mean, _, _ in meshes]), sigma, of_mean)
         least, flatness = zones_without_noise(x, y, np.stack([form for _, form, _ in meshes]), of_mean, way)
         for at, k in enumerate(members):
-            if shares[at] <= _LEAST_SHARE_MM:
+            # A borrowed noise may be greater than the whole range of an even bed: no range is less than nothing.
+            share = min(float(shares[at]), float(machines[k].range_mm[readings[k][0]]))
+            if share <= _LEAST_SHARE_MM:
                 found[k] = _as_read(machines[k], readings[k])
                 continue
             found[k] = JudgedBed(
                 readings=readings[k],
-                range_share_mm=float(shares[at]),
+                range_share_mm=share,
                 best_reachable_mm=float(least[at]),
                 flatness_mz_mm=float(flatness[at]),
             )
     return [found[k] for k in range(len(machines))]
 
 
-def measure_machines(machines: Sequence[MeasuredHistory], asked: Sequence[Places]) -> list[MachineMeasures]:
-    """All figures of the readings at the places `asked`; a machine of few readings borrows its model's noise."""
-    noises = _pooled([one.noise for one in machines], [one.model for one in machines])
+def model_noise(machines: Sequence[MeasuredHistory]) -> dict[str, float]:
+    """By model, the noise of a point that a machine with too few readings may borrow, mm: its others' median."""
+    own: dict[str, list[float]] = {}
+    for one in machines:
+        if one.noise.source == "own" and one.noise.sigma_mm > 0:
+            own.setdefault(one.model.name, []).append(one.noise.sigma_mm)
+    return {name: float(np.median(sigmas)) for name, sigmas in own.items()}
+
+
+def measure_machines(
+    machines: Sequence[MeasuredHistory], asked: Sequence[Places], lent_mm: Mapping[str, float] | None = None
+) -> list[MachineMeasures]:
+    """All figures of the readings at the places `asked`.
+
+    A machine of few readings borrows its model's noise of a point from `lent_mm`, None: that of the machines given.
+    """
+    lent = model_noise(machines) if lent_mm is None else lent_mm
+    noises = [_own_or_lent(one, lent.get(one.model.name)) for one in machines]
     groups: dict[tuple[object, ...], list[tuple[int, Stack, Places]]] = {}
     for machine, one in enumerate(machines):
         for stack in one.history.stacks:
@@ -227,22 +244,13 @@ def measure_machines(machines: Sequence[MeasuredHistory], asked: Sequence[Places
     return [_gather(one, noise, tuple(mine)) for one, noise, mine in zip(machines, noises, parts, strict=True)]
 
 
-def _pooled(noises: Sequence[PointNoise], models: Sequence[Model]) -> list[PointNoise]:
-    """The same noises; machines with too few readings of their own get the median of their model's others."""
-    own: dict[str, list[float]] = {}
-    for noise, model in zip(noises, models, strict=True):
-        if noise.source == "own" and noise.sigma_mm > 0:
-            own.setdefault(model.name, []).append(noise.sigma_mm)
-    return [_pooled_one(noise, model, own.get(model.name, ())) for noise, model in zip(noises, models, strict=True)]
-
-
-def _pooled_one(noise: PointNoise, model: Model, others: Sequence[float]) -> PointNoise:
-    if noise.source == "guess" and others:
-        return replace(noise, sigma_mm=float(np.median(others)), source="pooled")
-    if noise.sigma_mm > 0:
-        return noise
+def _own_or_lent(one: MeasuredHistory, lent_mm: float | None) -> PointNoise:
+    if one.noise.source == "guess" and lent_mm is not None:
+        return replace(one.noise, sigma_mm=lent_mm, source="pooled")
+    if one.noise.sigma_mm > 0:
+        return one.noise
     # Meshes that repeat to the last digit tell nothing of the probe.
-    return point_noise([], model.probe_sigma_mm)
+    return point_noise([], one.model.probe_sigma_mm)
 
 
 def _measure_group(

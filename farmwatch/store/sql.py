@@ -90,6 +90,16 @@ WHERE ($names::VARCHAR[] IS NULL OR list_contains($names::VARCHAR[], machine))
 
 _COUNTING = f"{_WANTED} AND {COUNTS}"
 
+_HASHED = ("rowid", "taken_at", "digest", "grid", "set_aside", *(fact.name for fact in FACTS))
+
+# hash() mixes what it is given in its order: given the other way round it says something else of the same row.
+READING_STAMPS = f"""
+SELECT machine, count(*) || '/' || sum(one) || '/' || bit_xor(other)
+FROM (SELECT machine, hash({", ".join(_HASHED)}) AS one, hash({", ".join(reversed(_HASHED))}) AS other
+      FROM readings {_WANTED})
+GROUP BY machine
+"""
+
 NAMES = f"SELECT DISTINCT machine FROM readings {_COUNTING} ORDER BY machine"
 
 # Names and words come as numbers: making a million Python strings costs more than reading the heights.

@@ -21,6 +21,7 @@ from farmwatch.store import (
     polls,
     readings,
     realign_moves,
+    stamps,
 )
 from farmwatch.store import names as names_of_machines
 from farmwatch.store.columns import ReadingColumns
@@ -164,6 +165,11 @@ class Store:
         """A text for each machine that changes with any entry of it: readings, notes, moves, work."""
         with self.database.reading() as con:
             return readings.change_stamps(con)
+
+    def record_stamps(self, names: Sequence[str] | None = None, until: datetime | None = None) -> dict[str, str]:
+        """A text for each machine with a record that changes with anything its assessment at a time rests on."""
+        with self.database.reading() as con:
+            return stamps.record_stamps(con, names, until)
 
     def reading_count(self) -> int:
         """How many readings there are."""

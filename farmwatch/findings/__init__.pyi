@@ -1,0 +1,9 @@
+from .anew import MACHINES_A_BLOCK as MACHINES_A_BLOCK
+from .anew import Lender as Lender
+from .anew import belief_of as belief_of
+from .anew import find_anew as find_anew
+from .codec import Finding as Finding
+from .codec import packed as packed
+from .codec import unpacked as unpacked
+from .file import KeptFile as KeptFile
+from .keeping import find as find
