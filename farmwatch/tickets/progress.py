@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from farmwatch.config import Settings
-from farmwatch.eligibility import find_judgeable, since_replaced, why_not_judged
+from farmwatch.eligibility import find_judgeable, since_replaced, why_not_judged, without_repeats
 from farmwatch.follow import SCREWS_OF_A_PLANE, explain_move
 from farmwatch.history import History
 from farmwatch.judge import Assessment
@@ -96,7 +96,7 @@ def proofs(
         if history is not None:
             mine = ticket.work_moves(moves[ticket.machine])
             one = (judged or {}).get(ticket.machine)
-            known = replace(since_replaced(history), out_of_service=out.get(ticket.machine, ()))
+            known = replace(without_repeats(since_replaced(history)), out_of_service=out.get(ticket.machine, ()))
             case = _Repair(settings, ticket, models[ticket.machine], known, mine, one)
             found[ticket.number] = _proof(case)
     return found
