@@ -13,7 +13,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 __all__ = [
-    "clear_unfinished", "give_to_owner", "how_to_own", "keep_owner", "replacing", "sync_folder", "unfinished",
+    "appear", "clear_unfinished", "give_to_owner", "how_to_own", "keep_owner", "replacing", "sync_folder", "unfinished",
     "user_name",
 ]  # fmt: skip
 
@@ -69,6 +69,20 @@ def replacing(target: Path, *, like: os.stat_result | None = None, durable: bool
             beside.unlink(missing_ok=True)
     if durable:
         sync_folder(target.parent)
+
+
+def appear(fresh: Path, target: Path) -> None:
+    """Let a file be at `target`, whole, unless there is one already; `fresh` may be left over."""
+    try:
+        os.link(fresh, target)
+    except FileExistsError:
+        return
+    except OSError:
+        # A file system without links.
+        if target.exists():
+            return
+        fresh.rename(target)
+    sync_folder(target.parent)
 
 
 def keep_owner(like: os.stat_result, path: Path) -> None:

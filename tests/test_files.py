@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import stat
 import subprocess
@@ -9,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from farmwatch.files import clear_unfinished, replacing
+from farmwatch.files import appear, clear_unfinished, replacing
 
 
 def test_the_older_file_stays_where_the_new_one_fails(tmp_path: Path) -> None:
@@ -64,3 +65,16 @@ def test_what_killed_processes_left_half_written_is_cleared_and_nothing_else(tmp
             os.utime(tmp_path / name, (0, 0))
     assert sorted(path.name for path in clear_unfinished(tmp_path)) == old
     assert sorted(path.name for path in tmp_path.iterdir()) == sorted([*kept, f".new.{gone.pid}.unfinished"])
+
+
+@pytest.mark.parametrize("has_links", [True, False])
+def test_a_file_appears_where_there_is_none(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, has_links: bool) -> None:
+    def no_link(*_: object) -> None:
+        raise PermissionError(errno.EPERM, os.strerror(errno.EPERM))
+
+    if not has_links:
+        monkeypatch.setattr(os, "link", no_link)
+    for words in ("first", "second"):
+        (tmp_path / words).write_text(words)
+        appear(tmp_path / words, tmp_path / "target")
+    assert (tmp_path / "target").read_text() == "first"

@@ -16,7 +16,7 @@ import duckdb
 from farmwatch.files import clear_unfinished, keep_owner, sync_folder, unfinished
 from farmwatch.store.database import Database, quoted
 from farmwatch.store.errors import ERRORS_BY_NUMBER, StoreBusy, StoreDamaged, StoreError, translated
-from farmwatch.store.files import copy_file, lock
+from farmwatch.store.files import copy_file, lock, put_log_aside
 from farmwatch.store.migrate import refuse_newer, schema_version
 from farmwatch.times import from_micros
 
@@ -202,6 +202,7 @@ def _missing(con: duckdb.DuckDBPyConnection, table: str, columns: str) -> int:
 
 def _put_in_place(database: Database, fresh: Path, aside: Path) -> Path | None:
     if not database.path.exists():
+        put_log_aside(database.path)
         fresh.replace(database.path)
         sync_folder(database.path.parent)
         return None

@@ -18,7 +18,7 @@ from typing import BinaryIO
 
 import duckdb
 
-from farmwatch.files import how_to_own, sync_folder, unfinished
+from farmwatch.files import appear, how_to_own, unfinished
 from farmwatch.store import undo
 from farmwatch.store.engine import Connection, Engine
 from farmwatch.store.errors import (
@@ -30,7 +30,7 @@ from farmwatch.store.errors import (
     is_lock,
     translated,
 )
-from farmwatch.store.files import copy_file, refuse_foreign
+from farmwatch.store.files import copy_file, put_log_aside, refuse_foreign
 from farmwatch.store.migrate import migrate, newest, refuse_newer, schema_version
 from farmwatch.store.turns import Turn, lock_of
 
@@ -189,12 +189,11 @@ class Database:
             migrate(con)
             con.execute("CHECKPOINT")
             self._detach(con)
-            # Where another process has made one meanwhile, that one stays.
-            with suppress(FileExistsError):
-                os.link(fresh, self.path)
+            put_log_aside(self.path)
+            appear(fresh, self.path)
         finally:
             fresh.unlink(missing_ok=True)
-        sync_folder(self.path.parent)
+            fresh.with_name(f"{fresh.name}.wal").unlink(missing_ok=True)
 
     def _keep_copy(self, con: Connection, version: int) -> Connection:
         """Copy the file as it was before its schema changes, then open it anew."""

@@ -5,13 +5,14 @@ from __future__ import annotations
 import fcntl
 import os
 import shutil
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import BinaryIO
 
 from farmwatch.files import replacing, user_name
 from farmwatch.store.errors import StoreForeign
 
-__all__ = ["copy_file", "lock", "refuse_foreign"]
+__all__ = ["copy_file", "lock", "put_log_aside", "refuse_foreign"]
 
 
 def copy_file(source: BinaryIO, target: Path) -> None:
@@ -30,6 +31,18 @@ def lock(file: BinaryIO) -> bool:
         # lockf(3): either says that another process has it.
         return False
     return True
+
+
+def put_log_aside(database: Path) -> None:
+    """Where there is no database, give the log of one that was moved away another name, `.wal.left-` and its time.
+
+    It would be taken for that of the next database, which could not be opened with it.
+    """
+    for ending in ("wal", "undo"):
+        left = database.with_name(f"{database.name}.{ending}")
+        if left.exists() and not database.exists():
+            stamp = datetime.fromtimestamp(left.stat().st_mtime, UTC).strftime("%Y%m%dT%H%M%SZ")
+            left.rename(database.with_name(f"{left.name}.left-{stamp}"))
 
 
 def refuse_foreign(database: Path) -> None:

@@ -125,6 +125,24 @@ def test_a_log_left_by_a_crash_does_not_meet_the_restored_file(
     assert store.reading_count() == 1
 
 
+@pytest.mark.parametrize("way", ["restore", "begin anew"])
+def test_a_log_whose_database_was_moved_away_does_not_meet_the_next_one(
+    store: Store, tmp_path: Path, reading: MakeReading, way: str
+) -> None:
+    store.add_readings([reading()])
+    store.backup(tmp_path / "copy.duckdb")
+    crash = "import duckdb, os, sys; c = duckdb.connect(sys.argv[1]); c.execute('DELETE FROM readings'); os._exit(9)"
+    subprocess.run([sys.executable, "-c", crash, str(store.path)], check=False, timeout=60)
+    # As a person does who was told to move it aside.
+    store.path.rename(tmp_path / "damaged.duckdb")
+    if way == "restore":
+        assert store.restore(tmp_path / "copy.duckdb", NOW).readings == 1
+    assert store.add_readings([reading(hours=1, seed=1)]) == 1
+    [left] = tmp_path.glob("farm.duckdb.wal.left-*")
+    left.rename(tmp_path / "damaged.duckdb.wal")
+    assert Store(tmp_path / "damaged.duckdb").reading_count() == 0
+
+
 def test_what_is_no_backup_is_refused_and_nothing_changes(store: Store, tmp_path: Path, reading: MakeReading) -> None:
     store.add_readings([reading()])
     before = store.path.read_bytes()
