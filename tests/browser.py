@@ -93,7 +93,7 @@ const said = [];
 for (const svg of document.querySelectorAll(arguments[0])) {
   if (!seen(svg)) continue;
   const frame = svg.getBoundingClientRect();
-  const words = [...svg.querySelectorAll('text')].filter(seen).map(e => [e, e.getBoundingClientRect()]);
+  const words = [...svg.querySelectorAll('text:not(.in-screw)')].filter(seen).map(e => [e, e.getBoundingClientRect()]);
   const name = svg.querySelector('title') ? svg.querySelector('title').textContent : svg.outerHTML.slice(0, 60);
   // A box of text is as high as its line; letters take the middle of it.
   const inset = r => ({left: r.left + 1, right: r.right - 1,

@@ -33,7 +33,7 @@ from farmwatch.text import ago, count, day_of, joined, mm, percent, sanitize, sh
 
 __all__ = ["content_policy", "link_later", "render", "render_index", "style_sheet", "tidy"]
 
-DUE_DRAWN = 3
+DUE_DRAWN = 2
 """Machines due soon whose history is drawn; the rest stand in a table."""
 NO_LATER = '<span class="soft">newest week</span>'
 """What stands in an edition until there is a later one."""

@@ -134,7 +134,11 @@ class _Strip:
     def frame(self, foot: float) -> None:
         draw = self.drawing
         draw.line(self.left, foot, self.right, foot, "neat")
-        for tick in self.scale.ticks(self.limits):
+        ideal, usable = self.x(self.limits.ideal_mm), self.x(self.limits.usable_mm)
+        for tick in self.scale.ticks(self.limits, apart=0.0):
+            # The limits' names stand to the left of the one and to the right of the other.
+            if ideal - 60 < self.x(tick) < ideal + 18 or usable - 18 < self.x(tick) < usable + 66:
+                continue
             draw.line(self.x(tick), foot, self.x(tick), foot + 4, "neat")
             draw.text(f"{tick:g}", self.x(tick), foot + 15, cls="tick", text_anchor="middle")
         for word, value, anchor in (("ideal", self.limits.ideal_mm, "end"), ("usable", self.limits.usable_mm, "start")):

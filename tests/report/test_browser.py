@@ -11,12 +11,13 @@ from typing import Any
 
 import pytest
 from selenium import webdriver
+from selenium.webdriver import ActionChains, Keys
 
 from farmwatch.report.page import render
 from farmwatch.report.ticket_facts import find_ticket_facts
 from farmwatch.report.view import FarmFacts, WeeklyView, weekly_view
 from farmwatch.text import shortened
-from tests.browser import clipped, number_of_pages, printed, show, start_browser, violations
+from tests.browser import clipped, covered, number_of_pages, printed, show, start_browser, violations
 
 pytestmark = pytest.mark.browser
 
@@ -147,9 +148,9 @@ def test_everything_stands_on_the_sheet_that_page_1_names(browser, views, tmp_pa
     view = views[case]
     heads = {1: "Weekly bed report", 2: "What changed since last week", 3: "Coming", 4: "What we cannot see"}
     for number, head in {**heads, 5: "Cautions, before the first move"}.items():
-        assert pages[number - 1].startswith(head)
+        assert pages[number - 1].split(" ", 3)[3].startswith(head), "behind its number, such as 1 of 14"
     for name, number in view.pages.of_machine.items():
-        assert shortened(name, 20).split(" ")[0] in pages[number - 1], (name, number)
+        assert shortened(name, 20)[:12].strip() in pages[number - 1], (name, number)
     for sheet in view.sheets:
         page = pages[view.pages.of_machine[sheet.machine] - 1]
         assert page.count("Reading after") == page.count("Why we think so") == 1
@@ -324,3 +325,54 @@ def test_no_text_runs_off_the_screen(browser, views, tmp_path, case, width, zoom
     """WCAG 2.2, 1.4.4 and 1.4.10: at 200 % and at the width of a phone too."""
     opened(browser, views[case], tmp_path, width, zoom=zoom)
     assert clipped(browser) == []
+
+
+MARKS = ".screw, .extreme, .past, .ring, .unsure, .was, .spike, .sign, .dot"
+
+
+@pytest.mark.parametrize("case", ["tickets", "all past the limit"])
+@pytest.mark.parametrize(("width", "dark"), [(1280, False), (360, True)])
+def test_no_label_of_a_drawing_lies_on_a_mark_or_another_label(browser, views, tmp_path, case, width, dark):
+    opened(browser, views[case], tmp_path, width, dark=dark)
+    drawings = "svg.strip, svg.quarter, svg.sheet, svg.history, svg.profile, svg.track, svg.due"
+    assert sorted(set(covered(browser, drawings, MARKS))) == []
+
+
+def test_a_label_on_a_mark_would_be_noticed(browser, views, tmp_path):
+    opened(browser, views["tickets"], tmp_path)
+    browser.execute_script(
+        "const mark = document.querySelector('svg.strip .past').getBBox();"
+        "const label = document.querySelector('svg.strip .name');"
+        "label.setAttribute('x', mark.x); label.setAttribute('y', mark.y + mark.height)"
+    )
+    assert covered(browser, "svg.strip", MARKS)
+
+
+def test_in_thirty_seconds_the_first_screen_says_what_matters(browser, views, tmp_path):
+    """Worst machine, why, next action, who, hours: text within the first screen, without scrolling."""
+    opened(browser, views["tickets"], tmp_path)
+    words, bottom = browser.execute_script(
+        "const e = document.querySelector('.sentence'); return [e.innerText, e.getBoundingClientRect().bottom]"
+    )
+    assert bottom < 400
+    said = " ".join(words.split())
+    assert "Worst: plover-03, 2.03 mm (tilt)" in said
+    assert "inspect belt and pulleys, about 2.5 h, waits for the manager" in said
+
+
+def test_the_keyboard_reaches_every_link_and_every_box_that_scrolls(browser, views, tmp_path):
+    opened(browser, views["tickets"], tmp_path, 360)
+    first, wanted = browser.execute_script(
+        "return [document.querySelector('.skip').innerText,"
+        " document.querySelectorAll('a[href], [tabindex=\"0\"]').length]"
+    )
+    reached = set()
+    for _ in range(12):
+        ActionChains(browser).send_keys(Keys.TAB).perform()
+        reached.add(browser.execute_script("return document.activeElement.innerText.slice(0, 40)"))
+    assert first in reached
+    assert {"Find a machine", "Decide", "Changes"} <= reached
+    unreachable = browser.execute_script(
+        "return [...document.querySelectorAll('.scroll, .wide')].filter(e => e.tabIndex !== 0).length"
+    )
+    assert (unreachable, wanted > 60) == (0, True)
