@@ -23,7 +23,7 @@ from farmwatch.times import from_micros
 __all__ = ["Left", "Restored", "backup", "check_copy", "restore"]
 
 # What stands beside a database under its name: a copy there would cost readings that wait, or let a second service in.
-_BESIDE = ("pending", "pending.unread", "service", "standing", "tmp", "undo", "wal")
+_BESIDE = ("pages", "pending", "pending.unread", "service", "standing", "tmp", "undo", "wal")
 # Every file of DuckDB has it behind its first checksum.
 _MARK = b"DUCK"
 

@@ -376,3 +376,10 @@ class TestBadAnswers:
         with pytest.raises(PollError, match=words) as caught:
             read_answer(mapping(layout="flat", columns=columns), body(grid=[0.1] * count))
         assert caught.value.outcome == "garbled"
+
+
+def test_a_path_that_may_find_many_gives_the_one_list_that_it_finds() -> None:
+    found = read_answer(
+        mapping(x="$..across", y="$..along[*]"), body(bed={"across": [10, 110, 210], "along": [5, 6, 7]})
+    )
+    assert (found.mesh.x.tolist(), found.mesh.y.tolist()) == ([10, 110, 210], [5, 6, 7])

@@ -11,7 +11,7 @@ import pytest
 from farmwatch.exchange import Form, export_readings, import_files
 from farmwatch.history import Reading
 from farmwatch.store import Store
-from farmwatch.store.reading_facts import FACTS, KEYS
+from farmwatch.store.reading_facts import FACTS, KEYS, LineRefused
 from tests.farm import NOW, bed, reading
 
 _NAMES = [fact.name for fact in FACTS]
@@ -45,3 +45,13 @@ def test_every_fact_goes_out_and_comes_in_again(store: Store, form: Form) -> Non
     assert import_files(again, [file], ["heron-01"], NOW + timedelta(days=1)).stored == 1
     (found,) = again.reading_slice(0, 1)
     assert {name: getattr(found, name) for name in _NAMES} == odd
+
+
+@pytest.mark.parametrize(("celsius", "is_taken"), [(-60.0, True), (500.0, True), (-60.1, False), (500.1, False)])
+def test_the_ends_of_what_a_bed_can_be_count(celsius: float, is_taken: bool) -> None:
+    fact = next(fact for fact in FACTS if fact.name == "bed_celsius")
+    if is_taken:
+        assert fact.read({"bed_celsius": celsius}, "bed_celsius") == celsius
+    else:
+        with pytest.raises(LineRefused, match="no bed is at"):
+            fact.read({"bed_celsius": celsius}, "bed_celsius")
