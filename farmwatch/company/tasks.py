@@ -29,8 +29,9 @@ __all__ = ["MACHINES_A_TASK", "Task", "TaskResult", "run_task"]
 MACHINES_A_TASK = 4 * MACHINES_A_BLOCK
 """Coarse: beside a thousand machines' assessment what a scheduler costs is nothing."""
 
-_M_TRIM_THRESHOLD = -1
-_KEPT_BYTES = 256 << 20
+# Of glibc's malloc.h. To set the one stops the other from growing by itself, so both are set.
+_M_TRIM_THRESHOLD, _M_MMAP_THRESHOLD = -1, -3
+_KEPT_BYTES, _LARGEST_BYTES = 256 << 20, 32 << 20
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -130,11 +131,13 @@ def _assessed(site: _Site, store: Store, names: Sequence[str]) -> tuple[Sums, Ev
 def _keep_memory() -> None:
     """Let the allocator keep what it has freed.
 
-    With a threshold of 64 KiB, as workers of dask are given it, every array goes back to the system and is asked for
-    anew, which can cost as much time again as the work itself.
+    With a threshold of 64 KiB, as workers of dask are given it, every larger array is asked of the system anew and
+    given back, page by page (measured: 610,000 page faults in place of 115,000, a quarter of the time and more).
     """
     if sys.platform == "linux":
         try:
-            ctypes.CDLL(None).mallopt(_M_TRIM_THRESHOLD, _KEPT_BYTES)
+            libc = ctypes.CDLL(None)
+            libc.mallopt(_M_TRIM_THRESHOLD, _KEPT_BYTES)
+            libc.mallopt(_M_MMAP_THRESHOLD, _LARGEST_BYTES)
         except (OSError, AttributeError):
             return  # Another C library; it has no such threshold.
