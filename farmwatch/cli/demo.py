@@ -92,7 +92,7 @@ def _live_on(app: App, result: DemoResult, living: LivingFarm, serving: Serving)
     with log.open("a", encoding="utf-8") as lines, redirect_stderr(lines):
         floor.start()
         try:
-            run_service(load_settings(result.config))
+            run_service(load_settings(result.config), attended=True)
         finally:
             stop.set()
             floor.join()

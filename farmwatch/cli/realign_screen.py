@@ -132,7 +132,7 @@ class TerminalScreen:
         echo()
         echo("Next, as before", strong=True)
         self._show_turns(turns)
-        paragraph(words.CYCLE, indent=2)
+        paragraph(words.cycle_sentence(), indent=2)
 
     def ask(self, seen: Seen) -> bool | None:
         """Ask on the terminal; None where no terminal can answer."""

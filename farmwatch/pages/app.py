@@ -19,6 +19,7 @@ from werkzeug.routing import BaseConverter
 
 from farmwatch.errors import FarmwatchError, InputError
 from farmwatch.pages import guard, look
+from farmwatch.pages.benches import Benches
 from farmwatch.pages.read import Reader
 from farmwatch.pages.routes import ROUTES, Route
 from farmwatch.pages.serving import LARGEST_BODY, PROBLEM, problem_body
@@ -59,6 +60,7 @@ def make_app(farm: FarmSource) -> Flask:
     app.extensions["farm"] = farm
     app.extensions["sessions"] = found
     app.extensions["reader"] = Reader(farm)
+    app.extensions["benches"] = Benches(farm)
     app.url_map.converters["machine"] = MachineName
     guard.protect(app)
     # After the guard: who may not press a button is told that, whatever form he brings.
@@ -76,6 +78,16 @@ def make_app(farm: FarmSource) -> Flask:
     app.register_error_handler(FarmwatchError, _refusal_told)
     app.register_error_handler(Exception, _bug_told)
     return app
+
+
+def take_up_benches(app: Flask) -> None:
+    """Take up the guided realignments that this service was at when it ended a moment ago."""
+    cast(Benches, app.extensions["benches"]).resume()
+
+
+def end_benches(app: Flask) -> None:
+    """End those that go on; they are taken up again by the next start."""
+    cast(Benches, app.extensions["benches"]).close()
 
 
 def source() -> FarmSource:

@@ -27,7 +27,7 @@ from farmwatch.mesh import Floats
 from farmwatch.model import Limits, Model
 from farmwatch.realign.bed import BedState
 
-__all__ = ["Findings", "NextMove", "Seen", "Turn", "careful_after", "clockwise_teeth", "compare", "next_move"]
+__all__ = ["Findings", "NextMove", "Seen", "Turn", "back", "careful_after", "clockwise_teeth", "compare", "next_move"]
 
 # A turn must be expected to win back more than this, and more than the noise of the range, to be worth the work.
 LEAST_GAIN_MM = 0.012
@@ -265,6 +265,18 @@ def moved_untold(findings: Findings) -> Seen | None:
         return None
     strayed = [one for one in findings.screws if one.moved and one.told is None and one.teeth and not one.between_teeth]
     return max(strayed, key=lambda one: abs(one.rise_mm), default=None)
+
+
+def back(findings: Findings, model: Model) -> tuple[Turn, ...]:
+    """The moves that were found the other way, whole teeth as they were counted; none where nothing of it moved."""
+    turns = []
+    for one in findings.screws:
+        if one.told is None or not one.moved or (model.drive == "belt" and not one.teeth):
+            continue
+        teeth = -one.teeth if one.teeth and model.drive == "belt" else None
+        turn = Turn(screw=one.screw, teeth=teeth, rise_mm=-one.rise_mm)
+        turns.append(turn if teeth is None else _sensed(turn, findings.belief))
+    return tuple(turns)
 
 
 def _settling(model: Model) -> Floats:

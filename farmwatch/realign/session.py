@@ -27,6 +27,7 @@ from farmwatch.realign.coach import (
     NextMove,
     Seen,
     Turn,
+    back,
     careful_after,
     clockwise_teeth,
     compare,
@@ -97,17 +98,22 @@ class Session:
         screen: Screen,
         ask: Callable[[], PollAttempt],
         clock: Callable[[], datetime],
+        session_id: str = "",
     ) -> None:
+        """session_id: by which the claim on the machine is known; a service that comes back knows its own by it."""
         self._settings, self._store, self._bench, self._screen = settings, store, bench, screen
         self._ask, self._clock = ask, clock
-        self._id = uuid.uuid4().hex
+        self._id = session_id or uuid.uuid4().hex
         self._since = clock()
         self._beat: datetime | None = None
         self._ticket: Ticket | None = None
         self._last: BedState | None = None
         self._before: BedState | None = None
         """The mesh that the open moves were read from."""
+        self._before_findings: BedState | None = None
         self._open: tuple[Turn, ...] = ()
+        self._findings: Findings | None = None
+        """What the moves before the newest mesh did."""
         self._rounds = 0
         self._suspected: float | None = None
         """By how much the reference rose, where the mesh before alone says so."""
@@ -196,6 +202,35 @@ class Session:
             change=lambda found: replace(found, work_from=self._clock(), work_until=None),
         )
 
+    def keep_claim(self) -> None:
+        """Say that somebody is still at the machine; `step` does so by itself."""
+        self._claim()
+
+    def hand_over(self, by: str) -> None:
+        """From now on somebody else is at the machine; raises InputError where the claim is another session's."""
+        self._bench = replace(self._bench, by=by)
+        self._beat = None
+        self._claim()
+
+    @property
+    def can_take_back(self) -> bool:
+        """Whether the newest mesh shows what moves did, so that they can be told the other way."""
+        return bool(self._findings and back(self._findings, self._bench.model))
+
+    def take_back(self) -> None:
+        """Tell the moves that the newest mesh shows the other way, in place of what was told since; not made yet, too.
+
+        Raises InputError where that mesh shows none.
+        """
+        findings, bed, before = self._findings, self._last, self._before_findings
+        turns = () if findings is None else back(findings, self._bench.model)
+        if findings is None or bed is None or before is None or not turns:
+            raise InputError("the newest mesh shows no move that could be taken back")
+        self._store.finish_moves(self._bench.machine.name, [])
+        self.finished, self._findings, self._open = None, None, turns
+        self._store.add_moves([self._told(turn, bed, findings.belief) for turn in turns])
+        self._screen.tell(NextMove(kind="turn", turns=turns, expected_mm=before.range_mm), findings.belief, bed)
+
     def leave(self) -> None:
         """Give the machine back to the polls."""
         self._store.leave(self._bench.machine.name, self._id)
@@ -278,6 +313,7 @@ class Session:
             self._careful = careful_after(self._careful, findings)
             belief = findings.belief
             self._rounds += 1
+        self._findings, self._before_findings = findings, self._before
         self._screen.show_bed(bed, findings, self._before if findings else None, old)
         self._last = self._before = bed
         bench = self._bench

@@ -15,6 +15,7 @@ from farmwatch.text import joined
 
 __all__ = [
     "CYCLE",
+    "cycle_sentence",
     "did_words",
     "end_sentences",
     "findings_sentences",
@@ -25,18 +26,24 @@ __all__ = [
     "turns_sentences",
 ]
 
+CYCLE = (
+    "let it cool",
+    "power off, plug out",
+    "turn",
+    "power on, home, set the nozzle height",
+    "heat",
+    "let it soak",
+    "clean plate and nozzle",
+    "mesh again, hot",
+)
+"""What is done between two meshes, in order, whatever is turned: common practice, no source."""
+
 _ENDINGS = {
     "ideal": "The ideal limit is reached. Leave the screws as they are.",
     "usable": "Under the usable limit, and whole teeth get no closer. Leave the screws as they are.",
     "tooth-floor": "As good as teeth allow: no whole tooth gets closer. Leave the screws as they are.",
     "plate": "The screws are not what is left: the plate, or what it lies on, is not flat.",
 }
-
-CYCLE = (
-    "In this order: let it cool; power off, plug out; turn; power on, home, set the nozzle height; heat; let it soak; "
-    "clean plate and nozzle; mesh again, hot."
-)
-"""What stands between two meshes whatever is turned: common practice, no source."""
 
 _BETWEEN = "That is no whole number of teeth: with power off, see that the belt lies in its teeth; then mesh again."
 _LEADS_NOWHERE = (
@@ -58,6 +65,11 @@ def told_words(turn: Turn, model: Model) -> str:
     return move_sentence(turn.screw, turn.teeth, turn.rise_mm, _sense(turn))
 
 
+def cycle_sentence() -> str:
+    """The whole way to the next mesh in a sentence."""
+    return f"In this order: {'; '.join(CYCLE)}."
+
+
 def turns_sentences(turns: Sequence[Turn], model: Model) -> tuple[tuple[str, ...], str]:
     """The turns, a sentence each, and which screw is left alone."""
     reference = next((screw.name for screw in model.screws if screw.reference), None)
@@ -67,7 +79,7 @@ def turns_sentences(turns: Sequence[Turn], model: Model) -> tuple[tuple[str, ...
 
 def next_sentences(advice: NextMove, belief: StepBelief) -> Iterator[str]:
     """What goes with the next move: the way to the next mesh, why this way round or so little, what it should read."""
-    yield CYCLE
+    yield cycle_sentence()
     if belief.reference_machine and not belief.moves:
         does = "raised" if belief.told == "raises" else "lowered"
         yield (

@@ -17,7 +17,7 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 
 from farmwatch.config import ConfigError, Settings, load_settings
-from farmwatch.pages import PagesServer, make_app
+from farmwatch.pages import PagesServer, end_benches, make_app, take_up_benches
 from farmwatch.service.clock import ClockWatch, Repeater, Schedule
 from farmwatch.service.deliveries import Deliveries
 from farmwatch.service.logs import LineFormatter, log_event, secrets_of, set_up_log
@@ -46,8 +46,10 @@ _FIXED = ("listen", "certificate", "key", "behind_proxy")
 STILL_SECONDS = 120.0
 
 
-def run_service(settings: Settings) -> bool:
+def run_service(settings: Settings, *, attended: bool = False) -> bool:
     """Run until TERM or INT; returns whether all steps had ended by then.
+
+    attended: somebody runs it on a terminal, and HUP, which tells that the terminal is closed, ends it too.
 
     Raises AlreadyRunning, StoreNewer, and FarmwatchError where it cannot listen.
     """
@@ -56,16 +58,22 @@ def run_service(settings: Settings) -> bool:
         only_one(settings.farm.database, _now()),
         Signals(signal.SIGTERM, signal.SIGINT, signal.SIGHUP, hard_end_seconds=HARD_END_SECONDS) as signals,
     ):
-        return Service(settings, formatter).run(signals)
+        return Service(settings, formatter, attended=attended).run(signals)
 
 
 class Service:
     """One farm's service; `clock` tells the time on the wall, UTC."""
 
     def __init__(
-        self, settings: Settings, formatter: LineFormatter | None = None, clock: Callable[[], datetime] | None = None
+        self,
+        settings: Settings,
+        formatter: LineFormatter | None = None,
+        clock: Callable[[], datetime] | None = None,
+        *,
+        attended: bool = False,
     ) -> None:
         self.settings = settings
+        self._attended = attended
         self.clock = clock or _now
         self.read_at = self.clock()
         self.stop = threading.Event()
@@ -87,7 +95,8 @@ class Service:
             self._changed_by_hand,
             self._ask_now,
         )
-        self.pages = PagesServer(make_app(lent), settings.service)
+        self._app = make_app(lent)
+        self.pages = PagesServer(self._app, settings.service)
         self._formatter = formatter
         self._alive_at = time.monotonic()
         self.repeaters = {
@@ -163,6 +172,10 @@ class Service:
 
     def _start(self) -> None:
         self._look_at_clock()
+        try:
+            take_up_benches(self._app)
+        except StoreError as fault:
+            log_event(_log, logging.WARNING, "realign-not-resumed", words=str(fault))
         self.pages.start()
         for repeater in self.repeaters.values():
             repeater.start()
@@ -180,7 +193,7 @@ class Service:
         watch = ClockWatch(self.clock().timestamp(), time.monotonic())
         while True:
             found = signals.wait(LOOK_SECONDS)
-            if found == signal.SIGHUP:
+            if found == signal.SIGHUP and not self._attended:
                 self.reload()
             elif found is not None:
                 log_event(_log, logging.INFO, "stopping", signal=found.name)
@@ -222,7 +235,7 @@ class Service:
         self.stop.set()
         self._schedule.end()
         self.wake()
-        closing = threading.Thread(target=self.pages.close, name="farmwatch-close", daemon=True)
+        closing = threading.Thread(target=self._close_pages, name="farmwatch-close", daemon=True)
         closing.start()
         # A delivery under way is not waited for: what was not acknowledged is sent again after the next start.
         hanging = [name for name in ("polls", "jobs") if not self.repeaters[name].join(end - time.monotonic())]
@@ -234,6 +247,10 @@ class Service:
         self.polling.close()
         log_event(_log, logging.INFO, "ended", pending=self.writer.state.pending)
         return True
+
+    def _close_pages(self) -> None:
+        self.pages.close()
+        end_benches(self._app)
 
     def _poll(self) -> None:
         first = self.status.facts.round_ended_at is None
