@@ -21,7 +21,7 @@ from farmwatch.judge.learned import StepBelief
 from farmwatch.pages.source import FarmSource
 from farmwatch.realign import BedState, Bench, Findings, NextMove, Seen, Session, Turn
 from farmwatch.store import StoreError
-from farmwatch.tickets import Ticket
+from farmwatch.tickets import Ticket, TicketRepository
 
 __all__ = ["MARK", "MOST", "Benches", "Shown"]
 
@@ -207,6 +207,11 @@ class _Sitting:
             if not self._keeps_claim:
                 self._leave()
 
+    def _is_written(self) -> bool:
+        """Whether the work was said to be done on its ticket."""
+        number = self._session.ticket_number
+        return number is not None and TicketRepository(self._farm.store).ticket(number).phase != "in-work"
+
     def _leave(self) -> None:
         try:
             self._session.leave()
@@ -223,7 +228,10 @@ class _Sitting:
             except InputError as refusal:
                 self.screen.put(waiting=str(refusal))
         try:
-            if self._session.finished is not None:
+            if self._session.finished is not None and self._is_written():
+                # Its check is up to the polls.
+                self.screen.stop.set()
+            elif self._session.finished is not None:
                 self._session.keep_claim()
             elif self._session.step():
                 self._farm.changed()

@@ -124,6 +124,11 @@ def test_from_the_first_mesh_to_the_end_and_the_ticket_is_taken_by_the_mesh(floo
     assert done.status_code == 303
     assert farm.ticket("heron-01").phase == "proving"
     assert farm.ticket("heron-01").method == "realign"
+    for _ in range(100):
+        if not farm.store.claims(farm.now):
+            break
+        time.sleep(0.05)
+    assert not farm.store.claims(farm.now), "its check is up to the polls, which leave a claimed machine alone"
 
 
 def test_a_reload_shows_the_same_and_an_event_tells_only_what_is_new(floor: tuple[Pages, Floor]):
