@@ -36,6 +36,7 @@ ASK_SECONDS = 5.0
 FORGOTTEN_SECONDS = 2 * 3600.0
 ANSWER_SECONDS = 20.0
 ENDING_SECONDS = 2.0
+_STILL_OPEN = ("proposed", "approved", "in-work", "came-back")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -208,9 +209,11 @@ class _Sitting:
                 self._leave()
 
     def _is_written(self) -> bool:
-        """Whether the work was said to be done on its ticket."""
+        """Whether the work was said to be done on its ticket, or the ticket was closed."""
         number = self._session.ticket_number
-        return number is not None and TicketRepository(self._farm.store).ticket(number).phase != "in-work"
+        if number is None:
+            return False
+        return TicketRepository(self._farm.store).ticket(number).phase not in _STILL_OPEN
 
     def _leave(self) -> None:
         try:
