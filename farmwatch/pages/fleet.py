@@ -68,9 +68,11 @@ def fleet() -> Response:
     shown = sorted(shown, key=lambda row: _sort_key(row, asked.sort))
     start = (asked.part - 1) * ROWS
     sound = [row for row in rows if not _needs(row)]
+    stale = words.stale(found.judged_at, found.at)
     return page(
         "fleet.html",
-        found.key,
+        # Ages are told where they are alarming, and grow by the minute.
+        f"{found.key} {found.at:%H%M}" if stale or found.fault else found.key,
         found=found,
         asked=asked,
         rows=shown[start : start + ROWS],
@@ -83,7 +85,7 @@ def fleet() -> Response:
         aisles=_aisles(found),
         counts=Counter("out" if not row.of.in_service else row.of.condition for row in rows),
         sorts=SORTS,
-        stale=words.stale(found.judged_at, found.at),
+        stale=stale,
     )
 
 

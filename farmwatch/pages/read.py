@@ -6,13 +6,14 @@ the database for milliseconds and computes after it has let go, so that no page 
 
 from __future__ import annotations
 
+import secrets
 import threading
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import datetime
-from hashlib import sha256
 from pathlib import Path
+from typing import Any
 
 from farmwatch.assess import assess
 from farmwatch.config import Settings
@@ -61,6 +62,12 @@ class Reader:
         self._farm = farm
         self._lock = threading.Lock()
         self._last: Snapshot | None = None
+        self._looked: tuple[object, ...] = ()
+        self._content: tuple[object, ...] = ()
+        self._judged: FleetAssessment | None = None
+        self._judged_of: tuple[object, ...] = ()
+        # The browser's copy of another start is not taken for one of this.
+        self._start, self._number = secrets.token_hex(8), 0
 
     def snapshot(self) -> Snapshot:
         """The farm now; where the database cannot be read, as it was last, with the reason.
@@ -68,16 +75,17 @@ class Reader:
         Raises StoreError where it could not be read yet.
         """
         settings, now = self._farm.settings(), self._farm.clock()
-        key = self._key(settings, now)
+        moment = self._moment(settings, now)
         with self._lock:
-            if self._last is not None and self._last.key == key:
+            if self._last is not None and self._looked == moment:
                 return self._last
             try:
-                self._last = self._read(settings, now, key)
+                self._last = self._read(settings, now)
             except StoreError as fault:
                 if self._last is None:
                     raise
-                return replace(self._last, fault=str(fault), key=f"{key}!")
+                return replace(self._last, fault=str(fault), key=f"{self._last.key}!")
+            self._looked = moment
             return self._last
 
     def judge(self, name: str, at: datetime | None = None) -> Assessment:
@@ -88,32 +96,49 @@ class Reader:
             # take the processor from the polls.
             return assess(settings, self._farm.store, at or now, [name]).machines[0]
 
-    def _read(self, settings: Settings, now: datetime, key: str) -> Snapshot:
+    def _read(self, settings: Settings, now: datetime) -> Snapshot:
         store = self._farm.store
-        judged = self._farm.judged(settings, now)
+        judged = self._judged_last(settings, now)
         with store.one_state():
             tickets = tuple(TicketRepository(store).tickets())
             open_ = store.open_tickets(until=now)
             out = store.out_of_service(now)
+        # A round of polls changes the file and mostly nothing that a page shows. An acceptance ends by the clock.
+        content = (id(settings), judged, tickets, open_, out, now.strftime("%Y%m%d%H"))
+        if self._last is not None and self._content == content:
+            return replace(self._last, at=now)
+        self._content = content
+        self._number += 1
+        key = f"{self._start}-{self._number}"
+        known: dict[str, Any] = {"settings": settings, "at": now, "tickets": tickets, "fault": "", "key": key}
+            "settings": settings,
+            "at": now,
+            "tickets": tickets,
+            "fault": "",
+            "key": f"{self._start}-{self._number}",
+        }
         if judged is None:
-            return Snapshot(
-                settings=settings, at=now, fleet=None, tickets=tickets, groups=None, hours={}, fault="", key=key
-            )
+            return Snapshot(fleet=None, groups=None, hours={}, **known)
         machines = tuple(
             _in_service_now(replace(m, ticket=open_.get(m.machine)), out.get(m.machine)) for m in judged.machines
         )
         fleet = replace(judged, machines=machines)
         groups = sort_machines(fleet, tickets)
         hours = find_labour(groups.needing, groups.floor, tickets, now).each
-        return Snapshot(
-            settings=settings, at=now, fleet=fleet, tickets=tickets, groups=groups, hours=hours, fault="", key=key
-        )
+        return Snapshot(fleet=fleet, groups=groups, hours=hours, **known)
 
-    def _key(self, settings: Settings, now: datetime) -> str:
+    def _judged_last(self, settings: Settings, now: datetime) -> FleetAssessment | None:
+        """What the service judged last; its file is read again when it is another one."""
+        stamp = (id(settings), _state(Path(f"{self._farm.store.path}.standing")))
+        if stamp[1] is None or stamp != self._judged_of:
+            self._judged, self._judged_of = self._farm.judged(settings, now), stamp
+        return self._judged
+
+    def _moment(self, settings: Settings, now: datetime) -> tuple[object, ...]:
+        """Another one whenever anything may be another."""
         database = self._farm.store.path
         files = (database, Path(f"{database}.wal"), Path(f"{database}.standing"))
-        parts = (id(settings), now.strftime("%Y%m%d%H%M"), *map(_state, files))
-        return sha256(repr(parts).encode()).hexdigest()[:24]
+        return (id(settings), now.strftime("%Y%m%d%H%M"), *map(_state, files))
 
 
 def _in_service_now(machine: Assessment, out: OutOfService | None) -> Assessment:
