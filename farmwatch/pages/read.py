@@ -111,12 +111,6 @@ class Reader:
         self._number += 1
         key = f"{self._start}-{self._number}"
         known: dict[str, Any] = {"settings": settings, "at": now, "tickets": tickets, "fault": "", "key": key}
-            "settings": settings,
-            "at": now,
-            "tickets": tickets,
-            "fault": "",
-            "key": f"{self._start}-{self._number}",
-        }
         if judged is None:
             return Snapshot(fleet=None, groups=None, hours={}, **known)
         machines = tuple(
