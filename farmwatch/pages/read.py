@@ -64,6 +64,7 @@ class Reader:
         self._last: Snapshot | None = None
         self._looked: tuple[object, ...] = ()
         self._content: tuple[object, ...] = ()
+        self._of: tuple[object, ...] = ()
         self._judged: FleetAssessment | None = None
         self._judged_of: tuple[object, ...] = ()
         # The browser's copy of another start is not taken for one of this.
@@ -104,10 +105,11 @@ class Reader:
             open_ = store.open_tickets(until=now)
             out = store.out_of_service(now)
         # A round of polls changes the file and mostly nothing that a page shows. An acceptance ends by the clock.
-        content = (id(settings), judged, tickets, open_, out, now.strftime("%Y%m%d%H"))
+        content = (id(settings), id(judged), tickets, open_, out, now.strftime("%Y%m%d%H"))
         if self._last is not None and self._content == content:
             return replace(self._last, at=now)
-        self._content = content
+        # What it is known by must not be another's number: it is kept as long.
+        self._content, self._of = content, (settings, judged)
         self._number += 1
         key = f"{self._start}-{self._number}"
         known: dict[str, Any] = {"settings": settings, "at": now, "tickets": tickets, "fault": "", "key": key}

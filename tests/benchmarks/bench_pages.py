@@ -12,7 +12,6 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -21,52 +20,16 @@ from random import random
 import requests
 from flask import Flask, Response
 
-from farmwatch.config.settings import Machine, ServiceSection
-from farmwatch.judge import FleetAssessment
+from farmwatch.config.settings import ServiceSection
 from farmwatch.pages import PagesServer, make_app
-from farmwatch.service.fleet_cache import FleetCache, save
-from farmwatch.service.pages_source import pages_source
-from farmwatch.service.status import ServiceStatus
 from farmwatch.store import Store
-from farmwatch.tickets import TicketRepository
-from tests.farm import settings as settings_of
-from tests.report.invented import LIMITS, invented_book, large_fleet
+from tests.report.invented import large_fleet
 from tests.service.farm import beds, names, polling, settings_in
+from tests.service.pages_farm import farm_of, lent_to_pages
 
 # On average every half minute.
 EVERY_SECONDS = 60.0
 NOW = datetime(2026, 11, 23, 6, tzinfo=UTC)
-
-
-Write = Callable[[FleetAssessment], None]
-
-
-def farm_of(folder: Path, machines: int) -> tuple[Flask, list[datetime], FleetAssessment, Write]:
-    """The pages over summaries of so many machines, every tenth with a ticket; the clock that they go by, what was
-    judged, and what writes another judgement."""
-    judged = large_fleet(machines)
-    settings = settings_of(folder, [m.machine for m in judged.machines])
-    models = {m.model.name: m.model for m in judged.machines}
-    rows = tuple(Machine(name=m.machine, model=m.model.name, aisle=m.aisle) for m in judged.machines)
-    settings = settings.model_copy(update={"models": models, "machines": rows, "limits": LIMITS})
-    store = Store(settings.farm.database)
-    pattern = [ticket for ticket in invented_book()[0] if ticket.is_open]
-
-    def fill(transaction: object) -> None:
-        for i, machine in enumerate(judged.machines[::10]):
-            draft = replace(pattern[i % len(pattern)], machine=machine.machine)
-            transaction.open(draft, by="farmwatch", why="invented")  # type: ignore[attr-defined]
-
-    TicketRepository(store).together(fill)
-
-    def write(fleet: FleetAssessment) -> None:
-        save(settings, store.path, FleetCache(at=fleet.at, records={}, machines={m.machine: m for m in fleet.machines}))
-
-    write(judged)
-    clock = [judged.at]
-    status = ServiceStatus(judged.at)
-    lent = pages_source(lambda: (settings, judged.at), store, status, lambda: clock[0], lambda: None, lambda _: None)
-    return make_app(lent), clock, judged, write
 
 
 def bare_of(size: int) -> Flask:
@@ -116,11 +79,8 @@ def rounds(machines: int, turns: int, browsers: int) -> None:
         fleet = replace(
             judged, machines=tuple(replace(m, machine=n) for m, n in zip(judged.machines, names(machines), strict=True))
         )
-        status, moment = ServiceStatus(NOW), [NOW]
-        lent = replace(
-            pages_source(lambda: (settings, NOW), store, status, lambda: moment[0], lambda: None, lambda _: None),
-            judged=lambda _settings, _now: fleet,
-        )
+        moment = [NOW]
+        lent = replace(lent_to_pages(settings, store, moment), judged=lambda _settings, _now: fleet)
         server = PagesServer(make_app(lent), ServiceSection.model_validate({"listen": "127.0.0.1:0"}))
         server.start()
         with_them, without, served = [], [], [0]
