@@ -6,7 +6,7 @@ The night's work learns once a week and keeps each week's forecasts; nothing els
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import replace
 from datetime import datetime, timedelta
 
@@ -34,7 +34,7 @@ def learn_drift(settings: Settings, store: Store, at: datetime) -> list[LearnedD
     before = store.learned_drift(at)
     if any(at - one.learned_at < _LEARN_EVERY for one in before.values()):
         return []
-    priors = learn_priors(_measured(settings, store, at), _of_the_company(store, at))
+    priors = learn_priors(_blocks(settings, store, at), _of_the_company(store, at))
     learned = [
         LearnedDrift(model=model, learned_at=at, machines=machines, weights=prior.by_name())
         for model, (prior, machines) in priors.items()
@@ -93,10 +93,6 @@ def how_right(store: Store, at: datetime) -> ForecastScore:
         watched=np.array([days(one.said_at, watched.get(one.machine, one.said_at)) for one in said]),
         ended=np.array([days(one.said_at, one.ended_at) for one in said]),
     )
-
-
-def _measured(settings: Settings, store: Store, at: datetime) -> Sequence[MeasuredHistory]:
-    return [one for some in _blocks(settings, store, at) for one in some]
 
 
 def _blocks(settings: Settings, store: Store, at: datetime) -> Iterator[list[MeasuredHistory]]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
 
 import numpy as np
@@ -61,17 +61,17 @@ def follow_fleet(
 
 
 def learn_priors(
-    machines: Sequence[MeasuredHistory], bases: Mapping[str, DriftPrior] | None = None
+    blocks: Iterable[Sequence[MeasuredHistory]], bases: Mapping[str, DriftPrior] | None = None
 ) -> dict[str, tuple[DriftPrior, int]]:
     """By the name of a model of machine, what its machines' drift is like, and how many told; of 8 machines or more.
 
-    bases: by model, what other farms have learned, which few machines are drawn towards; without, fixed weights.
-
-    Each tells by the readings since its newest step, and only what a forecast could be made of counts.
+    Machines come in blocks, each let go before the next. bases: by model, what other farms have learned, which few
+    machines are drawn towards; without, fixed weights. Each machine tells by the readings since its newest step, and
+    only what a forecast could be made of counts.
     """
     told: dict[str, list[Floats]] = {}
-    for begin in range(0, len(machines), _MACHINES_A_BLOCK):
-        series = gather(machines[begin : begin + _MACHINES_A_BLOCK])
+    for machines in blocks:
+        series = gather(machines)
         for members in _alike(series):
             batch = segment_machines([series[i] for i in members])
             for b, one in enumerate(batch.series):

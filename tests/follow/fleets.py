@@ -90,7 +90,7 @@ def follow(
 def learned(fleet_: Sequence[Moving], at: datetime = END) -> dict[str, DriftPrior]:
     """What a farm of these machines learns."""
     measured = measure_histories([one.history for one in fleet_], [MODEL] * len(fleet_), at)
-    return {model: prior for model, (prior, _) in learn_priors(measured).items()}
+    return {model: prior for model, (prior, _) in learn_priors([measured]).items()}
 
 
 Path = Callable[[Floats], Floats]

@@ -44,7 +44,7 @@ def test_weights_are_known_again_by_name_only():
 
 def test_a_farm_of_standing_machines_learns_to_stand():
     made = fleet("short still", 60, 31)
-    priors = learn_priors(measure_histories([one.history for one in made], [MODEL] * len(made), END))
+    priors = learn_priors([measure_histories([one.history for one in made], [MODEL] * len(made), END)])
     prior, machines = priors[MODEL.name]
     assert machines > 45
     assert prior.weights[STILL] > 2.0 * PRIOR.weights[STILL]
@@ -56,7 +56,7 @@ def test_a_farm_of_standing_machines_learns_to_stand():
 
 def test_too_few_machines_teach_nothing():
     made = fleet("drift", LEAST_MACHINES - 1, 5)
-    assert learn_priors(measure_histories([one.history for one in made], [MODEL] * len(made), END)) == {}
+    assert learn_priors([measure_histories([one.history for one in made], [MODEL] * len(made), END)]) == {}
 
 
 def test_a_swing_is_not_told_of_before_half_a_year():
