@@ -22,6 +22,7 @@ def main() -> None:
     if not sys.warnoptions:
         # Warnings of Python and of libraries are for whoever develops them: python -W default shows them.
         warnings.simplefilter("ignore")
+        os.environ["PYTHONWARNINGS"] = "ignore"
     # Only now: loading it opens files.
     from farmwatch.cli import run
 
