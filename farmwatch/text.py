@@ -9,6 +9,7 @@ from datetime import date, datetime, tzinfo
 
 __all__ = [
     "MINUS",
+    "MONTHS",
     "ago",
     "clock",
     "count",
@@ -28,7 +29,7 @@ __all__ = [
 
 MINUS = "\N{MINUS SIGN}"
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
-_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 # Cc control (escape among them), Cs lone surrogate, Cf invisible formatting (bidirectional overrides among them), Zl
 # and Zp line ends, Co and Cn what no font has to have.
 _UNFIT = frozenset({"Cc", "Cs", "Cf", "Zl", "Zp", "Co", "Cn"})
@@ -80,7 +81,7 @@ def signed(value: float, digits: int = 3) -> str:
 
 def day(value: date, *, year: bool = True) -> str:
     """Mon 23 Nov 2026."""
-    text = f"{_DAYS[value.weekday()]} {value.day} {_MONTHS[value.month - 1]}"
+    text = f"{_DAYS[value.weekday()]} {value.day} {MONTHS[value.month - 1]}"
     return f"{text} {value.year}" if year else text
 
 

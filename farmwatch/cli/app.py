@@ -111,6 +111,10 @@ pass_app = click.make_pass_decorator(App)
 _MOMENT = re.compile(
     r"(?P<day>\d{4}-\d{2}-\d{2})[Tt ](?P<clock>\d{2}:\d{2}(:\d{2}(\.\d{1,6})?)?)(?P<offset>[Zz]|[+-]\d{2}:\d{2})?"
 )
+# As `text.clock` writes it on every screen, so that a time can be copied from one.
+_SHOWN = re.compile(
+    r"(?:[A-Z][a-z]{2} )?(?P<day>\d{1,2}) (?P<month>[A-Z][a-z]{2}) (?P<year>\d{4}),? (?P<clock>\d{2}:\d{2})"
+)
 # Beyond these a clock is wrong, and sums of dates run over.
 FIRST_YEAR, LAST_YEAR = 2000, 2100
 _DAY = re.compile(r"\d{4}-\d{2}-\d{2}")
@@ -119,7 +123,7 @@ _EXAMPLES = 'such as 2026-11-23T06:00:00Z, or "2026-11-23 06:00" for farm time'
 
 def read_moment(text: str, zone: ZoneInfo) -> datetime:
     """A time, UTC. Without an offset it is the farm's; raises InputError where it is none, or could be two."""
-    text = text.strip()
+    text = _as_typed(text.strip())
     if _DAY.fullmatch(text):
         raise InputError(f"{text} is a day; wanted a time too, {_EXAMPLES}")
     match = _MOMENT.fullmatch(text)
@@ -133,6 +137,16 @@ def read_moment(text: str, zone: ZoneInfo) -> datetime:
     if not FIRST_YEAR <= moment.year <= LAST_YEAR:
         raise InputError(f"{text!r} is not a time of any farm; wanted a year from {FIRST_YEAR} to {LAST_YEAR}")
     return moment.astimezone(UTC) if offset else _farm_time(moment, zone, text)
+
+
+def _as_typed(text: str) -> str:
+    """A time that was copied from a screen as one types it; any other text as it is."""
+    from farmwatch.text import MONTHS
+
+    shown = _SHOWN.fullmatch(text)
+    if shown is None or shown["month"] not in MONTHS:
+        return text
+    return f"{shown['year']}-{MONTHS.index(shown['month']) + 1:02d}-{int(shown['day']):02d} {shown['clock']}"
 
 
 def read_day(text: str, zone: ZoneInfo) -> datetime:

@@ -1,7 +1,7 @@
 """Times as people type them."""
 
 from contextlib import suppress
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from farmwatch.cli.app import read_day, read_moment
 from farmwatch.errors import InputError
+from farmwatch.text import clock
 
 DUBLIN = ZoneInfo("Europe/Dublin")
 
@@ -83,3 +84,16 @@ def test_farm_time_comes_back_as_it_was_typed_or_is_refused(moment, zone):
 def test_any_text_is_a_time_or_a_fault(text):
     with suppress(InputError):
         assert read_moment(text, DUBLIN).tzinfo is UTC
+
+
+@pytest.mark.parametrize("hours", [0, 12, 24 * 40, 24 * 150])
+def test_a_time_copied_from_a_screen_is_understood(hours):
+    moment = datetime(2026, 11, 23, 6, 0, tzinfo=UTC) + timedelta(hours=hours)
+    assert read_moment(clock(moment, DUBLIN), DUBLIN) == moment
+    assert read_moment(clock(moment, DUBLIN).partition(" ")[2].replace(",", ""), DUBLIN) == moment
+
+
+@pytest.mark.parametrize("text", ["Mon 23 Nvo 2026, 06:00", "31 Feb 2026, 06:00", "23 Nov 2026"])
+def test_what_only_looks_like_one_is_no_time(text):
+    with pytest.raises(InputError, match="is no time"):
+        read_moment(text, DUBLIN)
