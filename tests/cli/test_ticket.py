@@ -174,8 +174,7 @@ def test_the_first_tooth_comes_before_the_moves_as_for_the_machine(farm, monkeyp
         return out.split("\nMoves\n")[1].split(upto)[0]
 
     of_ticket = moves(farm("ticket", "show", "1")[1], "  farmwatch realign")
-    of_machine = moves(farm("machine", "heron-01")[1], "  That leaves")
-    assert of_ticket == of_machine
+    assert " ".join(of_ticket.split()) in " ".join(farm("machine", "heron-01")[1].split())
     assert of_ticket.index("no move is on record for this machine") < of_ticket.index("front right: up 2 teeth")
 
 
