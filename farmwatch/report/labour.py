@@ -119,7 +119,8 @@ def _job_hours(machine: Assessment, own: Mapping[Advice | None, float]) -> float
     if not kinds:
         return 0.0
     practice = sum(ADVICE[kind].bench_hours or 0.0 for kind in kinds)
-    return own.get(kinds[0], own.get(None, practice))
+    # To the quarter, so that the hours of jobs, of kinds and in all add up as they are printed.
+    return round(own.get(kinds[0], own.get(None, practice)) * 4) / 4 or 0.25
 
 
 def _medians(tickets: Sequence[Ticket], at: datetime) -> dict[Advice | None, float]:

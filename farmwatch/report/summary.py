@@ -46,10 +46,8 @@ def summary_sentence(
 
 
 def hours(value: float) -> str:
-    """Hours as planned: to the quarter under two, to the whole from ten on."""
-    if value < 2:
-        return f"{round(value * 4) / 4:g} h"
-    return f"{value:.0f} h" if value >= 10 else f"{round(value * 2) / 2:g} h"
+    """Hours as planned, to the quarter: sums of them are printed as what is printed adds up to."""
+    return f"{round(value * 4) / 4:g} h"
 
 
 def past_in_parts(groups: Groups) -> str:
