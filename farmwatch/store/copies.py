@@ -14,7 +14,8 @@ from pathlib import Path
 import duckdb
 
 from farmwatch.files import clear_unfinished, keep_owner, sync_folder, unfinished
-from farmwatch.store.database import Database, quoted
+from farmwatch.store.attachment import quoted
+from farmwatch.store.database import Database
 from farmwatch.store.errors import ERRORS_BY_NUMBER, StoreBusy, StoreDamaged, StoreError, translated
 from farmwatch.store.files import copy_file, lock, put_log_aside
 from farmwatch.store.migrate import refuse_newer, schema_version

@@ -19,22 +19,14 @@ from typing import BinaryIO
 import duckdb
 
 from farmwatch.files import appear, how_to_own, unfinished
-from farmwatch.store import undo
+from farmwatch.store.attachment import Attachment, quoted
 from farmwatch.store.engine import Connection, Engine
-from farmwatch.store.errors import (
-    StoreBusy,
-    StoreError,
-    StoreGone,
-    StoreReadOnly,
-    holder,
-    is_lock,
-    translated,
-)
+from farmwatch.store.errors import StoreError, StoreGone, StoreReadOnly, translated
 from farmwatch.store.files import copy_file, put_log_aside, refuse_foreign
 from farmwatch.store.migrate import migrate, newest, refuse_newer, schema_version
-from farmwatch.store.turns import Turn, lock_of
+from farmwatch.store.turns import lock_of
 
-__all__ = ["Database", "quoted"]
+__all__ = ["Database"]
 
 
 class Database:
@@ -46,10 +38,7 @@ class Database:
         self.path = path.absolute()
         self.patience_seconds = patience_seconds
         self._engine = Engine(self.path, memory_limit, threads)
-        self._file: BinaryIO | None = None
-        """The file while it is attached. Closing any descriptor of a file ends the process's locks on it, DuckDB's
-        too: so this one is opened before DuckDB's and closed after it."""
-        self._may_write = False
+        self._attachment = Attachment(self.path)
         self._shared: Connection | None = None
         self._home: tuple[int, int] | None = None
         """Device and number of the folder in which the database was found last."""
@@ -87,7 +76,7 @@ class Database:
     def frozen(self) -> Iterator[BinaryIO]:
         """The file itself, open for reading, with everything in it and every other process kept out meanwhile."""
         with self._inside(), self._opened(read_only=False) as con:
-            yield self._fold(con)
+            yield self._attachment.fold(con)
 
     @contextmanager
     def closed(self) -> Iterator[None]:
@@ -115,19 +104,19 @@ class Database:
             yield con
         except BaseException:
             with suppress(duckdb.Error):
-                self._detach(con)
+                self._attachment.detach(con)
             raise
         try:
-            if self._may_write:
-                self._fold(con)
+            if self._attachment.may_write:
+                self._attachment.fold(con)
         except (duckdb.Error, OSError):
             # What was committed is safe in the log beside the file; only taking it in has failed (a full disk).
             # The next open for writing does that, and speaks up where it cannot write.
             self._engine.stop()
         else:
-            self._detach(con)
+            self._attachment.detach(con)
         finally:
-            self._close_file()
+            self._attachment.close()
 
     def refuse_gone(self) -> None:
         """Raise StoreGone where the folder is another one than before and empty of the database: an unmounted disk.
@@ -159,14 +148,14 @@ class Database:
             if version == newest():
                 return con
             if read_only:
-                self._detach(con)
+                self._attachment.detach(con)
                 return self._open_here(read_only=False)
             if version > 0:
                 con = self._keep_copy(con, version)
             migrate(con)
         except BaseException:
             with suppress(duckdb.Error):
-                self._detach(con)
+                self._attachment.detach(con)
             raise
         return con
 
@@ -188,7 +177,7 @@ class Database:
             con.execute("USE farm")
             migrate(con)
             con.execute("CHECKPOINT")
-            self._detach(con)
+            self._attachment.detach(con)
             put_log_aside(self.path)
             appear(fresh, self.path)
         finally:
@@ -197,65 +186,12 @@ class Database:
 
     def _keep_copy(self, con: Connection, version: int) -> Connection:
         """Copy the file as it was before its schema changes, then open it anew."""
-        copy_file(self._fold(con), self.path.with_name(f"{self.path.name}.schema-{version}"))
-        self._detach(con)
+        copy_file(self._attachment.fold(con), self.path.with_name(f"{self.path.name}.schema-{version}"))
+        self._attachment.detach(con)
         return self._attach(read_only=False)
 
-    def _fold(self, con: Connection) -> BinaryIO:
-        """Take the log in; returns the file, which holds everything now."""
-        if self._file is None or not self._may_write:
-            raise RuntimeError("not open for writing")
-        undo.fold(con, self._file, self.path)
-        return self._file
-
     def _attach(self, *, read_only: bool) -> Connection:
-        con = self._engine.connection()
-        self._may_write = not read_only
-        # By its type: DuckDB would take a file of another kind for a table of its own, and store nothing in it.
-        how = f"(TYPE duckdb, {'READ_ONLY' if read_only else 'READ_WRITE'})"
-        with Turn(self.path.parent, self.patience_seconds) as turn:
-            while True:
-                if not turn.has_come():
-                    turn.wait()
-                elif self._is_attached(con, how, turn):
-                    return con
-
-    def _is_attached(self, con: Connection, how: str, turn: Turn) -> bool:
-        """One try, whole and with nobody else inside, or a wait; raises StoreBusy after the last."""
-        undo.mend(self.path)
-        self._file = self.path.open("rb")
-        try:
-            con.execute(f"ATTACH {quoted(str(self.path))} AS farm {how}")
-        except duckdb.Error as fault:
-            self._close_file()
-            if not is_lock(fault):
-                if undo.mend(self.path, is_damaged=True):
-                    return False
-                undo.refuse_unmended(self.path)
-                raise
-            if turn.is_over():
-                raise StoreBusy(
-                    f"{self.path}: held by {holder(fault)} for over {self.patience_seconds:g} s; "
-                    "wait for it to end, or look at what it does"
-                ) from fault
-            turn.wait()
-            return False
-        con.execute("USE farm")
-        if undo.is_settled(self.path, self._file):
-            return True
-        self._detach(con)
-        undo.refuse_unmended(self.path)
-        return False
-
-    def _detach(self, con: Connection) -> None:
-        con.execute("USE memory")
-        con.execute("DETACH farm")
-        self._close_file()
-
-    def _close_file(self) -> None:
-        if self._file is not None:
-            self._file.close()
-            self._file = None
+        return self._attachment.attach(self._engine.connection(), self.patience_seconds, read_only=read_only)
 
 
 @contextmanager
@@ -276,8 +212,3 @@ def _identity(folder: Path) -> tuple[int, int] | None:
     except OSError:
         return None
     return found.st_dev, found.st_ino
-
-
-def quoted(text: str) -> str:
-    """Text as an SQL literal."""
-    return "'" + text.replace("'", "''") + "'"

@@ -17,7 +17,8 @@ from typing import Any
 
 import duckdb
 
-from farmwatch.store.database import Database, quoted
+from farmwatch.store.attachment import quoted
+from farmwatch.store.database import Database
 from farmwatch.store.errors import StoreError
 from farmwatch.store.migrate import migrate
 from farmwatch.store.reading_facts import FACTS

@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 from farmwatch.history import History, Note, Reading, Stack, TimeFrom, Work
 from farmwatch.mesh import Floats, Mesh
 from farmwatch.store import sql
+from farmwatch.store.attachment import quoted
 from farmwatch.store.columns import ReadingColumns
-from farmwatch.store.database import quoted
 from farmwatch.store.notes import wanted
 from farmwatch.store.reading_facts import FACTS
 from farmwatch.store.records import LastMesh

@@ -44,6 +44,7 @@ class Turn:
     """A wait of `seconds` at the most for a turn with the databases in a folder; `with` it, and leave when inside."""
 
     def __init__(self, folder: Path, seconds: float) -> None:
+        self.seconds = seconds
         self._folder = folder
         self._end = time.monotonic() + seconds
         self._descriptor: int | None = None

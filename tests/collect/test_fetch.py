@@ -215,6 +215,16 @@ class TestKeeping:
         assert most == [1] * 6
 
 
+def test_a_question_is_prepared_once_and_the_prepared_ones_are_bounded(fetcher, monkeypatch):
+    monkeypatch.setattr("farmwatch.collect.fetch.MOST_QUESTIONS", 3)
+    first = fetcher._prepared("http://10.20.1.11/0", {})
+    assert fetcher._prepared("http://10.20.1.11/0", {}) is first
+    assert fetcher._prepared("http://10.20.1.11/0", {"X-Shop-Key": "a"}) is not first
+    for number in range(10):
+        fetcher._prepared(f"http://10.20.1.11/{number}", {})
+        assert len(fetcher._questions) <= 3
+
+
 class TestEnding:
     def test_nothing_is_left_after_close(self):
         process = psutil.Process()
