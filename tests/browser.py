@@ -74,6 +74,7 @@ def number_of_pages(pdf: bytes) -> int:
 
 def violations(browser: webdriver.Chrome) -> list[str]:
     """What axe-core's rules say is wrong with the page that is shown: a line a rule, with the first elements."""
+    browser.set_script_timeout(100)
     browser.execute_script(files("axe_core_python").joinpath("axe.min.js").read_text(encoding="utf-8"))
     found: dict[str, Any] = browser.execute_async_script(
         "const done = arguments[arguments.length - 1];"
@@ -126,7 +127,7 @@ const out = [];
 const walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
 while (walk.nextNode()) {
   const node = walk.currentNode;
-  if (!node.data.trim() || node.parentElement.closest('svg, .scroll, .wide, .skip, title, style')) continue;
+  if (!node.data.trim() || node.parentElement.closest('svg, .scroll, .wide, .skip, .hidden, title, style')) continue;
   const range = document.createRange();
   range.selectNodeContents(node);
   for (const r of range.getClientRects())

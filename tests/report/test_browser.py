@@ -273,7 +273,7 @@ def test_the_staff_of_ranges_is_seen_whole(browser, views, tmp_path, width):
         "return [...document.querySelectorAll('svg.strip text')].filter(e => e.getBoundingClientRect().width)"
         ".map(e => e.textContent)"
     )
-    assert "0.05" in left
+    assert {"0.02", "1", "ideal 0.1", "usable 0.2", "mm"} <= set(left)
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
@@ -305,11 +305,16 @@ def test_the_contrast_of_black_on_white_is_the_published_one():
     assert contrast("rgb(0, 0, 0)", "rgb(255, 255, 255)") == pytest.approx(21.0)
 
 
-@pytest.mark.parametrize("case", ["tickets", "rude tickets", "large", "empty"])
+@pytest.mark.parametrize("case", ["tickets", "rude tickets", "empty"])
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
 @pytest.mark.parametrize("width", [1280, 360])
 def test_no_rule_of_accessibility_is_broken(browser, views, tmp_path, case, dark, width):
     opened(browser, views[case], tmp_path, width, dark=dark)
+    assert violations(browser) == []
+
+
+def test_no_rule_of_accessibility_is_broken_by_three_hundred_machines(browser, views, tmp_path):
+    opened(browser, views["large"], tmp_path)
     assert violations(browser) == []
 
 
