@@ -85,12 +85,12 @@ class App:
             "see: farmwatch ticket deliveries"
         )
 
-    def assess(self, at: datetime, names: list[str] | None = None) -> FleetAssessment:
+    def assess(self, at: datetime, names: list[str] | None = None, jobs: int = 1) -> FleetAssessment:
         """What farmwatch says of the farm, or of some of its machines (each known by name), at a time."""
         from farmwatch.assess import assess
 
         known = None if names is None else [self.settings.machine(name).name for name in names]
-        return assess(self.settings, self.store, at, known)
+        return assess(self.settings, self.store, at, known, jobs=jobs)
 
     def fleet(self) -> FleetAssessment:
         """The farm now, of each machine what its line shows; what the service judged already is not judged again."""

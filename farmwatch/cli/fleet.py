@@ -91,8 +91,10 @@ def machine(app: App, name: str, at: str | None) -> None:
 @click.option("--machine", "names", multiple=True, metavar="NAME", help="Only this one; may be given again.")
 @_AS_JSON
 @FAIL_ON
+@click.option("--jobs", type=click.IntRange(1, 64), default=1, metavar="N",
+              help="Share what is to be found anew among N processes (from some 1,000 machines on).")  # fmt: skip
 @pass_app
-def assess(app: App, at: str | None, names: tuple[str, ...], as_json: bool, fail_on: str | None) -> None:
+def assess(app: App, at: str | None, names: tuple[str, ...], as_json: bool, fail_on: str | None, jobs: int) -> None:
     """Say what is known of every machine at a time, and what its advice rests on.
 
     --json prints the whole of it, for other programs: numbers, plans, drift, steps and forecasts.
@@ -100,7 +102,7 @@ def assess(app: App, at: str | None, names: tuple[str, ...], as_json: bool, fail
     from farmwatch.cli.fleet_table import needs_attention, show_fleet
     from farmwatch.judge import assessment_document
 
-    found = app.assess(app.moment(at), list(names) or None)
+    found = app.assess(app.moment(at), list(names) or None, jobs)
     if as_json:
         print_json(assessment_document(found))
     else:

@@ -2,6 +2,8 @@
 
 Each side runs in a process of its own, in turns, with one BLAS thread; the figure is that process's user and system
 time (other work on the machine moves the clock, hardly this). The peer is `peer.py`; what it leaves out stands there.
+`assess` begins with nothing found before; `warm` is the same where 3 % of the machines have a mesh more than last time,
+against a peer that keeps nothing.
 
     python -m tests.benchmarks [--machines 300] [--readings 50] [--rounds 3] [--json FILE] [--compare FILE] [NAME …]
 
@@ -24,13 +26,18 @@ from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
+
+if TYPE_CHECKING:
+    from farmwatch.config import Settings
+    from farmwatch.store import Store
 
 __all__ = ["main"]
 
 END = datetime(2026, 11, 23, 6, tzinfo=UTC)
+LATER = END + timedelta(hours=1)
 ONE_THREAD = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"), "1")
 
 
@@ -64,14 +71,35 @@ def _ours(what: str, folder: Path) -> None:
         done = import_files(store, [folder / f"readings.{what}"], names, END)
         if done.refused_count:
             raise SystemExit(f"refused: {done.refused[0]}")
-    elif what == "assess":
+    elif what in ("assess", "warm"):
         from farmwatch.assess import assess
 
-        assess(settings, store, END)
+        assess(settings, store, LATER)
+    elif what == "new":
+        _read_anew(settings, store)
     else:
         from farmwatch.report import write_report
 
         write_report(settings, store, END)
+
+
+def _read_anew(settings: Settings, store: Store) -> None:
+    """Bring the kept findings up to date, then let 3 % of the machines have a new mesh."""
+    from farmwatch.assess import assess
+    from farmwatch.history import Reading
+    from farmwatch.mesh import Mesh
+
+    assess(settings, store, LATER)
+    rng, axis = np.random.default_rng(store.reading_count()), np.linspace(10.0, 210.0, 7)
+    at = END + timedelta(microseconds=store.reading_count())
+    names = rng.permutation([machine.name for machine in settings.machines])[: round(0.03 * len(settings.machines))]
+    meshes = [Mesh.accept(axis, axis, rng.normal(0.0, 0.05, (7, 7)).round(5)) for _ in names]
+    store.add_readings(
+        [
+            Reading(machine=str(name), taken_at=at, seen_at=at, time_from="host", mesh=mesh)
+            for name, mesh in zip(names, meshes, strict=True)
+        ]
+    )
 
 
 def _peer(what: str, folder: Path) -> None:
@@ -86,12 +114,13 @@ def _peer(what: str, folder: Path) -> None:
         "ndjson": lambda: peer.import_ndjson(folder / "readings.ndjson", database),
         "parquet": lambda: peer.import_parquet(folder / "readings.parquet", database),
         "assess": lambda: peer.assess(database),
+        "warm": lambda: peer.assess(database),
         "report": lambda: peer.report(database, folder / "peer.html"),
     }
     run[what]()
 
 
-WHAT = ("ndjson", "parquet", "assess", "report")
+WHAT = ("ndjson", "parquet", "assess", "warm", "report")
 
 
 # The farm that both read
@@ -146,10 +175,14 @@ def _cost(side: str, what: str, folder: Path) -> tuple[float, float]:
 
 
 def _fresh(what: str, folder: Path) -> None:
-    """An import begins with nothing."""
+    """An import begins with nothing, an assessment with nothing found before, a warm one with a little that is new."""
     if what in ("ndjson", "parquet"):
         for name in ("farmwatch.duckdb", "peer.duckdb"):
             (folder / name).unlink(missing_ok=True)
+    if what == "warm":
+        _cost("ours", "new", folder)
+    else:
+        (folder / "farmwatch.duckdb.findings").unlink(missing_ok=True)
 
 
 def measure(what: str, small: Path, large: Path, growth: int, rounds: int) -> Figure:
@@ -214,7 +247,7 @@ def main() -> None:
         for what in WHAT:
             if given.names and what not in given.names:
                 continue
-            if what in ("assess", "report") and not (large / "farmwatch.duckdb").exists():
+            if what in ("assess", "warm", "report") and not (large / "farmwatch.duckdb").exists():
                 for folder in (small, large):
                     _cost("ours", "ndjson", folder)
                     _cost("peer", "ndjson", folder)
