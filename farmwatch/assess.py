@@ -110,7 +110,9 @@ def working_time(farm: Farm, since: datetime, until: datetime) -> timedelta:
 
 
 def _in_order(settings: Settings, names: Sequence[str]) -> tuple[Machine, ...]:
-    asked = {settings.machine(name).name for name in names}
+    asked = set(names)
+    for name in sorted(asked - {machine.name for machine in settings.machines}):
+        settings.machine(name)
     return tuple(machine for machine in settings.machines if machine.name in asked)
 
 

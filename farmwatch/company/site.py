@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -16,6 +18,7 @@ from farmwatch.config.settings import Site as SiteSection
 from farmwatch.config.settings import Working
 from farmwatch.errors import FarmwatchError
 from farmwatch.model import Limits, Model, Screw
+from farmwatch.sources import Known, Source, StoreSource
 from farmwatch.store import Store, lake
 
 __all__ = ["SiteData", "SiteRefused"]
@@ -58,6 +61,10 @@ class SiteData:
         given["readings"] = [self._source(path) for path in (self.reading_files if files is None else files)]
         return lake.in_memory(given, {name: self.read_by[name] for name in names}, self._place.filesystem)
 
+    def source(self, store: Store, names: Sequence[str]) -> Source:
+        """What `store` holds of some machines, as an assessment asks for it."""
+        return _Held(self, StoreSource(self.some(names), store), frozenset(names))
+
     def faulty(self, names: Sequence[str], files: Sequence[str]) -> list[str]:
         """Those of the files that cannot be read, each tried alone."""
         found = []
@@ -92,6 +99,25 @@ class SiteData:
                 return [dict(zip(names, row, strict=True)) for row in found.fetchall()]
         except duckdb.Error as fault:
             raise SiteRefused(f"its table {name} cannot be read ({file.path}): {_first(fault)}") from None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Held:
+    """Some machines in memory; of others, whose noise these may borrow, the lake is asked."""
+
+    data: SiteData
+    held: StoreSource
+    names: frozenset[str]
+
+    def known(self, names: Sequence[str], at: datetime) -> Known:
+        """What is known of machines, these or others. Raises StoreError."""
+        if self.names.issuperset(names):
+            return self.held.known(names, at)
+        return StoreSource(self.data.some(names), self.data.store(names)).known(names, at)
+
+    def newest_digests(self, at: datetime) -> Mapping[str, str]:
+        """Of these machines."""
+        return self.held.newest_digests(at)
 
 
 def _settings(manifest: Manifest, rows: dict[str, list[dict[str, Any]]]) -> Settings:

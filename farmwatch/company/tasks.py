@@ -112,10 +112,10 @@ def _words(fault: Exception) -> str:
 
 
 def _assessed(site: _Site, store: Store, names: Sequence[str]) -> tuple[Sums, Evidence]:
-    settings, zone = site.data.some(names), site.data.settings.farm.timezone
-    now = assess(settings, store, site.task.at)
+    settings, source = site.data.settings, site.data.source(store, names)
+    now = assess(settings, source, site.task.at, names)
     # Of the week before only ranges and conditions are told.
-    before = assess(settings, store, site.task.before, following=False)
+    before = assess(settings, source, site.task.before, names, following=False)
     book = TicketRepository(store)
     tickets, events = book.tickets(), book.events()
     mine = set(names)
@@ -124,7 +124,7 @@ def _assessed(site: _Site, store: Store, names: Sequence[str]) -> tuple[Sums, Ev
     facts = find_ticket_facts(own, [event for event in events if event.number in numbers], now, site.task.before)
     if not site.tickets:
         site.tickets.extend(find_ticket_facts(tickets, events, now, site.task.before).now)
-    return sums_of(now, before, facts, site.tickets, zone), evidence_of(now, facts.figures)
+    return sums_of(now, before, facts, site.tickets, settings.farm.timezone), evidence_of(now, facts.figures)
 
 
 @cache

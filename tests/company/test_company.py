@@ -80,6 +80,8 @@ def test_what_the_page_says_its_numbers_say_too(sound):
 
 def test_the_same_bytes_from_two_processes_and_smaller_tasks(three, sound, tmp_path, monkeypatch):
     monkeypatch.setattr("farmwatch.company.write.MACHINES_A_TASK", 2)
+    # Each machine in a block of its own: what it borrows of others comes from the lake.
+    monkeypatch.setattr("farmwatch.company.tasks.MACHINES_A_BLOCK", 1)
     assert written(three[1], tmp_path / "two", engine=Engine(jobs=2))[1] == sound[1]
 
 
