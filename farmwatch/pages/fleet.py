@@ -16,7 +16,7 @@ from farmwatch.pages.look import page
 from farmwatch.pages.read import Snapshot
 from farmwatch.tickets import Ticket
 
-__all__ = ["Row", "fleet"]
+__all__ = ["Row", "fleet", "is_in_need"]
 
 ROWS = 60
 """Rows on one page; more stand on the next."""
@@ -167,6 +167,11 @@ def _host(machine: Assessment) -> str:
     if not machine.in_service or not machine.has_host:
         return ""
     return "host silent" if machine.silent else "host not understood" if machine.not_understood else ""
+
+
+def is_in_need(machine: Assessment, found: Snapshot, accepted: Mapping[str, Ticket]) -> bool:
+    """Whether something is to be done about a machine, its host or its ticket."""
+    return _needs(_row(machine, found, accepted))
 
 
 def _needs(row: Row) -> bool:

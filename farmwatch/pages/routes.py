@@ -79,6 +79,7 @@ ROUTES: tuple[Route, ...] = (
     Route(f"{_TICKET}/withdraw", "ticket_withdraw", "ticket_steps:withdraw", "manager", "POST"),
     Route(f"{_TICKET}/reopen", "ticket_reopen", "ticket_steps:reopen", "manager", "POST"),
     Route(f"{_TICKET}/undo", "ticket_undo", "ticket_steps:undo", "technician", "POST"),
+    Route("/wall", "wall", "wall:wall", "viewer"),
     Route("/hosts", "hosts", "hosts:hosts", "viewer"),
     Route("/hosts/mapping", "mapping", "mapping_helper:form", "manager"),
     Route("/hosts/mapping", "mapping_look", "mapping_helper:look", "manager", "POST", limit="asking"),

@@ -35,6 +35,7 @@ READS = {
     "/machines/heron-01": READ,
     "/realign/heron-01": READ,
     "/realign/heron-01/events": FOR_PROGRAMS,
+    "/wall": READ,
     "/tickets": READ,
     "/tickets/due-work.ics": FOR_PROGRAMS,
     "/tickets/1": READ,
