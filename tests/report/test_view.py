@@ -203,7 +203,7 @@ def test_an_aisle_is_set_apart_from_the_name(invented: ModuleType, farm: FarmFac
 class TestSentence:
     def test_of_the_invented_farm(self, view: WeeklyView):
         assert view.sentence == (
-            "7 of 29 machines need work (1 new, 0 cleared since last week). The open work takes about 6 h and "
+            "7 of 29 machines need work (1 new, 0 cleared since last week). The open work takes about 5.75 h and "
             "2 shims of 0.20 mm. Worst: plover-03, 2.03 mm (tilt); inspect belt and pulleys, about 1.75 h, "
             "waits for the manager."
         )
