@@ -16,7 +16,10 @@ from farmwatch.sources import Known
 __all__ = ["fingerprints"]
 
 # What a finding is computed by; a change in any of it may change a digit.
-_CODE = ("measure", "follow", "judge", "findings", "history.py", "eligibility.py", "mesh.py", "model.py", "assess.py")
+_CODE = (
+    "measure", "follow", "judge", "findings", "store", "history.py", "eligibility.py", "mesh.py", "model.py",
+    "sources.py", "times.py", "assess.py",
+)  # fmt: skip
 _LIBRARIES = ("numpy", "scipy", "duckdb")
 
 
