@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import pytest
+
 from farmwatch.store import Store
+from farmwatch.store.records import KeptAnswer
+from tests.farm import NOW
 from tests.store.conftest import MakeReading
 
 
@@ -27,3 +31,9 @@ def test_answers_of_a_round_are_kept_once_and_thinned(store: Store, reading: Mak
     assert store.thin_answers(2) == 2
     left, _ = store.answers_of_other_mappings(now)
     assert [one.answer for one in left if one.machine == "heron-01"] == [b"heron-01 1", b"heron-01 2"]
+
+
+@pytest.mark.parametrize("parts", [[], [b""], [b"{}"], [b"a" * 300, b"", b"\x00" * 8]])
+def test_an_answer_and_those_beside_it_come_out_as_they_went_in(parts: list[bytes]) -> None:
+    answer = KeptAnswer.packed(parts)
+    assert KeptAnswer(machine="heron-01", taken_at=NOW, digest="d", range_mm=0.1, answer=answer).parts == parts
