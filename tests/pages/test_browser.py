@@ -27,7 +27,7 @@ PAGES = (
     "/", "/?show=all&sort=name", "/?q=gull", "/machines/heron-01", "/machines/heron-02", "/machines/zz", "/tickets",
     "/tickets/1", "/tickets/1/sheet", "/machines/heron-01/meshes", f"/machines/heron-01/meshes/{MESH}",
     f"/machines/heron-01/meshes/difference?a={MESH}&b={micros(NOW - timedelta(days=12))}", "/hosts", "/hosts/mapping",
-    "/reports", "/settings", "/you",
+    "/reports", "/settings", "/you", "/wall", "/realign/heron-01",
 )  # fmt: skip
 
 
@@ -206,3 +206,20 @@ def test_hostile_texts_run_nothing(browser, farm: Pages, serve, tmp_path: Path):
         assert browser.title != "x"
         assert browser.find_elements(By.TAG_NAME, "marquee") == []
         assert name in browser.find_element(By.TAG_NAME, "main").text
+
+
+def test_the_wall_fits_a_screen_and_is_read_at_five_metres(browser, farm: Pages, serve):
+    base = serve(farm)
+    show(browser, f"{base}/wall", width=1920, height=1080)
+    tall = browser.execute_script(
+        "return [document.documentElement.scrollHeight, document.documentElement.scrollWidth]"
+    )
+    assert tall[0] <= 1080
+    assert tall[1] <= 1920
+    smallest = browser.execute_script(
+        "return Math.min(...[...document.querySelectorAll('main *')]"
+        ".filter(e => e.children.length === 0 && e.textContent.trim() && e.getBoundingClientRect().width > 1)"
+        ".map(e => parseFloat(getComputedStyle(e).fontSize)))"
+    )
+    # A screen 1.2 m wide has 0.63 mm a pixel: capitals of 36 px are 15 mm high, ten minutes of arc at five metres.
+    assert smallest >= 36
