@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 from markupsafe import Markup
 
 from farmwatch.judge import Assessment
 from farmwatch.model import Limits
-from farmwatch.report.history import PAST_WEEKS, WEEK, RangeHistory, recent, thinned
+from farmwatch.report.history import PAST_WEEKS, WEEK, RangeHistory
 from farmwatch.report.scale import MmScale, draw_mark
 from farmwatch.report.svg import Drawing, path
 from farmwatch.text import mm
@@ -17,7 +18,7 @@ __all__ = ["machine_cell"]
 
 _WIDE, _HIGH = 150, 44
 _SQUARE, _LEFT, _RIGHT = 30.0, 40.0, 140.0
-_MOST_DOTS = 60
+_COLUMNS = 50
 # A tilt of so many mm a metre reaches the edge of the square; under the least one there is no arrow.
 _FULL_TILT, _LEAST_TILT = 5.0, 0.15
 
@@ -35,17 +36,36 @@ def machine_cell(
     for cls, value in (("limit", limits.usable_mm), ("limit ideal", limits.ideal_mm)):
         drawing.line(_LEFT, round(y(value), 1), _RIGHT, round(y(value), 1), cls)
     if history is not None:
-        now = history.at.timestamp()
-        start = now - PAST_WEEKS * WEEK
-        seen = thinned(recent(history)[0], _MOST_DOTS)
-        # Whole units: at this size a tenth of one is not seen and would weigh on the file of a large farm.
-        wide = (_RIGHT - _LEFT) / (now - start)
-        places = dict.fromkeys((round(_LEFT + wide * (t - start)), round(y(r))) for t, r in seen)
-        if places:
-            drawing.add("path", cls="dots", d="".join(f"M{a} {b}h0" for a, b in places))
+        dots = _dots(history, scale)
+        if dots:
+            drawing.add("path", cls="dots", d=dots)
     if machine.condition_range_mm is not None:
         draw_mark(drawing, machine.condition, _RIGHT + 5, y(machine.condition_range_mm), sure=machine.confirmed)
     return drawing.done()
+
+
+def _dots(history: RangeHistory, scale: MmScale) -> str:
+    """The judged meshes of 26 weeks: of each stretch of half a week the lowest and the highest, in whole units.
+
+    At this size a tenth of a unit is not seen and would weigh on the file of a large farm.
+    """
+    trace, now = history.trace, history.at.timestamp()
+    start = now - PAST_WEEKS * WEEK
+    at, mm_of = np.array(trace.at), np.array(trace.range_mm)
+    kept = np.array(trace.judged, dtype=bool) & (at >= start) & (at <= now)
+    if not kept.any():
+        return ""
+    column = np.minimum(((at[kept] - start) / (now - start) * _COLUMNS).astype(int), _COLUMNS - 1)
+    held = np.clip(mm_of[kept], scale.low, scale.high)
+    share = np.log(held / scale.low) / math.log(scale.high / scale.low)
+    y = np.rint(_HIGH - 3 - (_HIGH - 6) * share).astype(int)
+    top, foot = np.full(_COLUMNS, _HIGH), np.full(_COLUMNS, -1)
+    np.minimum.at(top, column, y)
+    np.maximum.at(foot, column, y)
+    wide = (_RIGHT - _LEFT) / _COLUMNS
+    seen = np.flatnonzero(foot >= 0)
+    places = [(round(_LEFT + wide * (c + 0.5)), int(top[c]), int(foot[c])) for c in seen]
+    return "".join(f"M{x} {high}h0" + (f"M{x} {low}h0" if low > high else "") for x, high, low in places)
 
 
 def _tilt(drawing: Drawing, machine: Assessment) -> None:

@@ -109,6 +109,9 @@ def test_a_stamp_has_today_s_mark_and_an_arrow_uphill(invented: ModuleType):
     tail, tip = points(arrow)
     assert tip[0] < tail[0], "front left is high: the arrow points to the left"
     assert tip[1] > tail[1], "and to the front, which is below"
+    dots = points(of(svg, "dots")[0])
+    assert 40 < len(dots) <= 100
+    assert dots[-1][1] == pytest.approx(41 - 38 * SCALE.share(machine.range_mm), abs=1.5)
     level = invented.machine("heron-02", invented.bed(seed=3))
     assert of(parsed(machine_cell(level, None, invented.LIMITS, SCALE, key="c")), "arrow") == []
     empty = replace(machine, tilt=None, range_mm=None, condition="unknown")
