@@ -102,7 +102,7 @@ def _is_meant() -> None:
         # A proxy that nobody told us of would make everybody a manager.
         abort(403)
     origin = request.headers.get("Origin")
-    if request.method not in ("GET", "HEAD") and origin is not None and _host(urlsplit(origin).netloc) != host:
+    if request.method not in ("GET", "HEAD") and origin is not None and _host(origin.partition("://")[2]) != host:
         abort(403)
 
 

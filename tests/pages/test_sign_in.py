@@ -165,3 +165,28 @@ def test_a_cookie_goes_over_tls_alone_where_there_is_tls(make, people):
 
     assert cookie.startswith("__Host-farmwatch=")
     assert "Secure" in cookie
+
+
+def test_an_unknown_name_costs_as_much_as_a_known_one(works: Pages, monkeypatch):
+    """By what is computed, not by the clock: one hash each, of the same cost for nobody as a real one's."""
+    from farmwatch.pages import sign_in as module
+
+    checked: list[str] = []
+    monkeypatch.setattr(module, "check_password_hash", lambda known, _: bool(checked.append(known)))
+    for name in ("lead", "nobody", "board"):
+        sign_in(works.client(), name, "wrong")
+
+    assert len(checked) == 3
+    assert all(known.startswith("scrypt:32768:8:1$") for known in checked[1:])
+
+
+@pytest.mark.parametrize("origin", ["https://evil.example", "null", "http://localhost.evil.example", "http://[", ""])
+def test_a_press_that_comes_from_another_page_is_refused(works: Pages, origin: str):
+    browser = works.client()
+    sign_in(browser, "lead")
+    form = {"csrf_token": token(browser.get("/you").text), "once": "k" * 20}
+
+    answer = browser.post("/tickets/1/approve", data=form, headers={"Origin": origin})
+
+    assert answer.status_code == 403
+    assert works.book.ticket(1).phase == "proposed"
