@@ -220,6 +220,7 @@ def test_a_question_is_prepared_once_and_the_prepared_ones_are_bounded(fetcher, 
     first = fetcher._prepared("http://10.20.1.11/0", {})
     assert fetcher._prepared("http://10.20.1.11/0", {}) is first
     assert fetcher._prepared("http://10.20.1.11/0", {"X-Shop-Key": "a"}) is not first
+    assert fetcher._prepared("http://10.20.1.11/0", {}) is first
     for number in range(10):
         fetcher._prepared(f"http://10.20.1.11/{number}", {})
         assert len(fetcher._questions) <= 3
