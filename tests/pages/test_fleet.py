@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from datetime import timedelta
 
+import pytest
+
 from tests.farm import NOW
 from tests.pages.conftest import Pages
 
@@ -75,6 +77,7 @@ def test_a_database_that_cannot_be_read_shows_what_was_read_last(farm: Pages):
     assert "heron-01" in answer.text
 
 
+@pytest.mark.long
 def test_what_is_amiss_in_the_service_stands_on_every_page(farm: Pages):
     farm.said = ["the database has no room"]
 

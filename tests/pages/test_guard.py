@@ -35,6 +35,7 @@ def test_without_people_nobody_comes_by_a_proxy_that_was_not_told_of(ask, header
     assert ask("/", headers={header: "1.1 gate"}).status_code == 403
 
 
+@pytest.mark.long
 def test_nothing_from_outside_no_frame_no_sniffing(ask):
     for path in ("/", "/machines/heron-01", "/nothing", "/health"):
         headers = ask(path).headers
@@ -62,6 +63,7 @@ def test_style_and_script_are_kept_for_good_under_a_name_that_changes_with_them(
     assert ask("/style/pages.html").status_code == 404
 
 
+@pytest.mark.long
 def test_a_page_weighs_no_more_than_fifty_kilobytes(ask):
     for path in ("/", "/machines/heron-01"):
         assert len(ask(path).data) <= 50_000

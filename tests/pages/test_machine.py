@@ -44,6 +44,7 @@ def test_one_whose_work_is_done_shows_no_move(farm: Pages):
     assert "Probe it hot" in text
 
 
+@pytest.mark.long
 def test_a_sound_one_is_fine_and_one_out_of_service_is_out(farm: Pages):
     assert first_word(farm.client().get("/machines/heron-02").text) == "fine"
     farm.store.take_out(OutOfService(machine="heron-02", since=NOW, reason="waits for a fan", until=None))
@@ -62,6 +63,7 @@ def test_one_that_nobody_knows_is_not_here(ask):
     assert "did you mean &#34;heron-01&#34;?" in answer.text
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("name", [MACHINE, "a/b", "..", "~1~0", "</title><script>alert(1)</script>", "%2e%2e/é"])
 def test_any_name_has_an_address_and_is_harmless(farm: Pages, name: str):
     machines = (*farm.settings.machines, Machine(name=name, model=MODEL.name, aisle=name))

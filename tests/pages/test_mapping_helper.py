@@ -26,6 +26,7 @@ def allowing(farm: Pages, *networks: str) -> Pages:
     return farm
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     "url",
     ["http://127.0.0.1:8790/", "http://[::1]/", "http://169.254.169.254/latest", "http://10.21.0.1/", "http://0.0.0.0/",

@@ -24,6 +24,7 @@ def test_the_right_password_leads_on_to_where_one_was_going(works: Pages):
     assert "bench" in browser.get("/").text
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(("name", "password"), [("bench", "wrong"), ("nobody", PASSWORD), ("board", ""), ("", "")])
 def test_what_is_not_right_is_refused_in_the_same_words(works: Pages, name: str, password: str, caplog):
     answer = sign_in(works.client(), name, password)
@@ -34,6 +35,7 @@ def test_what_is_not_right_is_refused_in_the_same_words(works: Pages, name: str,
     assert "sign-in-refused" in caplog.text
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     "target",
     ["https://evil.example/", "//evil.example", "/\\evil.example", "javascript:alert(1)", "/x\nSet-Cookie: a=b", "evil",

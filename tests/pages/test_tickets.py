@@ -166,6 +166,7 @@ def press_again(browser, text: str):
     return browser.post("/tickets/1/approve", data=values)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("fields", "says"),
     [
