@@ -53,6 +53,7 @@ def farm(tmp_path_factory: pytest.TempPathFactory) -> Farm:
     return Farm(tmp_path_factory.mktemp("farm"))
 
 
+@pytest.mark.long
 def test_screens_show_it_letter_by_letter(farm: Farm, capsys: pytest.CaptureFixture[str]) -> None:
     each = [["machine", name] for name in MACHINES] + [["ticket", "show", str(k + 1)] for k in range(len(MACHINES))]
     for words in (["fleet"], ["assess"], ["ticket", "list"], *each):

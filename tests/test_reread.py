@@ -288,7 +288,7 @@ class UndoEverything(RuleBasedStateMachine):
             assert self.farm.document() == self.farm.document(self.untouched)
 
 
-TestUndoEverything = UndoEverything.TestCase
+TestUndoEverything = pytest.mark.long(UndoEverything.TestCase)
 TestUndoEverything.settings = given_settings(
     max_examples=8, stateful_step_count=7, deadline=None, phases=[Phase.generate], derandomize=True
 )

@@ -30,6 +30,7 @@ LEAST_HEIGHT_PAIRS = 3
 _DRAWS = 300
 # A share of the noise below this is left where it is: it is told no better, and would make the judged range uneasy.
 _LEAST_SHARE_MM = 0.01
+_NOT_ITS_NOISE = 1.25
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -198,16 +199,18 @@ def _judged_beds(machines: Sequence[MachineMeasures], readings: Sequence[Places]
         shares = range_shares(x, y, np.stack([mean for mean, _, _ in meshes]), sigma, of_mean)
         least, flatness = zones_without_noise(x, y, np.stack([form for _, form, _ in meshes]), of_mean, way)
         for at, k in enumerate(members):
-            # A borrowed noise may be greater than the whole range of an even bed: no range is less than nothing.
-            share = min(float(shares[at]), float(machines[k].range_mm[readings[k][0]]))
-            if share <= _LEAST_SHARE_MM:
+            # A borrowed noise may be greater than the whole range of an even bed: no range is less than nothing. One
+            # that alone would make a far greater range than was read is not this mesh's noise, and takes nothing off.
+            read = float(machines[k].range_mm[readings[k][0]])
+            share = min(float(shares[at]), read)
+            if share <= _LEAST_SHARE_MM or float(shares[at]) > _NOT_ITS_NOISE * read:
                 found[k] = _as_read(machines[k], readings[k])
                 continue
             found[k] = JudgedBed(
                 readings=readings[k],
                 range_share_mm=share,
-                best_reachable_mm=float(least[at]),
-                flatness_mz_mm=float(flatness[at]),
+                best_reachable_mm=max(0.0, float(least[at])),
+                flatness_mz_mm=max(0.0, float(flatness[at])),
             )
     return [found[k] for k in range(len(machines))]
 

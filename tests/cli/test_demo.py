@@ -63,6 +63,7 @@ def test_report_of_a_week_that_cannot_be_is_refused(farm, week, says):
     assert says in err
 
 
+@pytest.mark.long
 def test_a_small_demo_ends_with_where_to_look(tmp_path, capsys):
     assert run(["demo", "--dir", str(tmp_path / "demo"), "--weeks", "4", "--machines", "3"]) == 0
 

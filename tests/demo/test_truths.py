@@ -20,6 +20,8 @@ from farmwatch.store import Store
 from farmwatch.tickets import Ticket, TicketRepository, as_of
 from tests.demo.comparison import differences, ticket_differences
 
+pytestmark = pytest.mark.long
+
 TRUTHS = {machine.name: machine for machine in farm_truth(27)}
 
 

@@ -14,6 +14,7 @@ from tests.benchmarks.bench_calm import measure_calm, measure_causes, measure_pa
 DAY = 86400.0
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("limit_mm", [0.10, 0.20])
 def test_unchanged_machines_near_a_limit_change_their_first_advice_twice_in_four_years_at_most(limit_mm: float) -> None:
     """Few machines, so each bound has three standard errors of a Poisson count on top; the plain rule has 18 a year."""

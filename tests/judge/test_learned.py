@@ -83,6 +83,7 @@ def test_teeth_that_are_not_whole_are_refused(bench, teeth: float) -> None:
         learn_move(first_belief(bench.model), teeth, 0.2, 0.01)  # type: ignore[arg-type]
 
 
+@pytest.mark.long
 def test_two_thousand_realignments(bench) -> None:
     """True steps of 0.7 to 1.3 of the nominal, one in ten turning the other way: the interval holds the truth."""
     rng = np.random.default_rng(1)

@@ -21,6 +21,8 @@ from farmwatch.tickets import TicketRepository
 from tests.collect.hosts import serving
 from tests.service.farm import NOW, names, settings_in
 
+pytestmark = pytest.mark.long
+
 HOUR = timedelta(hours=1)
 YEAR = timedelta(days=365)
 

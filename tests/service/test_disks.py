@@ -22,6 +22,8 @@ from farmwatch.service.worker import Job
 from farmwatch.store import DurableWriter, Store
 from tests.service.farm import NOW, beds, names, settings_in
 
+pytestmark = pytest.mark.long
+
 MINUTES = timedelta(minutes=6)
 
 

@@ -68,6 +68,8 @@ def test_term_ends_it_whatever_hangs(tmp_path: Path, what: str) -> None:
 HANGING_MAIN = """
 import signal, sys, time
 from farmwatch.service.process import Signals
+
+pytestmark = pytest.mark.long
 with Signals(signal.SIGTERM, hard_end_seconds=0.2):
     print("hangs", flush=True)
     time.sleep(1000)

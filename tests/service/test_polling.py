@@ -127,6 +127,7 @@ def test_a_read_only_database_is_a_state(tmp_path: Path, monkeypatch: pytest.Mon
 
 
 # What measures coverage keeps objects of its own.
+@pytest.mark.long
 @pytest.mark.no_cover
 def test_three_hundred_polls_of_failing_hosts_leave_nothing_behind(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch

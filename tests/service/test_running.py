@@ -97,6 +97,7 @@ def store_of(config: Path) -> Store:
     return Store(load_settings(config).farm.database)
 
 
+@pytest.mark.long
 def test_a_day_in_the_life(tmp_path: Path) -> None:
     """Start, first look, health, figures, a second one refused, a new configuration, a broken one, the end."""
     with beds(names(3)) as (host, given):

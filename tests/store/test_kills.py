@@ -16,6 +16,8 @@ from tests.store.conftest import make_reading
 from tests.store.dying import SOURCE
 from tests.store.test_migrate import made_by_schema
 
+pytestmark = pytest.mark.long
+
 OLD, NEW = 4, 6
 
 

@@ -81,6 +81,7 @@ def test_readers_do_not_keep_each_other_out(store: Store) -> None:
         assert brief.reading_count() == 0
 
 
+@pytest.mark.long
 def test_two_processes_and_two_threads_write_side_by_side(store: Store, reading: MakeReading) -> None:
     store.check()
     writers = [

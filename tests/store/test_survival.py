@@ -58,6 +58,7 @@ for line in sys.stdin:
 """
 
 
+@pytest.mark.long
 def test_kill_9_at_random_moments_loses_and_doubles_nothing(tmp_path: Path) -> None:
     path = tmp_path / "farm.duckdb"
     rng = random.Random(11)
