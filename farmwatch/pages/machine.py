@@ -97,6 +97,8 @@ def _sentence(m: Assessment, accepted: Ticket | None, sheet: WorkSheet) -> str:
     if m.awaits_mesh:
         return "Work done; no mesh since. Probe it hot: that mesh tells what the work did."
     if m.ticket is not None and m.ticket.phase == "proving" and not m.ticket.about_host:
+        if source().settings().tickets.probings_to_prove == 1:
+            return "Work done and probed. Whether it held is said within minutes."
         return "Work done and probed once. The next hot mesh, an hour later or more, decides."
     if accepted is not None:
         return f"Accepted as it is by ticket {accepted.number}."

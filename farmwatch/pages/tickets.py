@@ -27,6 +27,8 @@ class Line:
     of: Ticket
     owner: str
     late: bool
+    range_mm: float | None
+    """As it is judged now; of a closed ticket, or where nothing is known of the machine, as it was written."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,7 +116,8 @@ def _line(ticket: Ticket, found: Snapshot, today: date) -> Line:
     machine = found.machine(ticket.machine)
     owner = machine.ticket.owner if machine is not None and machine.ticket is not None else ""
     late = ticket.due is not None and ticket.due < today and ticket.phase != "proving"
-    return Line(of=ticket, owner=owner, late=late)
+    now = machine.condition_range_mm if machine is not None and ticket.is_open and ticket.cause != "host" else None
+    return Line(of=ticket, owner=owner, late=late, range_mm=ticket.range_mm if now is None else now)
 
 
 def _first_due(line: Line) -> tuple[date, int, int]:

@@ -25,7 +25,7 @@ CELLS = 45
 WORK_LINES, EVENT_LINES = 6, 5
 SINCE = timedelta(hours=24)
 _GO_ON = ("in-work", "approved", "came-back", "proving")
-_TOLD = ("take", "done", "prove", "fail", "accept", "nothing-found")
+_TOLD = ("propose", "take", "done", "prove", "fail", "accept", "nothing-found")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -48,7 +48,7 @@ ACTION_WORDS: Mapping[Action | Literal["undo", "propose"], str] = MappingProxyTy
         "assign": "given to",
         "take": "taken",
         "put-back": "put back",
-        "done": "said to be done",
+        "done": "reported done",
         "prove": "proven",
         "fail": "failed its check",
         "accept": "accepted as it is",
@@ -94,6 +94,8 @@ def order(machine: Assessment, accepted: Ticket | None = None) -> Order:
         return "fine"
     if machine.advice[:1] == ("re-mesh",) or machine.condition == "unknown":
         return "probe"
+    if machine.mesh_old and not _busy(machine):
+        return "probe"
     return "work" if any(ADVICE[one].reach_in for one in machine.advice) else "fine"
 
 
@@ -106,10 +108,19 @@ def verb(machine: Assessment, accepted: Ticket | None = None) -> str:
         return "do not turn; probe hot" if machine.awaits_mesh else "do not turn; the next hot mesh decides"
     if accepted is not None:
         return ""
-    busy = [ADVICE[one].work for one in machine.advice if not ADVICE[one].idle]
+    busy = _busy(machine)
+    if machine.twins:
+        return "find out whose mesh it is"
     if busy:
         return ", then ".join(busy[:2])
-    return "get a first mesh" if machine.reading is None else ""
+    if machine.reading is None:
+        return "get a first mesh"
+    return "probe it hot: its mesh is old" if machine.mesh_old else ""
+
+
+def _busy(machine: Assessment) -> list[str]:
+    """The work that its advice asks for."""
+    return [ADVICE[one].work for one in machine.advice if not ADVICE[one].idle]
 
 
 def minutes(hours: float) -> str:

@@ -223,7 +223,10 @@ def _for_open_ticket(
 def _came_right(machine: Assessment, open_ticket: Ticket) -> Iterator[TicketChange]:
     right = machine.confirmed and machine.condition in ("ideal", "usable")
     if right and machine.condition_range_mm is not None and not open_ticket.remark.startswith(CAME_RIGHT):
-        remark = f"{CAME_RIGHT}: {machine.condition_range_mm:.2f} mm. Withdraw it, or look what moved."
+        remark = (
+            f"{CAME_RIGHT}: {machine.condition_range_mm:.2f} mm. Withdraw it, or look what moved. "
+            "Unless somebody worked on it: then approve it, take it and say it is done."
+        )
         yield TicketChange(kind="refresh", ticket=replace(open_ticket, remark=remark), why=remark)
 
 

@@ -84,7 +84,9 @@ class Pages:
 
 
 def readings(machine: str, lift: dict[str, float], days: range) -> list[Reading]:
-    return [reading(bed(lift, noise_mm=0.004, seed=day % 97), machine, days=day) for day in days]
+    # No two machines have the same mesh: they would be taken for names of one host.
+    first = 97 * MACHINES.index(machine)
+    return [reading(bed(lift, noise_mm=0.004, seed=first + day % 97), machine, days=day) for day in days]
 
 
 @pytest.fixture(scope="session")

@@ -155,7 +155,7 @@ def test_a_second_phone_sees_who_holds_it_and_takes_it_over(floor: tuple[Pages, 
         session["by"] = "gate"
 
     text = shown(two, "held by bench")
-    assert "Leave it" not in text
+    assert "Leave for now" not in text
     stolen = two.post(f"{PAGE}/leave", data={**hidden(text), "by": "gate"})
     assert stolen.status_code == 409
     assert "bench holds it" in stolen.text
