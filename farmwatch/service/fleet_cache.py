@@ -21,6 +21,7 @@ from typing import Any
 from farmwatch import __version__
 from farmwatch.config import Machine, Settings
 from farmwatch.files import replacing
+from farmwatch.follow import Step
 from farmwatch.judge import Assessment, FleetAssessment
 from farmwatch.judge.assessment import ReadingFacts
 from farmwatch.store import Store
@@ -121,8 +122,14 @@ def _fingerprint(settings: Settings) -> str:
 def _row(one: Assessment) -> dict[str, Any]:
     row: dict[str, Any] = {name: getattr(one, name) for name in _KEPT}
     row["advice"], row["twins"] = list(one.advice), list(one.twins)
+    row["steps"] = [_step_row(step) for step in one.steps[-1:]]
     row["reading"], row["judged_reading"] = _reading_row(one.reading), _reading_row(one.judged_reading)
     return row
+
+
+def _step_row(step: Step) -> dict[str, Any]:
+    """A step without what only the drawing of a history asks for."""
+    return {"at": step.at.isoformat(), "name": step.name, "screw": step.screw, "mm": step.mm, "teeth": step.teeth}
 
 
 def _reading_row(reading: ReadingFacts | None) -> dict[str, Any] | None:
@@ -142,6 +149,7 @@ def _assessment(settings: Settings, machine: Machine, row: Mapping[str, Any]) ->
         judged_reading=_reading(row["judged_reading"]),
         advice=tuple(row["advice"]),
         twins=tuple(row["twins"]),
+        steps=tuple(Step(**(step | {"at": datetime.fromisoformat(step["at"])})) for step in row["steps"]),
         **{key: row[key] for key in _KEPT},
     )
 

@@ -11,9 +11,10 @@ import pytest
 
 from farmwatch.assess import assess
 from farmwatch.config import Settings
+from farmwatch.follow import Step
 from farmwatch.history import Note, OutOfService
 from farmwatch.judge import FleetAssessment
-from farmwatch.service.fleet_cache import fleet_now, load
+from farmwatch.service.fleet_cache import fleet_now, load, save
 from farmwatch.service.jobs import do
 from farmwatch.service.worker import Job
 from farmwatch.store import PollRecord, Store
@@ -147,3 +148,15 @@ def test_another_configuration_an_old_file_or_a_broken_one_is_none(farm: tuple[S
         file.write_text(broken)
         assert load(settings, store.path, SOON) is None
     assert agree(settings, store, SOON) == [None]
+
+
+def test_the_last_step_of_a_machine_is_kept_for_whoever_tells_of_the_day(farm: tuple[Settings, Store]) -> None:
+    settings, store = farm
+    step = Step(at=MONDAY - timedelta(hours=3), name="tooth-jump", screw="front-left", mm=-0.4, teeth=-1)
+    cache = load(settings, store.path, SOON)
+    assert cache is not None
+    machines = {name: replace(one, steps=(step,)) for name, one in cache.machines.items()}
+    save(settings, store.path, replace(cache, machines=machines))
+    again = load(settings, store.path, SOON)
+    assert again is not None
+    assert again.machines["heron-01"].steps == (step,)
