@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from datetime import datetime
 from typing import Any
 
@@ -64,7 +65,9 @@ def readings(name: str) -> Response:
         raise InputError(f"most: wanted a whole number from 1 to {MOST_READINGS}")
     since, until = _time("since"), _time("until")
     found = source().store.readings_of(machine, since, until, most=int(most))
-    return Response(b"".join(map(reading_line, found)), content_type="application/x-ndjson")
+    lines = map(reading_line, found)
+    body = b"".join(line if line.isascii() else _plain(orjson.loads(line)) for line in lines)
+    return Response(body, content_type="application/x-ndjson")
 
 
 def openapi() -> Response:
@@ -86,7 +89,12 @@ def _time(name: str) -> datetime | None:
 
 
 def _json(document: Any) -> Response:
-    return Response(orjson.dumps(document, option=orjson.OPT_APPEND_NEWLINE), content_type="application/json")
+    return Response(_plain(document), content_type="application/json")
+
+
+def _plain(document: Any) -> bytes:
+    """The document in ASCII, as the commands print it: foreign text that a terminal would obey stands escaped."""
+    return json.dumps(document, ensure_ascii=True, allow_nan=False, separators=(",", ":")).encode("ascii") + b"\n"
 
 
 def _document() -> dict[str, Any]:
