@@ -13,6 +13,8 @@ import pytest
 from farmwatch.service import running
 from tests.service.farm import beds, names, write_config
 
+pytestmark = pytest.mark.long
+
 PATIENCE = 60.0
 
 # `farmwatch run` with something that hangs, and shorter bounds.
@@ -68,8 +70,6 @@ def test_term_ends_it_whatever_hangs(tmp_path: Path, what: str) -> None:
 HANGING_MAIN = """
 import signal, sys, time
 from farmwatch.service.process import Signals
-
-pytestmark = pytest.mark.long
 with Signals(signal.SIGTERM, hard_end_seconds=0.2):
     print("hangs", flush=True)
     time.sleep(1000)
