@@ -82,7 +82,7 @@ def test_a_bar_on_a_terminal_goes_to_standard_error(monkeypatch, capsys):
 
 def test_a_fault_that_cannot_be_said_is_no_other_fault(monkeypatch):
     # Every write to it fails as on a full disk (full(4)).
-    full = os.fdopen(os.open("/dev/full", os.O_WRONLY), "w")  # noqa: PTH
+    full = os.fdopen(os.open("/dev/full", os.O_WRONLY), "w")
     monkeypatch.setattr(sys, "stderr", full)
     screen.error("the configuration has a fault")
     with contextlib.suppress(OSError):
