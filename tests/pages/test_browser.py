@@ -90,7 +90,8 @@ def test_a_search_leads_there_by_keyboard_alone(browser, farm: Pages, serve):
             break
     box.send_keys("heron-01", Keys.ENTER)
 
-    assert browser.current_url == f"{base}/machines/heron-01"
+    # Where keys lead is not waited for by the driver.
+    WebDriverWait(browser, 20).until(lambda at: at.current_url == f"{base}/machines/heron-01")
 
 
 @pytest.mark.parametrize(
