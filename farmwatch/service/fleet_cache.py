@@ -16,15 +16,17 @@ from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from farmwatch import __version__
 from farmwatch.config import Machine, Settings
 from farmwatch.files import replacing
-from farmwatch.follow import Step
 from farmwatch.judge import Assessment, FleetAssessment
 from farmwatch.judge.assessment import ReadingFacts
 from farmwatch.store import Store
+
+if TYPE_CHECKING:
+    from farmwatch.follow import Step
 
 __all__ = ["FleetCache", "changed", "fleet_now", "load", "save", "with_twins"]
 
@@ -132,6 +134,13 @@ def _step_row(step: Step) -> dict[str, Any]:
     return {"at": step.at.isoformat(), "name": step.name, "screw": step.screw, "mm": step.mm, "teeth": step.teeth}
 
 
+def _step(row: dict[str, Any]) -> Step:
+    # Here, so that `fleet` loads what follows machines only where one has moved.
+    from farmwatch.follow import Step
+
+    return Step(**(row | {"at": datetime.fromisoformat(row["at"])}))
+
+
 def _reading_row(reading: ReadingFacts | None) -> dict[str, Any] | None:
     return None if reading is None else asdict(reading) | {"taken_at": reading.taken_at.isoformat()}
 
@@ -149,7 +158,7 @@ def _assessment(settings: Settings, machine: Machine, row: Mapping[str, Any]) ->
         judged_reading=_reading(row["judged_reading"]),
         advice=tuple(row["advice"]),
         twins=tuple(row["twins"]),
-        steps=tuple(Step(**(step | {"at": datetime.fromisoformat(step["at"])})) for step in row["steps"]),
+        steps=tuple(map(_step, row["steps"])),
         **{key: row[key] for key in _KEPT},
     )
 

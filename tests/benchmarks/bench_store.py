@@ -101,6 +101,7 @@ def _columns(rng: np.random.Generator, names: list[str], begin: int, count: int)
             "celsius_is": objects(["at-probing"] * n),
             "during_work": np.zeros(n, dtype=bool),
             "read_by": objects([None] * n),
+            "set_aside": objects([None] * n),
         },
     )
 
