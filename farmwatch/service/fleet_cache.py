@@ -53,7 +53,7 @@ def fleet_now(settings: Settings, store: Store, now: datetime, assess: Assess) -
 
     Raises StoreError.
     """
-    cache = load(settings, store.path, now)
+    cache = load(settings, store.path, now, steps=False)
     new = None if cache is None else changed(settings, cache, store.change_stamps())
     if cache is None or new is None:
         return assess(settings, store, now, None)
@@ -89,9 +89,11 @@ def save(settings: Settings, database: Path, cache: FleetCache) -> None:
         beside.write_text(json.dumps(document), encoding="utf-8")
 
 
-def load(settings: Settings, database: Path, now: datetime, *, oldest: timedelta | None = OLDEST) -> FleetCache | None:
+def load(
+    settings: Settings, database: Path, now: datetime, *, oldest: timedelta | None = OLDEST, steps: bool = True
+) -> FleetCache | None:
     """What was kept; None where there is nothing, or it is older than `oldest` (None: as old as it may be) or of
-    another configuration."""
+    another configuration. steps: whether the last step of each machine is wanted too."""
     try:
         document = json.loads(_file(database).read_text(encoding="utf-8"))
         at = datetime.fromisoformat(document["at"])
@@ -100,7 +102,7 @@ def load(settings: Settings, database: Path, now: datetime, *, oldest: timedelta
         if oldest is not None and not timedelta(0) <= now - at <= oldest:
             return None
         rows: dict[str, dict[str, Any]] = document["machines"]
-        machines = {m.name: _assessment(settings, m, rows[m.name]) for m in settings.machines}
+        machines = {m.name: _assessment(settings, m, rows[m.name], steps) for m in settings.machines}
         return FleetCache(at=at, records={name: row["record"] for name, row in rows.items()}, machines=machines)
     except (OSError, ValueError, KeyError, TypeError):
         return None
@@ -135,7 +137,7 @@ def _step_row(step: Step) -> dict[str, Any]:
 
 
 def _step(row: dict[str, Any]) -> Step:
-    # Here, so that `fleet` loads what follows machines only where one has moved.
+    # Here, so that `fleet`, which tells of no steps, loads nothing that follows machines.
     from farmwatch.follow import Step
 
     return Step(**(row | {"at": datetime.fromisoformat(row["at"])}))
@@ -149,7 +151,7 @@ def _reading(row: dict[str, Any] | None) -> ReadingFacts | None:
     return None if row is None else ReadingFacts(**(row | {"taken_at": datetime.fromisoformat(row["taken_at"])}))
 
 
-def _assessment(settings: Settings, machine: Machine, row: Mapping[str, Any]) -> Assessment:
+def _assessment(settings: Settings, machine: Machine, row: Mapping[str, Any], steps: bool) -> Assessment:
     return Assessment(
         machine=machine.name,
         aisle=machine.aisle,
@@ -158,7 +160,7 @@ def _assessment(settings: Settings, machine: Machine, row: Mapping[str, Any]) ->
         judged_reading=_reading(row["judged_reading"]),
         advice=tuple(row["advice"]),
         twins=tuple(row["twins"]),
-        steps=tuple(map(_step, row["steps"])),
+        steps=tuple(map(_step, row["steps"])) if steps else (),
         **{key: row[key] for key in _KEPT},
     )
 
