@@ -191,7 +191,7 @@ def _show_work(page: TicketPage) -> None:
 
 def _hands(advice: Sequence[str]) -> bool:
     """Whether anything is to be done or probed at the machine."""
-    return any(name not in ADVICE or not ADVICE[name].idle for name in advice)  # type: ignore[index]
+    return any(name not in ADVICE or not ADVICE[name].idle for name in advice)  # type: ignore[index]  # a later farmwatch may have written it
 
 
 def _show_turned(page: TicketPage) -> None:

@@ -65,7 +65,7 @@ def read_lake(place: Place, now: datetime, expected: Sequence[str] = ()) -> Lake
     for folder, entries in by_top.items():
         if folder.startswith("site="):
             site = _site(place, folder, entries, now)
-            (found if isinstance(site, LakeSite) else left_out).append(site)  # type: ignore[arg-type]
+            (found if isinstance(site, LakeSite) else left_out).append(site)  # type: ignore[arg-type]  # two lists of two types
     found, copies = _without_copies(found)
     sites = _told_apart(found)
     there = {site.manifest.site for site in sites} | {one.name for one in (*left_out, *copies)}

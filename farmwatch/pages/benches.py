@@ -83,6 +83,7 @@ class _PageScreen:
     def put(self, **values: object) -> None:
         """Show something else from now on."""
         with self._lock:
+            # Fields by name: what fits which is beyond the checker.
             self.shown = replace(self.shown, version=self.shown.version + 1, **values)  # type: ignore[arg-type]
 
     def begin(self, bench: Bench, ticket: Ticket | None, taken_up: Sequence[Turn]) -> None:
@@ -173,6 +174,7 @@ class _Sitting:
         try:
             self._session.begin()
         except BaseException:
+            # Whatever ends it, an interrupt too: the thread that would have closed it has not begun.
             self._fetcher.close()
             raise
         self._thread.start()

@@ -139,7 +139,7 @@ class _Told(ErrorTask):  # type: ignore[misc]  # waitress has no types
 _BARE = [("Cache-Control", "no-store"), ("X-Content-Type-Options", "nosniff")]
 
 
-class _Connection(HTTPChannel):  # type: ignore[misc]
+class _Connection(HTTPChannel):  # type: ignore[misc]  # waitress has no types
     """One connection, and when it was last heard of."""
 
     error_task_class = _Told
